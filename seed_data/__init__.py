@@ -1,0 +1,1 @@
+"""The catalogue and the invented demo company, as data files."""
