@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import time
 from enum import StrEnum
 
-from scheduler.working_time import Absence, WeeklyHours, WorkingCalendar
+from scheduler.working_time import WorkingCalendar
 
 
 class Urgency(StrEnum):
@@ -51,17 +52,20 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Technician:
-    """Someone who goes out. The day starts and ends at home unless the shift says workshop."""
+    """Someone who goes out from home and comes back home.
+
+    ``calendar`` holds the working hours, holidays and absences. The break lies inside
+    ``break_earliest`` .. ``break_latest`` on the wall clock. ``pace`` 1.2 means a fifth longer than
+    the catalogue's minutes.
+    """
 
     id: str
     name: str
     lat: float
     lon: float
     skills: frozenset[str]
-    hours: WeeklyHours
     calendar: WorkingCalendar
-    absences: tuple[Absence, ...] = ()
     break_minutes: int = 0
-    break_earliest: str = "11:30"  # local wall clock
-    break_latest: str = "14:00"
-    pace: float = 1.0  # 1.2 needs a fifth longer than the catalogue's minutes
+    break_earliest: time = time(11, 30)
+    break_latest: time = time(14, 0)
+    pace: float = 1.0

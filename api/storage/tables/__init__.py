@@ -1,0 +1,39 @@
+"""The tables, one file per subject. Importing this package registers all of them."""
+
+from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedLinkRow
+from api.storage.tables.company import AbsenceRow, ClientRow, ContractRow, SiteRow, TechnicianRow
+from api.storage.tables.equipment import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
+from api.storage.tables.planning import AppointmentRow, HandOverRow, PlanRow, PublicationRow
+from api.storage.tables.running import (
+    AuditRow,
+    ClockClaimRow,
+    IdempotencyRow,
+    OutboxRow,
+)
+from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
+
+__all__ = [
+    "AbsenceRow",
+    "ApiKeyRow",
+    "AppointmentRow",
+    "AuditRow",
+    "CallbackRow",
+    "ClientRow",
+    "ClockClaimRow",
+    "ContractRow",
+    "DueTaskRow",
+    "FeedDocumentRow",
+    "FeedLinkRow",
+    "FittedPartRow",
+    "HandOverRow",
+    "IdempotencyRow",
+    "MachineRow",
+    "MeterReadingRow",
+    "OutboxRow",
+    "PlanRow",
+    "PublicationRow",
+    "SiteRow",
+    "TechnicianRow",
+    "VisitRow",
+    "WorkDoneRow",
+]

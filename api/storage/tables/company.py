@@ -1,0 +1,104 @@
+"""Clients, contracts, sites and technicians.
+
+Wall-clock rules (opening, access, shifts) are JSON: weekday number ("0" is Monday) to a list of
+``["08:00", "12:30"]`` spans in the row's own zone.
+"""
+
+from datetime import date, datetime
+
+from sqlalchemy import JSON
+from sqlmodel import Field, SQLModel
+
+WeeklySpans = dict[str, list[list[str]]]
+
+
+class ClientRow(SQLModel, table=True):
+    __tablename__ = "client"
+
+    id: str = Field(primary_key=True)
+    name: str
+    contact_name: str = ""
+    contact_phone: str = ""
+    contact_email: str = ""
+    version: int = 1
+
+
+class ContractRow(SQLModel, table=True):
+    """``response_minutes`` maps urgency to minutes of the contract's service hours."""
+
+    __tablename__ = "contract"
+
+    id: str = Field(primary_key=True)
+    client_id: str = Field(foreign_key="client.id", index=True)
+    kind: str
+    starts_on: date
+    ends_on: date | None = None
+    response_minutes: dict[str, int] = Field(sa_type=JSON)
+    service_hours: WeeklySpans = Field(sa_type=JSON)
+    zone: str
+    holiday_country: str
+    holiday_subdivision: str | None = None
+    serves_holidays: bool = False
+    upkeep_included: bool = True
+    statutory_included: bool = False
+    version: int = 1
+
+
+class SiteRow(SQLModel, table=True):
+    """``access_hours``: live work is welcome. ``quiet_hours``: a machine may be off."""
+
+    __tablename__ = "site"
+
+    id: str = Field(primary_key=True)
+    client_id: str = Field(foreign_key="client.id", index=True)
+    contract_id: str = Field(foreign_key="contract.id", index=True)
+    name: str
+    kind: str  # "bakery café", "bar", "office", "hotel", ...
+    address: str
+    town: str
+    lat: float
+    lon: float
+    altitude_metres: float = 0.0
+    zone: str
+    opening_hours: WeeklySpans = Field(sa_type=JSON)
+    access_hours: WeeklySpans = Field(sa_type=JSON)
+    quiet_hours: WeeklySpans = Field(sa_type=JSON)
+    closures: list[list[str]] = Field(default_factory=list, sa_type=JSON)  # [first day, last day]
+    hardness_dh: float = 10.0
+    access_notes: str = ""
+    phone: str = ""
+    version: int = 1
+
+
+class TechnicianRow(SQLModel, table=True):
+    __tablename__ = "technician"
+
+    id: str = Field(primary_key=True)
+    name: str
+    phone: str = ""
+    email: str = ""
+    home_town: str = ""
+    lat: float
+    lon: float
+    zone: str
+    skills: list[str] = Field(sa_type=JSON)
+    working_hours: WeeklySpans = Field(sa_type=JSON)
+    holiday_country: str
+    holiday_subdivision: str | None = None
+    break_minutes: int = 0
+    break_earliest: str = "11:30"
+    break_latest: str = "14:00"
+    pace: float = 1.0
+    active: bool = True
+    version: int = 1
+
+
+class AbsenceRow(SQLModel, table=True):
+    __tablename__ = "absence"
+
+    id: str = Field(primary_key=True)
+    technician_id: str = Field(foreign_key="technician.id", index=True)
+    starts_at: datetime
+    ends_at: datetime
+    reason: str = ""
+    version: int = 1

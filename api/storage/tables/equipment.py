@@ -1,0 +1,68 @@
+"""Machines, what is fitted in them, what was done to them and what their counters showed."""
+
+from datetime import date, datetime
+
+from sqlalchemy import JSON
+from sqlmodel import Field, SQLModel
+
+
+class MachineRow(SQLModel, table=True):
+    """A serviced unit: espresso machine, grinder or water filter."""
+
+    __tablename__ = "machine"
+
+    id: str = Field(primary_key=True)
+    tag: str = Field(unique=True)  # the sticker a caller reads out
+    serial: str
+    site_id: str = Field(foreign_key="site.id", index=True)
+    name: str
+    kind: str
+    boiler_layout: str | None = None
+    groups: int = 0
+    dosing: str | None = None
+    features: list[str] = Field(default_factory=list, sa_type=JSON)
+    installed_on: date
+    retired_on: date | None = None
+    drinks_per_day: float
+    version: int = 1
+
+
+class FittedPartRow(SQLModel, table=True):
+    """A part in a position; ``removed_on`` ends its life, ``removal`` says how it ended."""
+
+    __tablename__ = "fitted_part"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    part_type: str = Field(index=True)
+    position: str
+    fitted_on: date
+    removed_on: date | None = None
+    removal: str | None = None  # "failure" or "planned"
+    version: int = 1
+
+
+class WorkDoneRow(SQLModel, table=True):
+    """A service rule carried out, or a failure mended."""
+
+    __tablename__ = "work_done"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    fitted_part_id: str | None = Field(default=None, foreign_key="fitted_part.id")
+    rule: str
+    outcome: str
+    done_on: date
+    technician_id: str | None = Field(default=None, foreign_key="technician.id")
+    visit_id: str | None = None
+    note: str = ""
+
+
+class MeterReadingRow(SQLModel, table=True):
+    __tablename__ = "meter_reading"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    counter: str
+    value: float
+    taken_at: datetime

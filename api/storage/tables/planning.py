@@ -1,0 +1,87 @@
+"""Plans, the one published state of the calendar, and the appointments in it."""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON
+from sqlmodel import Field, SQLModel
+
+
+class PlanRow(SQLModel, table=True):
+    """A planning run.
+
+    ``state``: queued → solving → draft → published, or failed, cancelled, superseded.
+    ``base_revision`` is the publication revision it was made from; publishing compares it.
+    ``problem`` and ``solution`` are the problem and plan files of the engine.
+    """
+
+    __tablename__ = "plan"
+
+    id: str = Field(primary_key=True)
+    state: str = Field(default="queued", index=True)
+    requested_at: datetime
+    requested_by: str = ""
+    first_day: date
+    days: int
+    seconds: float | None = None
+    iterations: int | None = None
+    seed: int = 0
+    base_revision: int | None = None
+    progress: float = 0.0
+    best_cost: int | None = None
+    cancel_requested: bool = False
+    holder: str | None = None  # the process that solves it
+    lease_until: datetime | None = None
+    finished_at: datetime | None = None
+    published_at: datetime | None = None
+    failure: str | None = None
+    problem: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    solution: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    version: int = 1
+
+
+class PublicationRow(SQLModel, table=True):
+    """Exactly one row: the revision of the published calendar, bumped by every change to it."""
+
+    __tablename__ = "publication"
+
+    id: int = Field(primary_key=True)
+    revision: int = 0
+    changed_at: datetime
+
+
+class AppointmentRow(SQLModel, table=True):
+    """A visit at a time with a technician, as published.
+
+    ``sequence`` rises when start, end or state changes (RFC 5546); ``revised_at`` with any change.
+    """
+
+    __tablename__ = "appointment"
+
+    id: str = Field(primary_key=True)
+    visit_id: str = Field(foreign_key="visit.id", index=True)
+    technician_id: str = Field(foreign_key="technician.id", index=True)
+    starts_at: datetime = Field(index=True)
+    ends_at: datetime
+    state: str = Field(default="planned", index=True)
+    sequence: int = 0
+    created_at: datetime
+    revised_at: datetime
+    moved_from: datetime | None = None  # the start it had before it last moved
+    plan_id: str | None = Field(default=None, foreign_key="plan.id")
+    travel_minutes: int = 0  # the drive to it, as planned
+    version: int = 1
+
+
+class HandOverRow(SQLModel, table=True):
+    """An appointment leaving one technician for another: the tombstone in the first one's feed."""
+
+    __tablename__ = "hand_over"
+
+    id: str = Field(primary_key=True)
+    appointment_id: str = Field(foreign_key="appointment.id", index=True)
+    technician_id: str = Field(foreign_key="technician.id", index=True)
+    starts_at: datetime
+    ends_at: datetime
+    sequence: int
+    handed_over_at: datetime

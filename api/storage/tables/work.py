@@ -1,0 +1,76 @@
+"""What has to be done: due tasks, callbacks and the visits made of them."""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON
+from sqlmodel import Field, SQLModel
+
+
+class DueTaskRow(SQLModel, table=True):
+    """Raised by upkeep under its natural id; ``state`` is open, done or dropped."""
+
+    __tablename__ = "due_task"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    fitted_part_id: str | None = Field(default=None, foreign_key="fitted_part.id")
+    rule: str
+    anchor: date
+    earliest: date
+    target: date = Field(index=True)
+    latest: date
+    hard: bool
+    because: str
+    state: str = Field(default="open", index=True)
+    visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
+    version: int = 1
+
+
+class VisitRow(SQLModel, table=True):
+    """One call at one site by one technician: a bundle of due tasks, or a callback.
+
+    ``state`` is open (to be planned), booked (has a live appointment), done or dropped.
+    ``window`` is access, quiet or any (an urgent callback). The worksheet is stored as built.
+    """
+
+    __tablename__ = "visit"
+
+    id: str = Field(primary_key=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    kind: str  # "upkeep", "statutory" or "callback"
+    window: str
+    minutes: int
+    skills: list[str] = Field(sa_type=JSON)
+    parts: dict[str, int] = Field(default_factory=dict, sa_type=JSON)
+    earliest: date
+    target: date
+    latest: date
+    hard: bool = False
+    urgency: str | None = None
+    respond_by: datetime | None = None
+    worksheet: dict[str, Any] = Field(sa_type=JSON)
+    because: str = ""
+    state: str = Field(default="open", index=True)
+    version: int = 1
+
+
+class CallbackRow(SQLModel, table=True):
+    """A fault report from a client. ``finding`` is the answer of triage as given at the time."""
+
+    __tablename__ = "callback"
+
+    id: str = Field(primary_key=True)
+    client_id: str = Field(foreign_key="client.id", index=True)
+    site_id: str = Field(foreign_key="site.id", index=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    reported_at: datetime
+    symptoms: list[str] = Field(sa_type=JSON)
+    text: str = ""
+    urgency: str
+    respond_by: datetime | None = None
+    finding: dict[str, Any] = Field(sa_type=JSON)
+    visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
+    state: str = Field(default="open", index=True)  # open, done or cancelled
+    version: int = 1
