@@ -1,0 +1,1 @@
+"""Who goes where, and when: the planning problem, the optimiser, the checker, the explanation."""

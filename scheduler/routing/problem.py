@@ -1,0 +1,365 @@
+"""The planning problem: places, travel, shifts and visits, as one self-checking value.
+
+It can be saved, mailed and re-run: that is how a fault in the planner is reported and how the
+planner is measured. Times are whole minutes counted from `minute_zero`; costs are minutes of
+travel equivalent. Rules every plan must keep:
+
+* a round starts and ends at its shift's places inside [start, end];
+* travel and service never overlap, and service is not interrupted;
+* a used shift takes its whole break inside [earliest, latest], between two activities; it may
+  split a journey, stand before the departure or after the return, but inside the shift;
+* a visit's skills are a subset of the shift's and its start lies in one of its windows;
+* a pinned visit stands exactly where it is pinned; every other may be left out at its cost.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.errors import InvalidProblem
+from scheduler.routing.misfits import note_misfits
+from scheduler.routing.parts import MINUTES_LIMIT, Pause, Pin, Place, Shift, Visit
+from scheduler.routing.reading import Fields, Flaws, load_json, save_json, shown
+
+__all__ = [
+    "Pause",
+    "Pin",
+    "Place",
+    "Problem",
+    "Shift",
+    "Visit",
+    "problem_from_json",
+    "problem_to_json",
+    "read_problem",
+    "unread_keys",
+    "write_problem",
+]
+
+FORMAT = "steamround-problem/1"
+
+KNOWN_KEYS: Mapping[str, frozenset[str]] = {
+    "": frozenset({"format", "minute_zero", "places", "travel_minutes", "shifts", "visits"}),
+    "places[]": frozenset({"id", "lat", "lon"}),
+    "shifts[]": frozenset(
+        {"id", "technician", "start_place", "end_place", "start", "end", "skills", "break"}
+    ),
+    "shifts[].break": frozenset({"minutes", "earliest", "latest"}),
+    "visits[]": frozenset(
+        {
+            "id",
+            "place",
+            "minutes",
+            "skills",
+            "start_windows",
+            "leave_out_cost",
+            "pinned",
+            "shift_costs",
+        }
+    ),
+    "visits[].pinned": frozenset({"shift", "start"}),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Problem:
+    """A planning problem whose parts fit each other.
+
+    Attributes
+    ----------
+    minute_zero
+        The instant all minutes count from; aware, kept in UTC.
+    places
+        Every place named by index.
+    travel_minutes
+        Whole minutes, shape (n_places, n_places), [from, to]; may be asymmetric. Kept as a
+        read-only int32 copy.
+    shifts, visits
+        Ids unique in each.
+
+    Raises
+    ------
+    InvalidProblem
+        Lists everything that does not fit, the pinned visits that cannot all be kept included.
+    """
+
+    minute_zero: datetime
+    places: tuple[Place, ...]
+    travel_minutes: NDArray[np.int32]
+    shifts: tuple[Shift, ...]
+    visits: tuple[Visit, ...]
+
+    def __post_init__(self) -> None:
+        flaws = Flaws()
+        if self.minute_zero.utcoffset() is None:
+            flaws.note("minute_zero", f"must carry its offset from UTC, got {self.minute_zero}")
+        note_misfits(flaws, self.places, self.travel_minutes, self.shifts, self.visits)
+        if len(flaws):
+            raise InvalidProblem(flaws.as_tuple())
+        travel = np.array(self.travel_minutes, dtype=np.int32)
+        travel.flags.writeable = False
+        object.__setattr__(self, "travel_minutes", travel)
+        object.__setattr__(self, "minute_zero", self.minute_zero.astimezone(UTC))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Problem):
+            return NotImplemented
+        return (
+            self.minute_zero == other.minute_zero
+            and self.places == other.places
+            and np.array_equal(self.travel_minutes, other.travel_minutes)
+            and self.shifts == other.shifts
+            and self.visits == other.visits
+        )
+
+    def shift_index(self) -> dict[str, int]:
+        """Return each shift's position by its id."""
+        return {shift.id: at for at, shift in enumerate(self.shifts)}
+
+    def visit_index(self) -> dict[str, int]:
+        """Return each visit's position by its id."""
+        return {visit.id: at for at, visit in enumerate(self.visits)}
+
+
+def read_problem(path: Path) -> Problem:
+    """Read a problem file, packed with gzip or not.
+
+    Raises
+    ------
+    InvalidProblem
+        Lists every flaw of the file, each with its path in the document.
+    OSError
+        The file cannot be read.
+    """
+    flaws = Flaws()
+    document = load_json(path, flaws)
+    if len(flaws):
+        raise InvalidProblem(flaws.as_tuple())
+    return problem_from_json(document)
+
+
+def write_problem(problem: Problem, path: Path) -> None:
+    """Write a problem file, packed with gzip when its name ends in .gz."""
+    save_json(problem_to_json(problem), path)
+
+
+def problem_from_json(document: object) -> Problem:
+    """Build a problem from the parsed JSON of a problem file.
+
+    Keys this version does not know are passed over; `unread_keys` names them.
+
+    Raises
+    ------
+    InvalidProblem
+        Lists every flaw of the document.
+    """
+    flaws = Flaws()
+    top = Fields(document, "", flaws)
+    if top.text("format") != FORMAT:
+        flaws.note("format", f'must be "{FORMAT}", got {shown(top.raw("format"))}')
+    minute_zero = _instant(top, flaws)
+    places = _items(top, flaws, "places", _place)
+    shifts = _items(top, flaws, "shifts", _shift)
+    visits = _items(top, flaws, "visits", _visit)
+    travel = _matrix(top, flaws)
+    note_misfits(flaws, places, travel, shifts, visits)
+    if len(flaws):
+        raise InvalidProblem(flaws.as_tuple())
+    assert travel is not None
+    return Problem(
+        minute_zero=minute_zero,
+        places=tuple(place for place in places if place),
+        travel_minutes=travel.astype(np.int32),
+        shifts=tuple(shift for shift in shifts if shift),
+        visits=tuple(visit for visit in visits if visit),
+    )
+
+
+def problem_to_json(problem: Problem) -> dict[str, Any]:
+    """Return the JSON document of a problem file; absent options are left away."""
+    return {
+        "format": FORMAT,
+        "minute_zero": problem.minute_zero.isoformat().replace("+00:00", "Z"),
+        "places": [
+            {"id": place.id} | ({} if place.lat is None else {"lat": place.lat, "lon": place.lon})
+            for place in problem.places
+        ],
+        "travel_minutes": problem.travel_minutes.tolist(),
+        "shifts": [
+            {
+                "id": shift.id,
+                "technician": shift.technician,
+                "start_place": shift.start_place,
+                "end_place": shift.end_place,
+                "start": shift.start,
+                "end": shift.end,
+                "skills": sorted(shift.skills),
+            }
+            | ({} if shift.pause is None else {"break": _pause_to_json(shift.pause)})
+            for shift in problem.shifts
+        ],
+        "visits": [
+            {
+                "id": visit.id,
+                "place": visit.place,
+                "minutes": visit.minutes,
+                "skills": sorted(visit.skills),
+                "start_windows": [list(window) for window in visit.start_windows],
+                "leave_out_cost": visit.leave_out_cost,
+            }
+            | ({} if visit.pinned is None else {"pinned": _pin_to_json(visit.pinned)})
+            | ({"shift_costs": dict(visit.shift_costs)} if visit.shift_costs else {})
+            for visit in problem.visits
+        ],
+    }
+
+
+def unread_keys(document: object) -> tuple[str, ...]:
+    """Name the keys of a problem document that this version passes over.
+
+    Later versions add fields. Whoever reads such a file should tell its user that these were
+    not heeded.
+
+    Returns
+    -------
+    tuple of str
+        Paths such as ``visits[].tools``, sorted, each once.
+    """
+    found: set[str] = set()
+
+    def walk(value: object, path: str) -> None:
+        if isinstance(value, list):
+            for item in value:
+                walk(item, f"{path}[]")
+        elif isinstance(value, dict) and path in KNOWN_KEYS:
+            for key, inner in value.items():
+                inner_path = f"{path}.{key}" if path else key
+                if key not in KNOWN_KEYS[path]:
+                    found.add(inner_path)
+                elif key != "travel_minutes":
+                    walk(inner, inner_path)
+
+    walk(document, "")
+    return tuple(sorted(found))
+
+
+def _instant(top: Fields, flaws: Flaws) -> datetime:
+    text = top.text("minute_zero")
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        flaws.note(
+            "minute_zero",
+            f"must be an instant such as 2027-03-01T00:00:00Z, got {shown(text)}",
+        )
+        return datetime.min.replace(tzinfo=UTC)
+    if instant.utcoffset() is None:
+        flaws.note("minute_zero", f"must carry its offset from UTC (Z), got {shown(text)}")
+    return instant
+
+
+def _matrix(top: Fields, flaws: Flaws) -> NDArray[Any] | None:
+    """Return the travel matrix as int64, None when a row is not one of whole numbers."""
+    before = len(flaws)
+    rows = top.array("travel_minutes")
+    for at, row in enumerate(rows):
+        if not isinstance(row, list) or len(row) != len(rows):
+            found = len(row) if isinstance(row, list) else shown(row)
+            flaws.note(f"travel_minutes[{at}]", f"must be {len(rows)} whole numbers, got {found}")
+        elif not set(map(type, row)) <= {int}:
+            for to, value in enumerate(row):
+                if type(value) is not int:
+                    flaws.note(
+                        f"travel_minutes[{at}][{to}]",
+                        f"must be a whole number of minutes, got {shown(value)}",
+                    )
+    if len(flaws) > before:
+        return None
+    clipped = [[max(-1, min(value, MINUTES_LIMIT + 1)) for value in row] for row in rows]
+    return np.array(clipped, dtype=np.int64).reshape(len(rows), len(rows))
+
+
+_T = TypeVar("_T", Place, Shift, Visit)
+
+
+def _items(
+    top: Fields, flaws: Flaws, key: str, build: Callable[[Fields, Flaws], _T]
+) -> list[_T | None]:
+    """Build every item of an array, None where one is flawed."""
+    items: list[_T | None] = []
+    for at, value in enumerate(top.array(key)):
+        before = len(flaws)
+        path = f"{key}[{at}]"
+        item: _T | None = None
+        try:
+            item = build(Fields(value, path, flaws), flaws)
+        except InvalidProblem as error:
+            flaws.note_all(error.flaws, under=path)
+        items.append(item if len(flaws) == before else None)
+    return items
+
+
+def _place(fields: Fields, flaws: Flaws) -> Place:
+    return Place(
+        id=fields.text("id"), lat=fields.number_or_none("lat"), lon=fields.number_or_none("lon")
+    )
+
+
+def _shift(fields: Fields, flaws: Flaws) -> Shift:
+    return Shift(
+        id=fields.text("id"),
+        technician=fields.text("technician"),
+        start_place=fields.whole("start_place"),
+        end_place=fields.whole("end_place"),
+        start=fields.whole("start"),
+        end=fields.whole("end"),
+        skills=fields.texts("skills"),
+        pause=_pause(fields, flaws) if fields.has("break") else None,
+    )
+
+
+def _pause(shift: Fields, flaws: Flaws) -> Pause | None:
+    fields = Fields(shift.raw("break"), shift.path("break"), flaws)
+    try:
+        return Pause(
+            minutes=fields.whole("minutes"),
+            earliest=fields.whole("earliest"),
+            latest=fields.whole("latest"),
+        )
+    except InvalidProblem as error:
+        flaws.note_all(error.flaws, under=shift.path("break"))
+        return None
+
+
+def _visit(fields: Fields, flaws: Flaws) -> Visit:
+    return Visit(
+        id=fields.text("id"),
+        place=fields.whole("place"),
+        minutes=fields.whole("minutes"),
+        skills=fields.texts("skills"),
+        start_windows=fields.whole_pairs("start_windows"),
+        leave_out_cost=fields.whole("leave_out_cost"),
+        pinned=_pin(fields, flaws) if fields.has("pinned") else None,
+        shift_costs=fields.whole_by_name("shift_costs"),
+    )
+
+
+def _pin(visit: Fields, flaws: Flaws) -> Pin | None:
+    fields = Fields(visit.raw("pinned"), visit.path("pinned"), flaws)
+    try:
+        return Pin(shift=fields.text("shift"), start=fields.whole("start"))
+    except InvalidProblem as error:
+        flaws.note_all(error.flaws, under=visit.path("pinned"))
+        return None
+
+
+def _pause_to_json(pause: Pause) -> dict[str, int]:
+    return {"minutes": pause.minutes, "earliest": pause.earliest, "latest": pause.latest}
+
+
+def _pin_to_json(pin: Pin) -> dict[str, str | int]:
+    return {"shift": pin.shift, "start": pin.start}
