@@ -4,16 +4,16 @@
     ├── InvalidInput            a value, file or table that breaks its own rules
     │   ├── InvalidCatalogue
     │   ├── InvalidProblem
-    │   └── InvalidPlan
+    │   ├── InvalidPlan
+    │   └── UnknownZone
     └── Impossible              a sound question with no answer
         └── NoWorkingTime
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
 """
 
-from datetime import datetime
-
 from dataclasses import dataclass
+from datetime import datetime
 
 
 class SteamroundError(Exception):
@@ -80,3 +80,11 @@ class NoWorkingTime(Impossible):
             f"{working_minutes} working minutes from {start:%Y-%m-%d %H:%M}Z ({zone}) never end: "
             "the calendar has no opening hours for a year"
         )
+
+
+class UnknownZone(InvalidInput):
+    """No such zone in the time zone database; ``key`` is the name that was given."""
+
+    def __init__(self, key: str) -> None:
+        self.key = key
+        super().__init__(f"time zone must be an IANA name such as Europe/Berlin, got {key!r}")
