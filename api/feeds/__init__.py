@@ -1,0 +1,1 @@
+"""Calendar feeds: what is published, how it is worded, written and served."""
