@@ -1,7 +1,14 @@
 """The tables, one file per subject. Importing this package registers all of them."""
 
 from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedLinkRow
-from api.storage.tables.company import AbsenceRow, ClientRow, ContractRow, SiteRow, TechnicianRow
+from api.storage.tables.company import (
+    AbsenceRow,
+    ClientRow,
+    CompanyRow,
+    ContractRow,
+    SiteRow,
+    TechnicianRow,
+)
 from api.storage.tables.equipment import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
 from api.storage.tables.planning import AppointmentRow, HandOverRow, PlanRow, PublicationRow
 from api.storage.tables.running import (
@@ -20,6 +27,7 @@ __all__ = [
     "CallbackRow",
     "ClientRow",
     "ClockClaimRow",
+    "CompanyRow",
     "ContractRow",
     "DueTaskRow",
     "FeedDocumentRow",

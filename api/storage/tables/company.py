@@ -1,15 +1,34 @@
 """Clients, contracts, sites and technicians.
 
-Wall-clock rules (opening, access, shifts) are JSON: weekday number ("0" is Monday) to a list of
-``["08:00", "12:30"]`` spans in the row's own zone.
+Wall-clock rules (opening, access, shifts) are texts such as ``Mo-Fr 07:30-12:00; Sa 08:00-11:00``
+in the row's own zone (``scheduler.weekly_hours``).
 """
 
 from datetime import date, datetime
+from typing import Any
 
 from sqlalchemy import JSON
 from sqlmodel import Field, SQLModel
 
-WeeklySpans = dict[str, list[list[str]]]
+
+class CompanyRow(SQLModel, table=True):
+    """Exactly one row: the company that runs this installation.
+
+    ``barriers`` are the waters its drives have to go round (``scheduler.travel``).
+    """
+
+    __tablename__ = "company"
+
+    id: int = Field(primary_key=True)
+    name: str
+    zone: str
+    currency: str
+    holiday_country: str
+    holiday_subdivision: str | None = None
+    workshop_lat: float
+    workshop_lon: float
+    barriers: list[dict[str, Any]] = Field(default_factory=list, sa_type=JSON)
+    version: int = 1
 
 
 class ClientRow(SQLModel, table=True):
@@ -34,7 +53,7 @@ class ContractRow(SQLModel, table=True):
     starts_on: date
     ends_on: date | None = None
     response_minutes: dict[str, int] = Field(sa_type=JSON)
-    service_hours: WeeklySpans = Field(sa_type=JSON)
+    service_hours: str
     zone: str
     holiday_country: str
     holiday_subdivision: str | None = None
@@ -60,9 +79,9 @@ class SiteRow(SQLModel, table=True):
     lon: float
     altitude_metres: float = 0.0
     zone: str
-    opening_hours: WeeklySpans = Field(sa_type=JSON)
-    access_hours: WeeklySpans = Field(sa_type=JSON)
-    quiet_hours: WeeklySpans = Field(sa_type=JSON)
+    opening_hours: str
+    access_hours: str
+    quiet_hours: str
     closures: list[list[str]] = Field(default_factory=list, sa_type=JSON)  # [first day, last day]
     hardness_dh: float = 10.0
     access_notes: str = ""
@@ -82,7 +101,7 @@ class TechnicianRow(SQLModel, table=True):
     lon: float
     zone: str
     skills: list[str] = Field(sa_type=JSON)
-    working_hours: WeeklySpans = Field(sa_type=JSON)
+    working_hours: str
     holiday_country: str
     holiday_subdivision: str | None = None
     break_minutes: int = 0
