@@ -2,8 +2,31 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 from scheduler.catalogue import MachineState
+
+
+class StepKind(StrEnum):
+    """What a step of a visit is for, in the order they follow each other at one machine."""
+
+    ARRIVE = "arrive"
+    AS_FOUND = "as_found"
+    TAKE_OUT = "take_out"
+    SHUT_DOWN = "shut_down"
+    COOL_DOWN = "cool_down"
+    ZERO_GAUGE = "zero_gauge"
+    OPEN = "open"
+    WORK = "work"
+    CLOSE = "close"
+    REFIT = "refit"
+    REFILL = "refill"
+    BLEED = "bleed"
+    POWER_ON = "power_on"
+    REHEAT = "reheat"
+    CHECK = "check"
+    PAPERWORK = "paperwork"
+    HAND_OVER = "hand_over"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -11,16 +34,21 @@ class Step:
     """One line of a worksheet. ``start_minute`` counts from arrival at the site.
 
     A ``waiting`` step needs nobody's hands (cooling down, heating up): other steps run beside it.
+    ``critical`` steps make up the chain that decides how long the visit takes.
     """
 
     number: int
-    machine: str | None  # None: for the site as a whole (arrival, hand-over)
+    kind: StepKind
+    machine: str | None  # None: for the site as a whole (arrival, paperwork, hand-over)
     state: MachineState
     text: str
     start_minute: int
     minutes: int
+    because: str  # why it starts when it starts
     waiting: bool = False
+    critical: bool = False
     tasks: tuple[str, ...] = ()  # ids of the due tasks it serves
+    details: tuple[str, ...] = ()  # the work in words, in order
     cautions: tuple[str, ...] = ()  # texts, already resolved
     readings: tuple[str, ...] = ()  # set-point ids to read
 
@@ -42,3 +70,4 @@ class Worksheet:
     parts: Mapping[str, int]
     tools: tuple[str, ...]
     cautions: tuple[str, ...]
+    because: str  # where the minutes go, in one paragraph
