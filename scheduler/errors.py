@@ -5,13 +5,20 @@
     │   ├── InvalidCatalogue
     │   ├── InvalidProblem
     │   ├── InvalidPlan
-    │   └── UnknownZone
-    └── Impossible              a sound question with no answer
-        └── NoWorkingTime
+    │   ├── UnknownZone
+    │   └── UnknownReference
+    ├── MoveNotAllowed          a change the present state does not permit
+    ├── Impossible              a sound question with no answer
+    │   └── NoWorkingTime
+    ├── Absent                  nothing of that kind has that id, or it is not yours to see
+    └── Conflict                a sound request that the present state does not allow
+        ├── DoubleBooking
+        └── StaleVersion
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -45,6 +52,17 @@ class Flaw:
 
     def __str__(self) -> str:
         return f"{self.path}: {self.message}"
+
+
+class InvalidCatalogue(InvalidInput):
+    """What is said about the trade breaks its own rules; every flaw found is listed."""
+
+    def __init__(self, flaws: tuple[Flaw, ...]) -> None:
+        super().__init__(flaws)
+        self.flaws = flaws
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self.flaws))
 
 
 class InvalidProblem(InvalidInput):
@@ -88,3 +106,61 @@ class UnknownZone(InvalidInput):
     def __init__(self, key: str) -> None:
         self.key = key
         super().__init__(f"time zone must be an IANA name such as Europe/Berlin, got {key!r}")
+
+
+class Absent(SteamroundError):
+    """Nothing of that ``kind`` has that ``id``, or it is not for this person to see."""
+
+    def __init__(self, kind: str, id: str) -> None:  # noqa: A002 - ids are called id everywhere
+        self.kind = kind
+        self.id = id
+        super().__init__(f"there is no {kind} {id!r}")
+
+
+class Conflict(SteamroundError):
+    """The request is sound, but the present state does not allow it; the message says why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overlap:
+    """Two live appointments of one technician that share time."""
+
+    technician: str
+    first: str
+    second: str
+
+
+class DoubleBooking(Conflict):
+    """One technician would be in two places at once; every pair found is listed."""
+
+    def __init__(self, overlaps: tuple[Overlap, ...]) -> None:
+        self.overlaps = overlaps
+        pairs = "; ".join(f"{o.first} and {o.second} of {o.technician}" for o in overlaps)
+        super().__init__(f"appointments would overlap: {pairs or 'the database refused them'}")
+
+
+class StaleVersion(Conflict):
+    """Someone else changed the record in the meantime: read it again, then repeat the change."""
+
+
+class UnknownReference(InvalidInput):
+    """Something is named that does not exist; ``known`` lists what could have been meant."""
+
+    def __init__(self, kind: str, key: str, known: Iterable[str]) -> None:
+        self.kind = kind
+        self.key = key
+        self.known = tuple(sorted(known))
+        super().__init__(f"no {kind} {key!r}; known: {', '.join(self.known) or 'none'}")
+
+
+class MoveNotAllowed(SteamroundError):
+    """An appointment cannot go from ``before`` to ``after``; ``allowed`` lists where it can go."""
+
+    def __init__(self, before: str, after: str, allowed: Iterable[str]) -> None:
+        self.before = before
+        self.after = after
+        self.allowed = tuple(sorted(allowed))
+        super().__init__(
+            f"an appointment that is {before} cannot become {after}; "
+            f"it can become {' or '.join(self.allowed) or 'nothing else'}"
+        )
