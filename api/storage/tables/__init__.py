@@ -1,4 +1,9 @@
-"""The tables, one file per subject. Importing this package registers all of them."""
+"""The tables, one file per subject. Importing this package registers all of them.
+
+Foreign keys are checked at commit, so the rows of one transaction may be added in any order.
+"""
+
+from sqlmodel import SQLModel
 
 from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedLinkRow
 from api.storage.tables.company import (
@@ -45,3 +50,8 @@ __all__ = [
     "VisitRow",
     "WorkDoneRow",
 ]
+
+for _table in SQLModel.metadata.tables.values():
+    for _constraint in _table.foreign_key_constraints:
+        _constraint.deferrable = True
+        _constraint.initially = "DEFERRED"

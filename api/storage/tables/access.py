@@ -4,8 +4,10 @@ from datetime import datetime
 
 from sqlmodel import Field, SQLModel
 
+from api.storage.tables.versioned import Versioned
 
-class ApiKeyRow(SQLModel, table=True):
+
+class ApiKeyRow(Versioned, table=True):
     """Only the SHA-256 of a key is kept. A portal key is bound to one client."""
 
     __tablename__ = "api_key"
@@ -19,10 +21,9 @@ class ApiKeyRow(SQLModel, table=True):
     created_at: datetime
     expires_at: datetime | None = None
     revoked_at: datetime | None = None
-    version: int = 1
 
 
-class FeedLinkRow(SQLModel, table=True):
+class FeedLinkRow(Versioned, table=True):
     """A secret calendar address of one person on one device."""
 
     __tablename__ = "feed_link"
@@ -35,7 +36,6 @@ class FeedLinkRow(SQLModel, table=True):
     revoked_at: datetime | None = None
     last_fetched_at: datetime | None = None
     last_fetched_by: str = ""
-    version: int = 1
 
 
 class FeedDocumentRow(SQLModel, table=True):

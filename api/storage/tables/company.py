@@ -8,10 +8,12 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON
-from sqlmodel import Field, SQLModel
+from sqlmodel import Field
+
+from api.storage.tables.versioned import Versioned
 
 
-class CompanyRow(SQLModel, table=True):
+class CompanyRow(Versioned, table=True):
     """Exactly one row: the company that runs this installation.
 
     ``barriers`` are the waters its drives have to go round (``scheduler.travel``).
@@ -28,10 +30,9 @@ class CompanyRow(SQLModel, table=True):
     workshop_lat: float
     workshop_lon: float
     barriers: list[dict[str, Any]] = Field(default_factory=list, sa_type=JSON)
-    version: int = 1
 
 
-class ClientRow(SQLModel, table=True):
+class ClientRow(Versioned, table=True):
     __tablename__ = "client"
 
     id: str = Field(primary_key=True)
@@ -39,10 +40,9 @@ class ClientRow(SQLModel, table=True):
     contact_name: str = ""
     contact_phone: str = ""
     contact_email: str = ""
-    version: int = 1
 
 
-class ContractRow(SQLModel, table=True):
+class ContractRow(Versioned, table=True):
     """``response_minutes`` maps urgency to minutes of the contract's service hours."""
 
     __tablename__ = "contract"
@@ -60,10 +60,9 @@ class ContractRow(SQLModel, table=True):
     serves_holidays: bool = False
     upkeep_included: bool = True
     statutory_included: bool = False
-    version: int = 1
 
 
-class SiteRow(SQLModel, table=True):
+class SiteRow(Versioned, table=True):
     """``access_hours``: live work is welcome. ``quiet_hours``: a machine may be off."""
 
     __tablename__ = "site"
@@ -86,10 +85,9 @@ class SiteRow(SQLModel, table=True):
     hardness_dh: float = 10.0
     access_notes: str = ""
     phone: str = ""
-    version: int = 1
 
 
-class TechnicianRow(SQLModel, table=True):
+class TechnicianRow(Versioned, table=True):
     __tablename__ = "technician"
 
     id: str = Field(primary_key=True)
@@ -109,10 +107,9 @@ class TechnicianRow(SQLModel, table=True):
     break_latest: str = "14:00"
     pace: float = 1.0
     active: bool = True
-    version: int = 1
 
 
-class AbsenceRow(SQLModel, table=True):
+class AbsenceRow(Versioned, table=True):
     __tablename__ = "absence"
 
     id: str = Field(primary_key=True)
@@ -120,4 +117,3 @@ class AbsenceRow(SQLModel, table=True):
     starts_at: datetime
     ends_at: datetime
     reason: str = ""
-    version: int = 1

@@ -5,8 +5,10 @@ from datetime import date, datetime
 from sqlalchemy import JSON
 from sqlmodel import Field, SQLModel
 
+from api.storage.tables.versioned import Versioned
 
-class MachineRow(SQLModel, table=True):
+
+class MachineRow(Versioned, table=True):
     """A serviced unit: espresso machine, grinder or water filter."""
 
     __tablename__ = "machine"
@@ -24,10 +26,9 @@ class MachineRow(SQLModel, table=True):
     installed_on: date
     retired_on: date | None = None
     drinks_per_day: float
-    version: int = 1
 
 
-class FittedPartRow(SQLModel, table=True):
+class FittedPartRow(Versioned, table=True):
     """A part in a position; ``removed_on`` ends its life, ``removal`` says how it ended."""
 
     __tablename__ = "fitted_part"
@@ -39,7 +40,6 @@ class FittedPartRow(SQLModel, table=True):
     fitted_on: date
     removed_on: date | None = None
     removal: str | None = None  # "failure" or "planned"
-    version: int = 1
 
 
 class WorkDoneRow(SQLModel, table=True):

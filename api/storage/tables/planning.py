@@ -6,8 +6,10 @@ from typing import Any
 from sqlalchemy import JSON
 from sqlmodel import Field, SQLModel
 
+from api.storage.tables.versioned import Versioned
 
-class PlanRow(SQLModel, table=True):
+
+class PlanRow(Versioned, table=True):
     """A planning run.
 
     ``state``: queued → solving → draft → published, or failed, cancelled, superseded.
@@ -37,7 +39,6 @@ class PlanRow(SQLModel, table=True):
     failure: str | None = None
     problem: dict[str, Any] | None = Field(default=None, sa_type=JSON)
     solution: dict[str, Any] | None = Field(default=None, sa_type=JSON)
-    version: int = 1
 
 
 class PublicationRow(SQLModel, table=True):
@@ -50,7 +51,7 @@ class PublicationRow(SQLModel, table=True):
     changed_at: datetime
 
 
-class AppointmentRow(SQLModel, table=True):
+class AppointmentRow(Versioned, table=True):
     """A visit at a time with a technician, as published.
 
     ``sequence`` rises when start, end or state changes (RFC 5546); ``revised_at`` with any change.
@@ -70,7 +71,6 @@ class AppointmentRow(SQLModel, table=True):
     moved_from: datetime | None = None  # the start it had before it last moved
     plan_id: str | None = Field(default=None, foreign_key="plan.id")
     travel_minutes: int = 0  # the drive to it, as planned
-    version: int = 1
 
 
 class HandOverRow(SQLModel, table=True):

@@ -4,10 +4,12 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON
-from sqlmodel import Field, SQLModel
+from sqlmodel import Field
+
+from api.storage.tables.versioned import Versioned
 
 
-class DueTaskRow(SQLModel, table=True):
+class DueTaskRow(Versioned, table=True):
     """Raised by upkeep under its natural id; ``state`` is open, done or dropped."""
 
     __tablename__ = "due_task"
@@ -25,10 +27,9 @@ class DueTaskRow(SQLModel, table=True):
     because: str
     state: str = Field(default="open", index=True)
     visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
-    version: int = 1
 
 
-class VisitRow(SQLModel, table=True):
+class VisitRow(Versioned, table=True):
     """One call at one site by one technician: a bundle of due tasks, or a callback.
 
     ``state`` is open (to be planned), booked (has a live appointment), done or dropped.
@@ -53,10 +54,9 @@ class VisitRow(SQLModel, table=True):
     worksheet: dict[str, Any] = Field(sa_type=JSON)
     because: str = ""
     state: str = Field(default="open", index=True)
-    version: int = 1
 
 
-class CallbackRow(SQLModel, table=True):
+class CallbackRow(Versioned, table=True):
     """A fault report from a client. ``finding`` is the answer of triage as given at the time."""
 
     __tablename__ = "callback"
@@ -73,4 +73,3 @@ class CallbackRow(SQLModel, table=True):
     finding: dict[str, Any] = Field(sa_type=JSON)
     visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
     state: str = Field(default="open", index=True)  # open, done or cancelled
-    version: int = 1
