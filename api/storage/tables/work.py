@@ -48,7 +48,7 @@ class VisitRow(Versioned, table=True):
     earliest: date
     target: date
     latest: date
-    hard: bool = False
+    hard_latest: date | None = None  # the last day law or the maker allow
     urgency: str | None = None
     respond_by: datetime | None = None
     worksheet: dict[str, Any] = Field(sa_type=JSON)
