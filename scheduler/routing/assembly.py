@@ -1,0 +1,364 @@
+"""From open visits, people and places to a planning problem, and back to instants.
+
+This is where dates, calendars, urgency and promises become the plain minutes and costs of the
+problem file. Deciding what things are worth is left to :class:`PlanningWeights`.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.company import Technician, Urgency
+from scheduler.intervals import IntervalSet
+from scheduler.routing.misfits import note_misfits
+from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
+from scheduler.routing.problem import Problem
+from scheduler.routing.reading import Flaws
+from scheduler.routing.weights import PlanningWeights
+from scheduler.travel import Travel
+from scheduler.working_time import instant_at, local_date, local_day
+
+_ONE_DAY = timedelta(days=1)
+_MINUTE = timedelta(minutes=1)
+_SEARCH_DAYS = 60
+_OVERDUE_DAYS_COUNTED = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where a visit stands in the published calendar."""
+
+    technician: str
+    starts_at: datetime
+    promised: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenVisit:
+    """A visit waiting for its place in the plan.
+
+    Attributes
+    ----------
+    lat, lon, zone : of the site.
+    minutes : time on site.
+    allowed : the instants in which the whole of the work must lie.
+    earliest, target, latest : days at the site.
+    hard_latest : the last day law or the maker allow, if they have a say.
+    urgency, respond_by : for a callback only; arrival by ``respond_by`` keeps the contract.
+    standing : its published appointment, if any.
+    """
+
+    id: str
+    lat: float
+    lon: float
+    zone: str
+    minutes: int
+    skills: frozenset[str]
+    allowed: IntervalSet[datetime]
+    earliest: date
+    target: date
+    latest: date
+    hard_latest: date | None = None
+    urgency: Urgency | None = None
+    respond_by: datetime | None = None
+    standing: Standing | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occupied:
+    """A technician who is at a place and not free before ``until``."""
+
+    technician: str
+    lat: float
+    lon: float
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assembly:
+    """A problem and what it took to make it.
+
+    ``shift_days`` maps shift id -> local day. ``broken_promises`` are promised visits whose time
+    can no longer be kept (an absence, a lost skill); they were let go so that the plan can place
+    them anew, and a dispatcher must hear of it.
+    """
+
+    problem: Problem
+    shift_days: Mapping[str, date]
+    broken_promises: tuple[str, ...]
+
+    def instant(self, minute: int) -> datetime:
+        """Return the instant of a minute of the problem."""
+        return self.problem.minute_zero + minute * _MINUTE
+
+
+def working_days(technicians: Iterable[Technician], first_day: date, count: int) -> list[date]:
+    """Return the first ``count`` days from ``first_day`` on which anybody works.
+
+    Fewer when nobody works on as many days within two months.
+    """
+    people = tuple(technicians)
+    found: list[date] = []
+    day = first_day
+    while len(found) < count and day < first_day + timedelta(days=_SEARCH_DAYS):
+        if any(_at_work(person, day) for person in people):
+            found.append(day)
+        day += _ONE_DAY
+    return found
+
+
+def assemble(
+    visits: Sequence[OpenVisit],
+    technicians: Sequence[Technician],
+    travel: Travel,
+    *,
+    now: datetime,
+    days: Sequence[date],
+    weights: PlanningWeights,
+    occupied: Sequence[Occupied] = (),
+    deadline_waived: frozenset[str] = frozenset(),
+) -> Assembly:
+    """Build the planning problem for some working days.
+
+    Parameters
+    ----------
+    now : nothing is planned to start before it (UTC).
+    days : the local days to plan.
+    occupied : technicians in the middle of something: their day goes on from there.
+    deadline_waived : callbacks that may be answered after their deadline, since none can keep it.
+    """
+    zone = technicians[0].calendar.zone if technicians else "UTC"
+    zero = instant_at(datetime.combine(days[0], datetime.min.time()), zone)
+    clock = _Clock(zero=zero, now=now)
+    places: list[Place] = []
+    shifts: list[Shift] = []
+    shift_days: dict[str, date] = {}
+    busy = {entry.technician: entry for entry in occupied}
+    for person in technicians:
+        home = len(places)
+        places.append(Place(id=f"home/{person.id}", lat=person.lat, lon=person.lon))
+        at = busy.get(person.id)
+        if at is not None:
+            places.append(Place(id=f"now/{person.id}", lat=at.lat, lon=at.lon))
+        for day in days:
+            for shift in _shifts(person, day, home, at, clock):
+                shifts.append(shift)
+                shift_days[shift.id] = day
+    place_at: dict[tuple[float, float], int] = {}
+    for visit in visits:
+        if (visit.lat, visit.lon) not in place_at:
+            place_at[visit.lat, visit.lon] = len(places)
+            places.append(Place(id=f"site/{len(place_at)}", lat=visit.lat, lon=visit.lon))
+    costs = _Costs(weights=weights, shifts=shifts, shift_days=shift_days, last_day=days[-1])
+    matrix = travel.matrix([(place.lat or 0.0, place.lon or 0.0) for place in places])
+    floating = [
+        Visit(
+            id=visit.id,
+            place=place_at[visit.lat, visit.lon],
+            minutes=visit.minutes,
+            skills=visit.skills,
+            start_windows=_start_windows(visit, clock, visit.id in deadline_waived),
+            leave_out_cost=costs.leave_out(visit),
+            shift_costs=costs.by_shift(visit),
+        )
+        for visit in visits
+    ]
+    pins = _keepable_pins(visits, floating, shifts, places, matrix.minutes, clock)
+    return Assembly(
+        problem=Problem(
+            minute_zero=zero,
+            places=tuple(places),
+            travel_minutes=matrix.minutes,
+            shifts=tuple(shifts),
+            visits=tuple(pins.get(visit.id, visit) for visit in floating),
+        ),
+        shift_days=shift_days,
+        broken_promises=tuple(
+            visit.id
+            for visit in visits
+            if visit.standing is not None and visit.standing.promised and visit.id not in pins
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Clock:
+    """Instants as whole minutes of the problem."""
+
+    zero: datetime
+    now: datetime
+
+    def up(self, instant: datetime) -> int:
+        """Return the first whole minute not before ``instant``."""
+        return ceil((instant - self.zero) / _MINUTE)
+
+    def down(self, instant: datetime) -> int:
+        """Return the last whole minute not after ``instant``."""
+        return (instant - self.zero) // _MINUTE
+
+
+def _at_work(person: Technician, day: date) -> IntervalSet[datetime]:
+    hull = local_day(day, person.calendar.zone).hull()
+    return IntervalSet() if hull is None else person.calendar.between(hull.start, hull.end)
+
+
+def _shifts(
+    person: Technician, day: date, home: int, at: Occupied | None, clock: _Clock
+) -> Iterable[Shift]:
+    """Yield the shifts of one person on one day: one, or more when an absence splits the day."""
+    number = 0
+    for interval in _at_work(person, day):
+        start_place = home
+        start = interval.start
+        if interval.contains(clock.now):
+            start = clock.now
+            if at is not None:
+                start_place, start = home + 1, max(start, at.until)
+        if start >= interval.end or interval.end <= clock.now:
+            continue
+        number += 1
+        first, last = clock.up(start), clock.down(interval.end)
+        yield Shift(
+            id=f"{person.id}/{day}" + (f"/{number}" if number > 1 else ""),
+            technician=person.id,
+            start_place=start_place,
+            end_place=home,
+            start=first,
+            end=last,
+            skills=person.skills,
+            pause=_pause(person, day, first, last, clock),
+        )
+
+
+def _pause(person: Technician, day: date, first: int, last: int, clock: _Clock) -> Pause | None:
+    """Return the break of a shift; none when too little of the shift lies in the break's hours."""
+    if not person.break_minutes:
+        return None
+    zone = person.calendar.zone
+    earliest = clock.up(instant_at(datetime.combine(day, person.break_earliest), zone))
+    latest = clock.down(instant_at(datetime.combine(day, person.break_latest), zone))
+    if min(last, latest) - max(first, earliest) < person.break_minutes:
+        return None
+    return Pause(minutes=person.break_minutes, earliest=earliest, latest=latest)
+
+
+def _start_windows(visit: OpenVisit, clock: _Clock, waived: bool) -> tuple[tuple[int, int], ...]:
+    """Return the minutes in which the visit may start so that all of it lies in allowed time."""
+    from_day = instant_at(datetime.combine(visit.earliest, datetime.min.time()), visit.zone)
+    start = max(from_day, clock.now)
+    last_start = datetime.max.replace(tzinfo=UTC) - _ONE_DAY
+    if visit.hard_latest is not None:
+        day_after = datetime.combine(visit.hard_latest + _ONE_DAY, datetime.min.time())
+        last_start = min(last_start, instant_at(day_after, visit.zone) - _MINUTE)
+    if visit.respond_by is not None and not waived:
+        last_start = min(last_start, visit.respond_by)
+    windows = []
+    for interval in visit.allowed:
+        first = clock.up(max(interval.start, start))
+        last = min(clock.down(interval.end) - visit.minutes, clock.down(last_start))
+        if first <= last:
+            windows.append((first, last))
+    return tuple(windows)
+
+
+def _keepable_pins(
+    visits: Sequence[OpenVisit],
+    floating: Sequence[Visit],
+    shifts: Sequence[Shift],
+    places: Sequence[Place],
+    travel_minutes: NDArray[np.int32],
+    clock: _Clock,
+) -> dict[str, Visit]:
+    """Return the promised visits pinned where they were promised, as far as that can be kept.
+
+    Earlier promises win where an absence or a late start makes two of them clash.
+    """
+    by_technician: dict[str, list[Shift]] = {}
+    for shift in shifts:
+        by_technician.setdefault(shift.technician, []).append(shift)
+    kept: dict[str, list[Visit]] = {}
+    promised = [
+        (visit.standing, loose)
+        for visit, loose in zip(visits, floating, strict=True)
+        if visit.standing is not None and visit.standing.promised
+    ]
+    for standing, loose in sorted(promised, key=lambda pair: pair[0].starts_at):
+        start = clock.down(standing.starts_at)
+        for shift in by_technician.get(standing.technician, ()):
+            if not shift.start <= start < shift.end:
+                continue
+            pinned = replace(
+                loose,
+                start_windows=((start, start),),
+                pinned=Pin(shift=shift.id, start=start),
+                shift_costs={},
+            )
+            flaws = Flaws()
+            together = [*kept.get(shift.id, ()), pinned]
+            note_misfits(flaws, places, travel_minutes, (shift,), together)
+            if not len(flaws):
+                kept[shift.id] = together
+    return {visit.id: visit for together in kept.values() for visit in together}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Costs:
+    """What leaving a visit out costs, and what each shift adds to making it."""
+
+    weights: PlanningWeights
+    shifts: Sequence[Shift]
+    shift_days: Mapping[str, date]
+    last_day: date
+
+    def leave_out(self, visit: OpenVisit) -> int:
+        weights = self.weights
+        if visit.urgency is not None:
+            return weights.leave_out_callback[visit.urgency]
+        if visit.latest > self.last_day:
+            return weights.leave_out_can_wait
+        first_day = min(self.shift_days.values(), default=self.last_day)
+        overdue = min(max((first_day - visit.latest).days, 0), _OVERDUE_DAYS_COUNTED)
+        is_hard = visit.hard_latest is not None and visit.hard_latest <= self.last_day
+        base = weights.leave_out_hard if is_hard else weights.leave_out_due
+        return base + weights.overdue_per_day * overdue
+
+    def by_shift(self, visit: OpenVisit) -> dict[str, int]:
+        by_day = {day: self._of_day(visit, day) for day in set(self.shift_days.values())}
+        costs: dict[str, int] = {}
+        for shift in self.shifts:
+            if not visit.skills <= shift.skills:
+                continue
+            day = self.shift_days[shift.id]
+            cost = by_day[day] + self._of_change(visit, shift, day)
+            if cost:
+                costs[shift.id] = cost
+        return costs
+
+    def _of_day(self, visit: OpenVisit, day: date) -> int:
+        weights = self.weights
+        if visit.urgency is not None:
+            first = max(visit.earliest, min(self.shift_days.values()))
+            later = sum(1 for other in set(self.shift_days.values()) if first <= other < day)
+            return weights.callback_per_day * later
+        early = max((visit.target - day).days, 0)
+        late = max((min(day, visit.latest) - visit.target).days, 0)
+        past = max((day - max(visit.latest, visit.target)).days, 0)
+        return (
+            weights.early_per_day * early
+            + weights.late_per_day * late
+            + weights.past_latest_per_day * min(past, _OVERDUE_DAYS_COUNTED)
+        )
+
+    def _of_change(self, visit: OpenVisit, shift: Shift, day: date) -> int:
+        if visit.standing is None:
+            return 0
+        cost = 0
+        if local_date(visit.standing.starts_at, visit.zone) != day:
+            cost += self.weights.change_day
+        if visit.standing.technician != shift.technician:
+            cost += self.weights.change_technician
+        return cost
