@@ -1,12 +1,16 @@
 """What is known about the trade: part types, service rules, set-points, access, skills, symptoms.
 
 Everything here is a value read once from the catalogue files and never changed afterwards. The
-engine asks it questions; it holds no machine and no date.
+engine asks it questions; it holds no machine and no date. Each value checks its own numbers;
+whether what one names exists among the others is the question of ``catalogue_links``.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
+
+from scheduler.errors import Flaw, InvalidCatalogue
 
 
 class EquipmentKind(StrEnum):
@@ -68,6 +72,37 @@ class Counter(StrEnum):
     KILOGRAMS = "kilograms"
 
 
+def _refuse(*flaws: Flaw | None) -> None:
+    """Raise one error with all the flaws found, none when there are none."""
+    found = tuple(flaw for flaw in flaws if flaw)
+    if found:
+        raise InvalidCatalogue(found)
+
+
+def _flaw_if(wrong: bool, path: str, message: str) -> Flaw | None:
+    return Flaw(path=path, message=message) if wrong else None
+
+
+def _positive(path: str, value: float) -> Flaw | None:
+    return _flaw_if(not value > 0, path, f"must be > 0, got {value}")
+
+
+def _not_negative(path: str, value: float) -> Flaw | None:
+    return _flaw_if(not value >= 0, path, f"must be >= 0, got {value}")
+
+
+def _share(path: str, value: float) -> Flaw | None:
+    return _flaw_if(not 0 <= value <= 1, path, f"must be between 0 and 1, got {value}")
+
+
+def _written(path: str, value: str) -> Flaw | None:
+    return _flaw_if(not value.strip(), path, "must not be empty")
+
+
+def _quantities(path: str, quantities: Mapping[str, int]) -> Iterable[Flaw | None]:
+    return (_positive(f"{path}.{key}", quantity) for key, quantity in quantities.items())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Skill:
     """Something a technician must be allowed and able to do."""
@@ -87,6 +122,13 @@ class PartType:
     source: str
     superseded_by: str | None = None
 
+    def __post_init__(self) -> None:
+        _refuse(
+            _not_negative("price_minor", self.price_minor),
+            _not_negative("lead_days", self.lead_days),
+            _written("source", self.source),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AppliesTo:
@@ -98,18 +140,92 @@ class AppliesTo:
     features: frozenset[str] = frozenset()  # all of these must be present
     without_features: frozenset[str] = frozenset()  # none of these may be present
 
+    def __post_init__(self) -> None:
+        both = sorted(self.features & self.without_features)
+        _refuse(
+            _flaw_if(bool(both), "without_features", f"excludes what features asks for: {both}")
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
     """How often: by the calendar, by a counter, or whichever comes first.
 
-    ``months_by_drinks`` maps drinks a day to months, the anchor points between which the interval
-    is interpolated; one point means the interval does not depend on duty.
+    Attributes
+    ----------
+    months_by_drinks : (drinks a day, months), the points between which the interval is
+        interpolated; one point means it does not depend on duty. More drinks never mean more
+        months.
+    counter, counter_limit : the counter and how much of it may pass.
+    capacity_dh_litres : in place of ``counter_limit`` for a cartridge whose litres depend on the
+        water: litres it treats, times the degrees of German hardness it takes out.
     """
 
     months_by_drinks: tuple[tuple[float, float], ...] = ()
     counter: Counter | None = None
     counter_limit: float | None = None
+    capacity_dh_litres: float | None = None
+
+    def __post_init__(self) -> None:
+        points = self.months_by_drinks
+        limits = [x for x in (self.counter_limit, self.capacity_dh_litres) if x is not None]
+        by_litres = self.counter is Counter.LITRES
+        _refuse(
+            _flaw_if(
+                any(drinks <= 0 or months <= 0 for drinks, months in points),
+                "months_by_drinks",
+                f"drinks and months must be > 0, got {points}",
+            ),
+            _flaw_if(
+                any(a[0] >= b[0] for a, b in pairwise(points)),
+                "months_by_drinks",
+                f"drinks must rise from point to point, got {points}",
+            ),
+            _flaw_if(
+                any(a[1] < b[1] for a, b in pairwise(points)),
+                "months_by_drinks",
+                f"more drinks must not mean more months, got {points}",
+            ),
+            _flaw_if(
+                len(limits) != (0 if self.counter is None else 1),
+                "counter_limit",
+                "a counter needs one limit, a limit needs a counter: "
+                f"got counter {self.counter} and limits {limits}",
+            ),
+            _flaw_if(
+                any(limit <= 0 for limit in limits), "counter_limit", f"must be > 0, got {limits}"
+            ),
+            _flaw_if(
+                self.capacity_dh_litres is not None and not by_litres,
+                "capacity_dh_litres",
+                f"needs the counter litres, got {self.counter}",
+            ),
+        )
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether it never makes anything due."""
+        return not self.months_by_drinks and self.counter is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """The longest a rule's work may ever wait, whatever anybody decides."""
+
+    months: float
+    authority: Authority
+    source: str
+
+    def __post_init__(self) -> None:
+        _refuse(
+            _positive("months", self.months),
+            _flaw_if(
+                self.authority is Authority.PRACTICE,
+                "authority",
+                "must be statute or maker: practice sets no limit",
+            ),
+            _written("source", self.source),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,6 +239,13 @@ class AccessStep:
     requires: tuple[str, ...] = ()  # other access steps that come first
     state: MachineState = MachineState.LIVE  # the state it needs
 
+    def __post_init__(self) -> None:
+        _refuse(
+            _not_negative("open_minutes", self.open_minutes),
+            _not_negative("close_minutes", self.close_minutes),
+            _flaw_if(self.id in self.requires, "requires", f"{self.id} cannot require itself"),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caution:
@@ -130,6 +253,9 @@ class Caution:
 
     id: str
     text: str
+
+    def __post_init__(self) -> None:
+        _refuse(_written("text", self.text))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,12 +266,20 @@ class ServiceRule:
     ----------
     part_type : the part it is done to; None means the machine as a whole.
     early_share, late_share : how far before and after the target the work may be done, as shares
-        of the interval.
+        of the interval. A hard date leaves no room after it.
+    margin_days : how long before a hard date the work is aimed at.
+    limit : the longest the work may wait even where the interval is only a default. Without one,
+        the interval of a statute or a maker is the limit itself.
+    from_age_years : the work starts when the machine is that old.
     every_visit : done at each planned visit whatever the date (it never causes one).
     minutes : hands-on minutes, without access, cool-down and reheat.
     state : the state of the machine; ``live_with`` names a feature that lets it be done live.
     during_reheat : the work can only be done, or is best done, while the machine heats up again.
     consumes : part type -> quantity used up each time.
+    follows : rules after which this one falls due, counted from the day the other was done; such
+        a rule never falls due by itself.
+    restarts : rules on the same part that this work makes good as well, so that their intervals
+        begin again (a new valve needs no rebuild).
     alone : never shares a visit with other work (statutory examinations).
     """
 
@@ -160,6 +294,9 @@ class ServiceRule:
     applies_to: AppliesTo = AppliesTo()
     early_share: float = 0.25
     late_share: float = 0.15
+    margin_days: int = 0
+    limit: Limit | None = None
+    from_age_years: int = 0
     every_visit: bool = False
     state: MachineState = MachineState.COLD
     live_with: str | None = None
@@ -171,8 +308,56 @@ class ServiceRule:
     cautions: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()  # set-points to read before and after
     steps: tuple[str, ...] = ()  # the work in words, in order
-    follows: tuple[str, ...] = ()  # rules that fall due whenever one of these was done
+    follows: tuple[str, ...] = ()
+    restarts: tuple[str, ...] = ()
     alone: bool = False
+
+    def __post_init__(self) -> None:
+        longest = max((months for _, months in self.interval.months_by_drinks), default=0.0)
+        _refuse(
+            _positive("minutes", self.minutes),
+            _written("source", self.source),
+            _share("early_share", self.early_share),
+            _share("late_share", self.late_share),
+            _not_negative("margin_days", self.margin_days),
+            _not_negative("from_age_years", self.from_age_years),
+            _flaw_if(
+                self.interval.is_empty and not self.every_visit,
+                "interval",
+                "must say when: months_by_drinks, a counter, or every_visit = true",
+            ),
+            _flaw_if(
+                not self.interval.is_empty and self.every_visit,
+                "interval",
+                "must be left out when every_visit = true",
+            ),
+            _flaw_if(
+                self.limit is not None and longest > self.limit.months,
+                "limit",
+                f"must be at least the longest interval of {longest} months, got {self.limit}",
+            ),
+            _flaw_if(
+                self.authority is Authority.STATUTE and not self.alone,
+                "alone",
+                "must be true: statutory work never shares a visit with other work",
+            ),
+            _flaw_if(
+                self.authority is Authority.STATUTE and self.interval.counter is not None,
+                "interval",
+                f"of a statute goes by the calendar, got the counter {self.interval.counter}",
+            ),
+            _flaw_if(
+                self.during_reheat and self.state is not MachineState.ISOLATED_HOT,
+                "state",
+                f"must be isolated_hot for work done during the reheat, got {self.state}",
+            ),
+            _flaw_if(
+                self.id in (*self.follows, *self.restarts),
+                "follows" if self.id in self.follows else "restarts",
+                f"{self.id} cannot name itself",
+            ),
+            *_quantities("consumes", self.consumes),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +373,25 @@ class SetPoint:
     applies_to: AppliesTo = AppliesTo()
     stop_below: float | None = None  # beyond these the machine is stopped and made safe
     stop_above: float | None = None
+
+    def __post_init__(self) -> None:
+        _refuse(
+            _written("unit", self.unit),
+            _written("source", self.source),
+            _flaw_if(
+                not self.low < self.high, "high", f"must be above low {self.low}, got {self.high}"
+            ),
+            _flaw_if(
+                self.stop_below is not None and not self.stop_below <= self.low,
+                "stop_below",
+                f"must be at most low {self.low}, got {self.stop_below}",
+            ),
+            _flaw_if(
+                self.stop_above is not None and not self.stop_above >= self.high,
+                "stop_above",
+                f"must be at least high {self.high}, got {self.stop_above}",
+            ),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +410,14 @@ class Fault:
     phone_fix: str | None = None
     state: MachineState = MachineState.COLD
 
+    def __post_init__(self) -> None:
+        _refuse(
+            _positive("per_machine_year", self.per_machine_year),
+            _positive("minutes", self.minutes),
+            _written("source", self.source),
+            *_quantities("parts", self.parts),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Symptom:
@@ -221,30 +433,89 @@ class Symptom:
     make_safe: str | None = None
     stops_service: bool = False  # the café cannot sell while it lasts
 
+    def __post_init__(self) -> None:
+        _refuse(
+            _written("question", self.question),
+            _flaw_if(
+                not 0 < self.background < 1,
+                "background",
+                f"must lie between 0 and 1, got {self.background}",
+            ),
+            *(
+                _flaw_if(
+                    not 0 <= p <= 1, f"likelihoods.{fault}", f"must be between 0 and 1, got {p}"
+                )
+                for fault, p in self.likelihoods.items()
+            ),
+            _flaw_if(
+                self.red_flag and not self.make_safe,
+                "make_safe",
+                "must say what to do at once: the symptom is a red flag",
+            ),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Position:
-    """A place for a part in a build: how the fitted parts of a machine follow from its build."""
+    """A place for a part in a build: how the fitted parts of a machine follow from its build.
+
+    ``place`` is the name a technician would use ("steam boiler"); with ``per_group`` the number of
+    the group follows from the build.
+    """
 
     part_type: str
+    place: str = "machine"
     applies_to: AppliesTo = AppliesTo()
     per_group: bool = False
     quantity: int = 1
 
+    def __post_init__(self) -> None:
+        _refuse(_written("place", self.place), _positive("quantity", self.quantity))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Thermal:
-    """How long a build takes to cool down, to drain and to come back to temperature, in minutes."""
+    """How long a build takes to cool down, to drain and to come back to temperature, in minutes.
+
+    Where several suit a build, the first in the catalogue counts.
+    """
 
     applies_to: AppliesTo
     cool_down_minutes: float
     reheat_minutes: float
     source: str
 
+    def __post_init__(self) -> None:
+        _refuse(
+            _not_negative("cool_down_minutes", self.cool_down_minutes),
+            _not_negative("reheat_minutes", self.reheat_minutes),
+            _written("source", self.source),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """Something a build may or may not have that changes what is done to it."""
+
+    id: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsePerDrink:
+    """What one average drink adds to a counter: the way from stated drinks to a rate of use."""
+
+    counter: Counter
+    amount: float
+    source: str
+
+    def __post_init__(self) -> None:
+        _refuse(_positive("amount", self.amount), _written("source", self.source))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Catalogue:
-    """All of it, by id."""
+    """All of it, by id. Prices and money throughout are in minor units of one currency."""
 
     skills: Mapping[str, Skill]
     part_types: Mapping[str, PartType]
@@ -256,3 +527,14 @@ class Catalogue:
     symptoms: Mapping[str, Symptom]
     positions: tuple[Position, ...]
     thermals: tuple[Thermal, ...]
+    features: Mapping[str, Feature] = field(default_factory=dict)
+    use_per_drink: tuple[UsePerDrink, ...] = ()
+    rules_by_part: Mapping[str | None, tuple[ServiceRule, ...]] = field(
+        init=False, repr=False, compare=False
+    )
+
+    def __post_init__(self) -> None:
+        by_part: dict[str | None, tuple[ServiceRule, ...]] = {}
+        for rule in self.rules.values():
+            by_part[rule.part_type] = (*by_part.get(rule.part_type, ()), rule)
+        object.__setattr__(self, "rules_by_part", by_part)
