@@ -17,6 +17,7 @@ from scheduler.errors import InvalidInput
 
 CONTENT_TYPE = "text/calendar; charset=utf-8"
 
+_STRONG_TAG = re.compile(r'"[\x21\x23-\x7e]+"')
 _ENTITY_TAG = re.compile(r'(?:W/)?("[\x21\x23-\x7e\x80-\xff]*")')
 _ENTITY_TAGS = re.compile(
     rf"[\t ,]*{_ENTITY_TAG.pattern}(?:[\t ]*,[\t ,]*{_ENTITY_TAG.pattern})*[\t ,]*"
@@ -37,32 +38,31 @@ class StoredFeed:
 
     Attributes
     ----------
-    body
-        The calendar.
+    body, gzip_body
+        The calendar, and the same compressed.
     etag
         Strong validator of ``body``, in its quotation marks.
     modified
         UTC, whole seconds: when ``body`` last changed.
-    gzip_body, gzip_etag
-        The same calendar compressed. Other bytes, so another strong validator.
     """
 
     body: bytes
+    gzip_body: bytes
     etag: str
     modified: datetime
-    gzip_body: bytes
-    gzip_etag: str
 
     def __post_init__(self) -> None:
         if not self.body:
-            raise InvalidInput("body must not be empty: an empty calendar wipes the reader's copy")
-        for tag in (self.etag, self.gzip_etag):
-            if not re.fullmatch(r'"[\x21\x23-\x7e]+"', tag):
-                raise InvalidInput(f"an entity tag must be strong and quoted, got {tag}")
-        if self.etag == self.gzip_etag:
-            raise InvalidInput(f"two encodings must not share a strong tag, got {self.etag} twice")
+            raise InvalidInput("body must not be empty: that would wipe the reader's calendar")
+        if not _STRONG_TAG.fullmatch(self.etag):
+            raise InvalidInput(f"etag must be strong and in quotation marks, got {self.etag}")
         if self.modified.utcoffset() != timedelta(0) or self.modified.microsecond:
             raise InvalidInput(f"modified must be UTC in whole seconds, got {self.modified}")
+
+    @property
+    def gzip_etag(self) -> str:
+        """Strong validator of ``gzip_body``: other bytes, so another tag."""
+        return f'{self.etag[:-1]}-gz"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,10 +88,9 @@ def store_form(body: bytes, *, now: datetime, previous: StoredFeed | None = None
     digest = hashlib.sha256(body).hexdigest()
     return StoredFeed(
         body=body,
+        gzip_body=gzip.compress(body, mtime=0),
         etag=f'"{digest}"',
         modified=modified,
-        gzip_body=gzip.compress(body, mtime=0),
-        gzip_etag=f'"{digest}-gz"',
     )
 
 

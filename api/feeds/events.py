@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from api.feeds.calendar_text import clean_text, escape, join_lines, one_line
-from api.feeds.vtimezone import FIRST_YEAR, LAST_YEAR, vtimezone_lines, zone_of
+from api.feeds.vtimezone import FIRST_YEAR, LAST_YEAR, is_repeated, vtimezone_lines, zone_of
 from scheduler.errors import InvalidInput
 
 PRODUCT = "-//Steamround//Steamround calendar//EN"
@@ -199,14 +199,10 @@ def _times(event: FeedEvent) -> tuple[str, str]:
     """
     zone = zone_of(event.zone)
     start, end = event.start.astimezone(zone), event.end.astimezone(zone)
-    if _is_repeated(start) or _is_repeated(end):
+    if is_repeated(start) or is_repeated(end):
         return f":{_utc(event.start)}", f":{_utc(event.end)}"
     parameter = f";TZID={event.zone}:"
     return f"{parameter}{start:%Y%m%dT%H%M%S}", f"{parameter}{end:%Y%m%dT%H%M%S}"
-
-
-def _is_repeated(moment: datetime) -> bool:
-    return moment.replace(fold=0).utcoffset() != moment.replace(fold=1).utcoffset()
 
 
 def _utc(moment: datetime) -> str:

@@ -51,6 +51,11 @@ def zone_of(key: str) -> ZoneInfo:
         raise UnknownZone(key) from None
 
 
+def is_repeated(local: datetime) -> bool:
+    """Whether the wall clock shows this time twice: ``local`` is an instant in a `ZoneInfo`."""
+    return local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+
+
 def onsets(key: str, first_year: int, last_year: int) -> tuple[Onset, ...]:
     """Return every change of offset of zone ``key`` from ``first_year`` to ``last_year``, in order.
 
