@@ -14,7 +14,7 @@ class PlanRow(Versioned, table=True):
 
     ``state``: queued → solving → draft → published, or failed, cancelled, superseded.
     ``base_revision`` is the publication revision it was made from; publishing compares it.
-    ``problem`` and ``solution`` are the problem and plan files of the engine.
+    ``problem`` is the engine's problem file packed with gzip, ``solution`` its plan file.
     """
 
     __tablename__ = "plan"
@@ -37,7 +37,7 @@ class PlanRow(Versioned, table=True):
     finished_at: datetime | None = None
     published_at: datetime | None = None
     failure: str | None = None
-    problem: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    problem: bytes | None = None
     solution: dict[str, Any] | None = Field(default=None, sa_type=JSON)
 
 
