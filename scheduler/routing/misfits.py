@@ -113,15 +113,16 @@ def _note_clashing_pins(
     visits: Sequence[Visit | None],
 ) -> None:
     """Note shifts whose pinned visits, travel and break cannot all be kept."""
-    pinned: dict[str, list[tuple[int, int, Visit]]] = defaultdict(list)
+    pinned: dict[str, list[tuple[int, int, int, Visit]]] = defaultdict(list)
     for at, visit in enumerate(visits):
         if visit is not None and visit.pinned is not None:
-            pinned[visit.pinned.shift].append((visit.pinned.start, at, visit))
+            start = visit.pinned.start
+            pinned[visit.pinned.shift].append((start, start + visit.minutes, at, visit))
     for shift_id, entries in pinned.items():
         shift = shifts[shift_id]
         stations = [(shift.start, shift.start, shift.start_place, "the start of the shift")]
-        for start, at, visit in sorted(entries, key=lambda entry: entry[:2]):
-            stations.append((start, start + visit.minutes, visit.place, f"visits[{at}]"))
+        for start, end, at, visit in sorted(entries, key=lambda entry: entry[:3]):
+            stations.append((start, end, visit.place, f"visits[{at}]"))
         stations.append((shift.end, shift.end, shift.end_place, "the end of the shift"))
         gaps = []
         for (_, leave, origin, before), (arrive, _, target, after) in pairwise(stations):
@@ -141,7 +142,7 @@ def _note_clashing_pins(
             for leave, arrive, journey in gaps
         ):
             flaws.note(
-                f"visits[{entries[0][1]}].pinned",
+                f"visits[{entries[0][2]}].pinned",
                 f"and the other pinned visits of shift {shift_id!r} leave no room for its break "
                 f"of {pause.minutes} minutes in [{pause.earliest}, {pause.latest}]; lift one pin",
             )

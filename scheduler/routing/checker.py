@@ -1,0 +1,351 @@
+"""Does a plan keep every rule of its problem, and does it cost what it says?
+
+A second, simpler program than the one that made the plan: it works from the problem and the
+plan alone, shares no code with the engine and lists everything that is wrong, not the first.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+
+from scheduler.routing.plan import BreakTaken, Plan, Stop
+from scheduler.routing.problem import Problem, Shift, Visit
+
+
+class Rule(StrEnum):
+    """The rules a plan can break."""
+
+    UNKNOWN_VISIT = "unknown_visit"
+    UNKNOWN_SHIFT = "unknown_shift"
+    PLANNED_TWICE = "planned_twice"
+    LEFT_OUT_TWICE = "left_out_twice"
+    PLANNED_AND_LEFT_OUT = "planned_and_left_out"
+    VISIT_MISSING = "visit_missing"
+    PIN_LEFT_OUT = "pin_left_out"
+    PIN_MOVED = "pin_moved"
+    SKILL_MISSING = "skill_missing"
+    OUTSIDE_WINDOWS = "outside_windows"
+    STARTS_TOO_EARLY = "starts_too_early"
+    RETURNS_TOO_LATE = "returns_too_late"
+    VISITS_OVERLAP = "visits_overlap"
+    TRAVEL_TOO_SHORT = "travel_too_short"
+    BREAK_MISSING = "break_missing"
+    BREAK_TWICE = "break_twice"
+    BREAK_NOT_DUE = "break_not_due"
+    BREAK_OUTSIDE_WINDOW = "break_outside_window"
+    BREAK_OUTSIDE_SHIFT = "break_outside_shift"
+    BREAK_DURING_VISIT = "break_during_visit"
+    COST_WRONG = "cost_wrong"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Violation:
+    """One rule broken at one place.
+
+    Attributes
+    ----------
+    rule
+        Which rule.
+    detail
+        A sentence with the numbers.
+    visit, shift
+        The ids concerned, None where the rule is not about one.
+    """
+
+    rule: Rule
+    detail: str
+    visit: str | None = None
+    shift: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Station:
+    """Where a round is bound for a while: the start of the shift, a visit, or its end."""
+
+    place: int
+    arrive: int
+    leave: int
+    visit: str | None
+
+
+def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
+    """List every rule of the problem that the plan breaks.
+
+    Parameters
+    ----------
+    problem
+        The problem the plan claims to answer.
+    plan
+        Any plan, however wrong.
+
+    Returns
+    -------
+    tuple of Violation
+        Empty exactly when the plan is feasible and its costs are right.
+    """
+    visits = {visit.id: visit for visit in problem.visits}
+    shifts = {shift.id: shift for shift in problem.shifts}
+    rounds: dict[str, list[Stop]] = defaultdict(list)
+    for stop in plan.stops:
+        if stop.visit in visits and stop.shift in shifts:
+            rounds[stop.shift].append(stop)
+    for stops in rounds.values():
+        stops.sort(key=lambda stop: (stop.start, stop.start + visits[stop.visit].minutes))
+    return (
+        *_unknown_names(plan, visits, shifts),
+        *_wrong_counts(problem, plan),
+        *_stops_out_of_place(plan, visits, shifts),
+        *_breaks_out_of_place(plan, rounds, shifts),
+        *_rounds_out_of_time(problem, plan, rounds, visits),
+        *_wrong_costs(problem, plan, rounds),
+    )
+
+
+def _unknown_names(
+    plan: Plan, visits: dict[str, Visit], shifts: dict[str, Shift]
+) -> Iterator[Violation]:
+    named_visits = dict.fromkeys(
+        [*(stop.visit for stop in plan.stops), *(left.visit for left in plan.left_out)]
+    )
+    named_shifts = dict.fromkeys(
+        [*(stop.shift for stop in plan.stops), *(taken.shift for taken in plan.breaks)]
+    )
+    for name in named_visits:
+        if name not in visits:
+            detail = f"The plan names visit {name!r}, which the problem does not have."
+            yield Violation(rule=Rule.UNKNOWN_VISIT, detail=detail, visit=name)
+    for name in named_shifts:
+        if name not in shifts:
+            detail = f"The plan names shift {name!r}, which the problem does not have."
+            yield Violation(rule=Rule.UNKNOWN_SHIFT, detail=detail, shift=name)
+
+
+def _wrong_counts(problem: Problem, plan: Plan) -> Iterator[Violation]:
+    """Every visit is planned once or left out once; a pinned one is planned."""
+    planned = Counter(stop.visit for stop in plan.stops)
+    left_out = Counter(left.visit for left in plan.left_out)
+    for visit in problem.visits:
+        times, times_out = planned[visit.id], left_out[visit.id]
+
+        def violation(rule: Rule, detail: str, name: str = visit.id) -> Violation:
+            return Violation(rule=rule, detail=f"Visit {name!r} {detail}", visit=name)
+
+        if times > 1:
+            yield violation(Rule.PLANNED_TWICE, f"is planned {times} times.")
+        if times_out > 1:
+            yield violation(Rule.LEFT_OUT_TWICE, f"is listed {times_out} times as left out.")
+        if times and times_out:
+            yield violation(Rule.PLANNED_AND_LEFT_OUT, "is both planned and listed as left out.")
+        if not times and not times_out:
+            yield violation(Rule.VISIT_MISSING, "is neither planned nor listed as left out.")
+        if not times and visit.pinned is not None:
+            yield violation(
+                Rule.PIN_LEFT_OUT,
+                f"is pinned to shift {visit.pinned.shift!r} at minute {visit.pinned.start} "
+                "but not planned.",
+            )
+
+
+def _stops_out_of_place(
+    plan: Plan, visits: dict[str, Visit], shifts: dict[str, Shift]
+) -> Iterator[Violation]:
+    """Pins, skills and windows of each stop by itself."""
+    for stop in plan.stops:
+        visit = visits.get(stop.visit)
+        if visit is None:
+            continue
+        pin = visit.pinned
+        if pin is not None and (pin.shift, pin.start) != (stop.shift, stop.start):
+            yield Violation(
+                rule=Rule.PIN_MOVED,
+                detail=f"Visit {visit.id!r} is pinned to shift {pin.shift!r} at minute "
+                f"{pin.start} but planned in {stop.shift!r} at {stop.start}.",
+                visit=visit.id,
+                shift=stop.shift,
+            )
+        if not any(first <= stop.start <= last for first, last in visit.start_windows):
+            windows = ", ".join(f"[{first}, {last}]" for first, last in visit.start_windows)
+            yield Violation(
+                rule=Rule.OUTSIDE_WINDOWS,
+                detail=f"Visit {visit.id!r} starts at minute {stop.start}, "
+                f"outside its start windows {windows or '(it has none)'}.",
+                visit=visit.id,
+                shift=stop.shift,
+            )
+        shift = shifts.get(stop.shift)
+        if shift is not None and not visit.skills <= shift.skills:
+            missing = ", ".join(sorted(visit.skills - shift.skills))
+            yield Violation(
+                rule=Rule.SKILL_MISSING,
+                detail=f"Visit {visit.id!r} needs {missing}, which shift {shift.id!r} lacks.",
+                visit=visit.id,
+                shift=shift.id,
+            )
+
+
+def _breaks_out_of_place(
+    plan: Plan, rounds: dict[str, list[Stop]], shifts: dict[str, Shift]
+) -> Iterator[Violation]:
+    """One break in each used shift that has one, none elsewhere, inside its window and shift."""
+    taken = Counter(item.shift for item in plan.breaks)
+    for shift in shifts.values():
+        pause = shift.pause
+
+        def violation(rule: Rule, detail: str, name: str = shift.id) -> Violation:
+            return Violation(rule=rule, detail=detail, shift=name)
+
+        if pause is not None and shift.id in rounds and not taken[shift.id]:
+            yield violation(
+                Rule.BREAK_MISSING,
+                f"Shift {shift.id!r} is used without its break of {pause.minutes} minutes.",
+            )
+        if taken[shift.id] > 1:
+            yield violation(
+                Rule.BREAK_TWICE, f"Shift {shift.id!r} has {taken[shift.id]} breaks instead of one."
+            )
+        if taken[shift.id] and pause is None:
+            yield violation(
+                Rule.BREAK_NOT_DUE, f"Shift {shift.id!r} takes a break but has none to take."
+            )
+        elif taken[shift.id] and shift.id not in rounds:
+            yield violation(
+                Rule.BREAK_NOT_DUE, f"Shift {shift.id!r} takes a break but makes no visit."
+            )
+    for item in plan.breaks:
+        owner = shifts.get(item.shift)
+        if owner is None or owner.pause is None:
+            continue
+        end = item.start + owner.pause.minutes
+        span = f"The break of shift {owner.id!r} runs from minute {item.start} to {end}"
+        if item.start < owner.pause.earliest or end > owner.pause.latest:
+            yield Violation(
+                rule=Rule.BREAK_OUTSIDE_WINDOW,
+                detail=f"{span}, outside [{owner.pause.earliest}, {owner.pause.latest}].",
+                shift=owner.id,
+            )
+        if item.start < owner.start or end > owner.end:
+            yield Violation(
+                rule=Rule.BREAK_OUTSIDE_SHIFT,
+                detail=f"{span}, outside the shift [{owner.start}, {owner.end}].",
+                shift=owner.id,
+            )
+
+
+def _rounds_out_of_time(
+    problem: Problem, plan: Plan, rounds: dict[str, list[Stop]], visits: dict[str, Visit]
+) -> Iterator[Violation]:
+    """Between any two stations there is time for the journey and for a break taken there."""
+    breaks: dict[str, list[BreakTaken]] = defaultdict(list)
+    for taken in plan.breaks:
+        breaks[taken.shift].append(taken)
+    for shift in problem.shifts:
+        if shift.id not in rounds:
+            continue
+        stations = [_Station(shift.start_place, shift.start, shift.start, None)]
+        for stop in rounds[shift.id]:
+            visit = visits[stop.visit]
+            stations.append(_Station(visit.place, stop.start, stop.start + visit.minutes, visit.id))
+        stations.append(_Station(shift.end_place, shift.end, shift.end, None))
+        spans = []
+        if shift.pause is not None:
+            minutes = shift.pause.minutes
+            spans = [(taken.start, taken.start + minutes) for taken in breaks[shift.id]]
+        yield from _interrupted(shift, stations, spans)
+        for before, after in pairwise(stations):
+            yield from _hurried(problem, shift, before, after, spans)
+
+
+def _interrupted(
+    shift: Shift, stations: list[_Station], spans: list[tuple[int, int]]
+) -> Iterator[Violation]:
+    """Breaks that overlap a visit."""
+    for begin, end in spans:
+        for station in stations[1:-1]:
+            if begin < station.leave and station.arrive < end:
+                yield Violation(
+                    rule=Rule.BREAK_DURING_VISIT,
+                    detail=f"The break of shift {shift.id!r} from minute {begin} to {end} "
+                    f"overlaps visit {station.visit!r} "
+                    f"from {station.arrive} to {station.leave}.",
+                    visit=station.visit,
+                    shift=shift.id,
+                )
+
+
+def _hurried(
+    problem: Problem,
+    shift: Shift,
+    before: _Station,
+    after: _Station,
+    spans: list[tuple[int, int]],
+) -> Iterator[Violation]:
+    """Too little time between two stations."""
+    journey = int(problem.travel_minutes[before.place, after.place])
+    resting = sum(
+        end - begin for begin, end in spans if before.leave <= begin and end <= after.arrive
+    )
+    available = after.arrive - before.leave
+    if available >= journey + resting:
+        return
+    needs = f"{journey} minutes of travel"
+    if resting:
+        needs += f" and {resting} of break"
+    if before.visit is None:
+        rule = Rule.STARTS_TOO_EARLY
+        detail = (
+            f"Visit {after.visit!r} starts at minute {after.arrive}; from the start of shift "
+            f"{shift.id!r} at {shift.start} it takes {needs}."
+        )
+    elif after.visit is None:
+        rule = Rule.RETURNS_TOO_LATE
+        detail = (
+            f"Visit {before.visit!r} ends at minute {before.leave}; until the end of shift "
+            f"{shift.id!r} at {shift.end} it takes {needs}."
+        )
+    elif available < 0:
+        rule = Rule.VISITS_OVERLAP
+        detail = (
+            f"Visit {after.visit!r} starts at minute {after.arrive} while visit "
+            f"{before.visit!r} lasts until {before.leave}."
+        )
+    else:
+        rule = Rule.TRAVEL_TOO_SHORT
+        detail = (
+            f"Between the end of visit {before.visit!r} at minute {before.leave} and the start "
+            f"of {after.visit!r} at {after.arrive} there are {available} minutes; it takes {needs}."
+        )
+    yield Violation(rule=rule, detail=detail, visit=after.visit or before.visit, shift=shift.id)
+
+
+def _wrong_costs(
+    problem: Problem, plan: Plan, rounds: dict[str, list[Stop]]
+) -> Iterator[Violation]:
+    """The costs the plan claims against the costs it has."""
+    visits = {visit.id: visit for visit in problem.visits}
+    travel = 0
+    for shift in problem.shifts:
+        stops = rounds.get(shift.id, [])
+        at = shift.start_place
+        for stop in stops:
+            travel += int(problem.travel_minutes[at, visits[stop.visit].place])
+            at = visits[stop.visit].place
+        if stops:
+            travel += int(problem.travel_minutes[at, shift.end_place])
+    planned = {stop.visit for stop in plan.stops}
+    shift_costs = sum(
+        visits[stop.visit].shift_costs.get(stop.shift, 0)
+        for stop in plan.stops
+        if stop.visit in visits
+    )
+    left_out = sum(visit.leave_out_cost for visit in problem.visits if visit.id not in planned)
+    for name, claimed, found in (
+        ("travel", plan.cost.travel, travel),
+        ("shift_costs", plan.cost.shift_costs, shift_costs),
+        ("left_out", plan.cost.left_out, left_out),
+        ("total", plan.cost.total, travel + shift_costs + left_out),
+    ):
+        if claimed != found:
+            detail = f"The plan claims {claimed} for {name}; its stops make it {found}."
+            yield Violation(rule=Rule.COST_WRONG, detail=detail)

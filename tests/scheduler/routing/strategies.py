@@ -1,0 +1,122 @@
+"""Small random planning problems for property tests."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+from hypothesis import strategies as st
+
+from scheduler.errors import InvalidProblem
+from scheduler.routing.problem import Pause, Pin, Place, Problem, Shift, Visit
+
+DAY = 200
+"""Minutes from one day of a small problem to the next."""
+
+SKILLS = ("gas", "pressure", "wiring")
+
+
+@st.composite
+def problems(draw: st.DrawFn, *, max_visits: int = 6, max_shifts: int = 3) -> Problem:
+    """Draw a problem with any mix of the features of the problem file.
+
+    Travel is asymmetric, with legs of zero minutes and no triangle inequality; shifts have
+    breaks, different homes and different skills; visits have several windows, zero minutes of
+    work, shift costs and pins. Shifts last 60 to 150 minutes, so that some visits do not fit.
+
+    Parameters
+    ----------
+    max_visits, max_shifts
+        Upper bounds of the sizes; both may be drawn as zero.
+    """
+    n_places = draw(st.integers(1, 5))
+    minutes = st.one_of(st.just(0), st.integers(0, 30), st.integers(0, 90))
+    matrix = draw(
+        st.lists(
+            st.lists(minutes, min_size=n_places, max_size=n_places),
+            min_size=n_places,
+            max_size=n_places,
+        )
+    )
+    places = tuple(Place(id=f"p{at}") for at in range(n_places))
+    shifts = tuple(draw(_shift(at, n_places)) for at in range(draw(st.integers(0, max_shifts))))
+    visits: tuple[Visit, ...] = ()
+    for at in range(draw(st.integers(0, max_visits))):
+        visit = draw(_visit(at, n_places, shifts))
+        try:
+            # A pin that cannot be kept beside the earlier ones is no problem to be solved.
+            problem = _problem(places, matrix, shifts, (*visits, visit))
+        except InvalidProblem:
+            continue
+        visits = problem.visits
+    return _problem(places, matrix, shifts, visits)
+
+
+@st.composite
+def _shift(draw: st.DrawFn, at: int, n_places: int) -> Shift:
+    start = DAY * draw(st.integers(0, 1)) + draw(st.integers(0, 20))
+    end = start + draw(st.integers(60, 150))
+    pause = None
+    if draw(st.booleans()):
+        minutes = draw(st.integers(1, 30))
+        earliest = start + draw(st.integers(-10, end - start - minutes))
+        room = draw(st.integers(0, 60))
+        latest = max(earliest, start) + minutes + room
+        pause = Pause(minutes=minutes, earliest=earliest, latest=latest)
+    return Shift(
+        id=f"s{at}",
+        technician=f"t{draw(st.integers(0, 2))}",
+        start_place=draw(st.integers(0, n_places - 1)),
+        end_place=draw(st.integers(0, n_places - 1)),
+        start=start,
+        end=end,
+        skills=frozenset(draw(st.sets(st.sampled_from(SKILLS), min_size=1))),
+        pause=pause,
+    )
+
+
+@st.composite
+def _visit(draw: st.DrawFn, at: int, n_places: int, shifts: tuple[Shift, ...]) -> Visit:
+    windows = []
+    for _ in range(draw(st.integers(0, 3))):
+        first = DAY * draw(st.integers(0, 1)) + draw(st.integers(0, 140))
+        windows.append((first, first + draw(st.integers(0, 80))))
+    skills = frozenset(draw(st.sets(st.sampled_from(SKILLS), max_size=1)))
+    minutes = draw(st.one_of(st.just(0), st.integers(0, 50)))
+    names = [shift.id for shift in shifts]
+    shift_costs = (
+        draw(st.dictionaries(st.sampled_from(names), st.integers(0, 40), max_size=2))
+        if names
+        else {}
+    )
+    pin = None
+    if shifts and draw(st.integers(0, 5)) == 0:
+        shift = draw(st.sampled_from(shifts))
+        start = draw(st.integers(shift.start, shift.end))
+        pin = Pin(shift=shift.id, start=start)
+        windows.append((start, start))
+        skills &= shift.skills
+        minutes = min(minutes, shift.end - start)
+    return Visit(
+        id=f"v{at}",
+        place=draw(st.integers(0, n_places - 1)),
+        minutes=minutes,
+        skills=skills,
+        start_windows=tuple(windows),
+        leave_out_cost=draw(st.integers(0, 300)),
+        pinned=pin,
+        shift_costs=shift_costs,
+    )
+
+
+def _problem(
+    places: tuple[Place, ...],
+    matrix: list[list[int]],
+    shifts: tuple[Shift, ...],
+    visits: tuple[Visit, ...],
+) -> Problem:
+    return Problem(
+        minute_zero=datetime(2027, 3, 1, tzinfo=UTC),
+        places=places,
+        travel_minutes=np.array(matrix, dtype=np.int32),
+        shifts=shifts,
+        visits=visits,
+    )
