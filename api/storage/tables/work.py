@@ -51,6 +51,7 @@ class VisitRow(Versioned, table=True):
     hard_latest: date | None = None  # the last day law or the maker allow
     urgency: str | None = None
     respond_by: datetime | None = None
+    headlines: list[str] = Field(sa_type=JSON)  # short names of the work, the first counts most
     worksheet: dict[str, Any] = Field(sa_type=JSON)
     because: str = ""
     state: str = Field(default="open", index=True)
