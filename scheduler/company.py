@@ -36,7 +36,11 @@ class Contract:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """A café. ``access`` is when live work is welcome, ``quiet`` when the machine may be off."""
+    """A café.
+
+    ``opening`` is when it sells, ``access`` when live work is welcome, ``quiet`` when a machine may
+    be off.
+    """
 
     id: str
     client: str
@@ -44,6 +48,7 @@ class Site:
     name: str
     lat: float
     lon: float
+    opening: WorkingCalendar
     access: WorkingCalendar
     quiet: WorkingCalendar
     hardness_dh: float
