@@ -159,12 +159,14 @@ class Interval:
     counter, counter_limit : the counter and how much of it may pass.
     capacity_dh_litres : in place of ``counter_limit`` for a cartridge whose litres depend on the
         water: litres it treats, times the degrees of German hardness it takes out.
+    left_dh : hardness the treated water keeps on purpose, by a bypass.
     """
 
     months_by_drinks: tuple[tuple[float, float], ...] = ()
     counter: Counter | None = None
     counter_limit: float | None = None
     capacity_dh_litres: float | None = None
+    left_dh: float = 0.0
 
     def __post_init__(self) -> None:
         points = self.months_by_drinks
@@ -200,6 +202,7 @@ class Interval:
                 "capacity_dh_litres",
                 f"needs the counter litres, got {self.counter}",
             ),
+            _not_negative("left_dh", self.left_dh),
         )
 
     @property
