@@ -3,7 +3,7 @@
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON
+from sqlalchemy import JSON, CheckConstraint, Index
 from sqlmodel import Field, SQLModel
 
 from api.storage.tables.versioned import Versioned
@@ -45,6 +45,7 @@ class PublicationRow(SQLModel, table=True):
     """Exactly one row: the revision of the published calendar, bumped by every change to it."""
 
     __tablename__ = "publication"
+    __table_args__ = (CheckConstraint("id = 1", name="one_row"),)
 
     id: int = Field(primary_key=True)
     revision: int = 0
@@ -55,13 +56,18 @@ class AppointmentRow(Versioned, table=True):
     """A visit at a time with a technician, as published.
 
     ``sequence`` rises when start, end or state changes (RFC 5546); ``revised_at`` with any change.
+    Those of one technician in a live state may not overlap at the end of a transaction.
     """
 
     __tablename__ = "appointment"
+    __table_args__ = (
+        CheckConstraint("starts_at < ends_at", name="ends_after_start"),
+        Index(None, "technician_id", "ends_at"),
+    )
 
     id: str = Field(primary_key=True)
     visit_id: str = Field(foreign_key="visit.id", index=True)
-    technician_id: str = Field(foreign_key="technician.id", index=True)
+    technician_id: str = Field(foreign_key="technician.id")
     starts_at: datetime = Field(index=True)
     ends_at: datetime
     state: str = Field(default="planned", index=True)

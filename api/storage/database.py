@@ -1,0 +1,99 @@
+"""The database: one transaction per ``read()`` or ``write()``, on SQLite and on PostgreSQL."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm.exc import StaleDataError
+from sqlmodel import Session
+
+from api.storage import postgresql, sqlite
+from api.storage.migrations import schema
+from scheduler.errors import Conflict, DoubleBooking, InvalidInput, StaleVersion
+
+_PATIENCE_SECONDS: Final = 20.0
+
+
+class Database:
+    """Sessions on one database.
+
+    ``write()`` commits when its block ends and rolls back when the block raises; nothing else
+    commits. Rows stay readable after the commit.
+
+    Appointments of one technician may overlap while a transaction runs, never at its commit.
+    """
+
+    def __init__(self, url: str, *, patience_seconds: float = _PATIENCE_SECONDS) -> None:
+        parsed = make_url(url)
+        if parsed.get_backend_name() == "sqlite":
+            if parsed.database in (None, "", ":memory:"):
+                raise InvalidInput("an SQLite database needs a file: sqlite:////folder/name.sqlite")
+            Path(str(parsed.database)).parent.mkdir(parents=True, exist_ok=True)
+            self._dialect = sqlite
+        else:
+            self._dialect = postgresql
+        self._url = url
+        self._patience_seconds = patience_seconds
+        self._write_engine = self._dialect.write_engine(url, patience_seconds)
+        self._read_engine = self._dialect.read_engine(url, patience_seconds)
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """Give a session that sees one state of the database and cannot change it."""
+        with Session(self._read_engine, expire_on_commit=False) as session:
+            yield session
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Give a session whose changes are stored together when the block ends, or not at all.
+
+        Raises
+        ------
+        DoubleBooking
+            When two live appointments of one technician would overlap.
+        StaleVersion
+            When a changed row was changed by someone else since it was read.
+        Conflict
+            When a reference points nowhere or something unique is there already.
+        """
+        with Session(self._write_engine, expire_on_commit=False) as session:
+            try:
+                yield session
+                session.flush()
+                if found := self._dialect.overlaps(session.connection()):
+                    raise DoubleBooking(found)
+                session.commit()
+            except StaleDataError as error:
+                raise StaleVersion(
+                    "the record was changed by someone else meanwhile: read it again"
+                ) from error
+            except IntegrityError as error:
+                if self._dialect.is_double_booking(error.orig or error):
+                    raise DoubleBooking(()) from error
+                raise Conflict(f"the database refused the change: {error.orig}") from error
+
+    def create_or_upgrade(self) -> None:
+        """Bring the tables to the present form, from nothing or from any earlier form."""
+        engine = self._dialect.migration_engine(self._url, self._patience_seconds)
+        try:
+            with engine.begin() as connection:
+                self._dialect.lock_for_migration(connection)
+                schema.upgrade(connection)
+                self._dialect.install_guards(connection)
+                if lost := self._dialect.check_references(connection):
+                    raise Conflict("the upgrade would lose references: " + "; ".join(lost))
+        finally:
+            engine.dispose()
+
+    def is_current(self) -> bool:
+        """Whether the tables have the form this program expects."""
+        with self._read_engine.connect() as connection:
+            return schema.is_current(connection)
+
+    def close(self) -> None:
+        """Close every connection."""
+        self._read_engine.dispose()
+        self._write_engine.dispose()

@@ -1,0 +1,87 @@
+"""Everything that is true of PostgreSQL only: connections and the guards.
+
+The overlap guard is an exclusion constraint checked at commit, so appointments may change places
+within one transaction. It is made of ranges alone, hence needs no extension: a technician's id
+becomes the range that holds only its 64-bit hash.
+"""
+
+from sqlalchemy import Connection, Engine, create_engine, text
+
+from scheduler.errors import Overlap
+
+GUARD_TABLES: frozenset[str] = frozenset()
+OVERLAP_CONSTRAINT = "ex_appointment_overlap"
+
+_TECHNICIAN = "hashtextextended(technician_id, 0)::numeric"
+_MIGRATION_LOCK = 0x73746D72  # any number no other program takes in this database
+
+GUARDS = (
+    f"""DO $$ BEGIN
+        IF NOT EXISTS (SELECT FROM pg_constraint WHERE conname = '{OVERLAP_CONSTRAINT}'
+                       AND conrelid = 'appointment'::regclass) THEN
+            ALTER TABLE appointment ADD CONSTRAINT {OVERLAP_CONSTRAINT} EXCLUDE USING gist (
+                numrange({_TECHNICIAN}, {_TECHNICIAN}, '[]') WITH &&,
+                tstzrange(starts_at, ends_at, '[)') WITH &&
+            ) WHERE (state IN ('planned', 'promised', 'under_way'))
+            DEFERRABLE INITIALLY DEFERRED;
+        END IF;
+    END $$""",
+    """CREATE OR REPLACE FUNCTION refuse_audit_change() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN
+        RAISE EXCEPTION 'audit rows are never changed or deleted'
+            USING ERRCODE = 'integrity_constraint_violation';
+    END $$""",
+    """CREATE OR REPLACE TRIGGER audit_stays_as_written BEFORE UPDATE OR DELETE ON audit
+    FOR EACH ROW EXECUTE FUNCTION refuse_audit_change()""",
+    """CREATE OR REPLACE TRIGGER audit_is_kept BEFORE TRUNCATE ON audit
+    FOR EACH STATEMENT EXECUTE FUNCTION refuse_audit_change()""",
+)
+
+
+def write_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine that waits at most ``patience_seconds`` for a lock."""
+    return create_engine(
+        url,
+        pool_pre_ping=True,
+        pool_size=10,
+        max_overflow=20,
+        connect_args={"options": f"-c lock_timeout={int(patience_seconds * 1000)}"},
+    )
+
+
+def read_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine whose transactions see one state and refuse to write."""
+    return write_engine(url, patience_seconds).execution_options(
+        isolation_level="REPEATABLE READ", postgresql_readonly=True
+    )
+
+
+def migration_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine for migrations; nothing about them is special here."""
+    return write_engine(url, patience_seconds)
+
+
+def lock_for_migration(connection: Connection) -> None:
+    """Let one process migrate at a time; the others wait and then find nothing to do."""
+    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _MIGRATION_LOCK})
+
+
+def install_guards(connection: Connection) -> None:
+    """Create the guards that are not there yet."""
+    for statement in GUARDS:
+        connection.exec_driver_sql(statement)
+
+
+def check_references(connection: Connection) -> list[str]:
+    """Return nothing: foreign keys stay on during a migration."""
+    return []
+
+
+def overlaps(connection: Connection) -> tuple[Overlap, ...]:
+    """Return nothing: the constraint speaks at commit."""
+    return ()
+
+
+def is_double_booking(error: Exception) -> bool:
+    """Whether the database refused a commit because of the overlap constraint."""
+    return getattr(error, "sqlstate", None) == "23P01"

@@ -1,0 +1,129 @@
+"""Everything that is true of SQLite only: connections, transactions and the guards.
+
+Writers begin with ``BEGIN IMMEDIATE``: the driver's own transactions start too late, so that two
+writers read the same free hour before either writes. Readers have connections of their own, see
+one consistent state and cannot write.
+
+SQLite has no exclusion constraint and no trigger that waits for the commit. Its foreign keys do
+wait, so the overlap guard is built of one: triggers keep a row per overlapping pair in
+``double_booking``, each row refers to a parent that never exists, and a commit with such a row
+left is refused. While a transaction runs, appointments may overlap as they change places.
+"""
+
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.pool import NullPool
+
+from scheduler.errors import Overlap
+
+GUARD_TABLES = frozenset({"double_booking", "never"})
+
+_LIVE = "('planned', 'promised', 'under_way')"
+
+_FORGET_PAIRS = """
+    DELETE FROM double_booking WHERE first_id = OLD.id OR second_id = OLD.id;
+"""
+_REMEMBER_PAIRS = f"""
+    INSERT INTO double_booking (first_id, second_id)
+    SELECT min(NEW.id, other.id), max(NEW.id, other.id)
+    FROM appointment AS other
+    WHERE NEW.state IN {_LIVE} AND other.state IN {_LIVE}
+      AND other.technician_id = NEW.technician_id AND other.id <> NEW.id
+      AND other.starts_at < NEW.ends_at AND NEW.starts_at < other.ends_at;
+"""
+
+GUARDS = (
+    "CREATE TABLE IF NOT EXISTS never (id INTEGER PRIMARY KEY)",
+    """CREATE TABLE IF NOT EXISTS double_booking (
+        first_id VARCHAR NOT NULL,
+        second_id VARCHAR NOT NULL,
+        refused INTEGER NOT NULL DEFAULT 1 REFERENCES never (id) DEFERRABLE INITIALLY DEFERRED,
+        PRIMARY KEY (first_id, second_id)
+    )""",
+    "DROP TRIGGER IF EXISTS appointment_added",
+    f"CREATE TRIGGER appointment_added AFTER INSERT ON appointment BEGIN {_REMEMBER_PAIRS} END",
+    "DROP TRIGGER IF EXISTS appointment_changed",
+    "CREATE TRIGGER appointment_changed"
+    " AFTER UPDATE OF id, technician_id, starts_at, ends_at, state ON appointment"
+    f" BEGIN {_FORGET_PAIRS} {_REMEMBER_PAIRS} END",
+    "DROP TRIGGER IF EXISTS appointment_removed",
+    f"CREATE TRIGGER appointment_removed AFTER DELETE ON appointment BEGIN {_FORGET_PAIRS} END",
+    "DROP TRIGGER IF EXISTS audit_stays_as_written",
+    "CREATE TRIGGER audit_stays_as_written BEFORE UPDATE ON audit"
+    " BEGIN SELECT RAISE(ABORT, 'audit rows are never changed'); END",
+    "DROP TRIGGER IF EXISTS audit_is_kept",
+    "CREATE TRIGGER audit_is_kept BEFORE DELETE ON audit"
+    " BEGIN SELECT RAISE(ABORT, 'audit rows are never deleted'); END",
+)
+
+
+def write_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine whose transactions hold the write lock from their first moment."""
+    return _engine(url, "BEGIN IMMEDIATE", patience_seconds, "PRAGMA foreign_keys = ON")
+
+
+def read_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine whose transactions see one state and refuse to write."""
+    return _engine(url, "BEGIN", patience_seconds, "PRAGMA query_only = ON")
+
+
+def migration_engine(url: str, patience_seconds: float) -> Engine:
+    """Return an engine with foreign keys off: a rebuilt table would take its children along."""
+    return _engine(url, "BEGIN IMMEDIATE", patience_seconds, "PRAGMA foreign_keys = OFF", pool=False)
+
+
+def _engine(
+    url: str, begin: str, patience_seconds: float, pragma: str, *, pool: bool = True
+) -> Engine:
+    options: dict[str, Any] = {"pool_size": 10, "max_overflow": 40} if pool else {}
+    engine = create_engine(
+        url,
+        connect_args={"isolation_level": None, "timeout": patience_seconds},
+        **(options or {"poolclass": NullPool}),
+    )
+
+    @event.listens_for(engine, "connect")
+    def set_up(connection: Any, _record: Any) -> None:
+        for statement in ("PRAGMA journal_mode = WAL", "PRAGMA synchronous = FULL", pragma):
+            connection.execute(statement)
+
+    @event.listens_for(engine, "begin")
+    def begin_transaction(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def lock_for_migration(connection: Connection) -> None:
+    """Do nothing: ``BEGIN IMMEDIATE`` already keeps everybody else out."""
+
+
+def install_guards(connection: Connection) -> None:
+    """Create the guards anew; a table rebuilt by a migration has lost its triggers."""
+    for statement in GUARDS:
+        connection.exec_driver_sql(statement)
+
+
+def check_references(connection: Connection) -> list[str]:
+    """Return a line per row whose foreign key points nowhere."""
+    return [
+        f"{table} row {row} refers to a missing {parent}"
+        for table, row, parent, _ in connection.execute(text("PRAGMA foreign_key_check"))
+    ]
+
+
+def overlaps(connection: Connection) -> tuple[Overlap, ...]:
+    """Return the double bookings the running transaction would leave behind."""
+    pairs = connection.execute(
+        text(
+            "SELECT technician_id, first_id, second_id FROM double_booking"
+            " JOIN appointment ON appointment.id = first_id ORDER BY first_id, second_id"
+        )
+    )
+    return tuple(Overlap(technician=who, first=first, second=second) for who, first, second in pairs)
+
+
+def is_double_booking(error: Exception) -> bool:
+    """Never: ``overlaps`` has already listed them before the commit."""
+    return False

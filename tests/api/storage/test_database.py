@@ -1,0 +1,249 @@
+"""Transactions, guards and migrations on a real file."""
+
+import multiprocessing
+import sqlite3
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
+from sqlmodel import select
+
+from api.storage import sqlite
+from api.storage.database import Database
+from api.storage.migrations import schema
+from api.storage.tables import (
+    AppointmentRow,
+    AuditRow,
+    ClientRow,
+    ContractRow,
+    PublicationRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+)
+from scheduler.errors import Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
+
+NINE = datetime(2027, 3, 1, 9, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def company() -> list[object]:
+    return [
+        # children first on purpose: references are checked at commit
+        SiteRow(
+            id="s1", client_id="c1", contract_id="k1", name="Corner", kind="bar", address="1 Quay",
+            town="Bergen", lat=60.39, lon=5.32, zone="Europe/Oslo", opening_hours="Mo-Fr 07:00-17:00",
+            access_hours="Mo-Fr 07:00-17:00", quiet_hours="Mo-Fr 14:00-17:00",
+        ),
+        ContractRow(
+            id="k1", client_id="c1", kind="basic", starts_on=date(2027, 1, 1), response_minutes={},
+            service_hours="Mo-Fr 08:00-17:00", zone="Europe/Oslo", holiday_country="NO",
+        ),
+        ClientRow(id="c1", name="Corner Cafés"),
+        *(
+            TechnicianRow(
+                id=id, name=id, lat=60.4, lon=5.3, zone="Europe/Oslo", skills=[],
+                working_hours="Mo-Fr 08:00-16:00", holiday_country="NO",
+            )
+            for id in ("t1", "t2")
+        ),
+        *(
+            VisitRow(
+                id=id, site_id="s1", kind="upkeep", window="access", minutes=60, skills=[],
+                earliest=date(2027, 3, 1), target=date(2027, 3, 1), latest=date(2027, 3, 9),
+                headlines=[], worksheet={},
+            )
+            for id in ("v1", "v2")
+        ),
+    ]  # fmt: skip
+
+
+def appointment(id: str, visit: str, start: datetime, technician: str = "t1") -> AppointmentRow:
+    return AppointmentRow(
+        id=id, visit_id=visit, technician_id=technician, starts_at=start, ends_at=start + HOUR,
+        created_at=NINE, revised_at=NINE,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def database(tmp_path: Path) -> Database:
+    database = Database(f"sqlite:///{tmp_path / 'steamround.sqlite'}")
+    database.create_or_upgrade()
+    with database.write() as session:
+        session.add_all(company())
+    return database
+
+
+def test_a_new_database_is_current_and_agrees_with_the_tables(database: Database) -> None:
+    assert database.is_current()
+    engine = sqlite.migration_engine(database._url, 5)
+    with engine.begin() as connection:
+        schema.check(connection)  # raises when a table and the migrations differ
+    engine.dispose()
+
+
+def test_an_empty_file_is_not_current(tmp_path: Path) -> None:
+    assert not Database(f"sqlite:///{tmp_path / 'new.sqlite'}").is_current()
+
+
+def test_upgrading_again_changes_nothing(database: Database, tmp_path: Path) -> None:
+    def structure() -> list[tuple[str, str]]:
+        with sqlite3.connect(tmp_path / "steamround.sqlite") as connection:
+            return connection.execute("SELECT name, sql FROM sqlite_master ORDER BY name").fetchall()
+
+    before = structure()
+    database.create_or_upgrade()
+    assert structure() == before
+
+
+def test_a_rebuilt_table_gets_its_guards_back(database: Database, tmp_path: Path) -> None:
+    connection = sqlite3.connect(tmp_path / "steamround.sqlite")
+    columns = "SELECT sql FROM sqlite_master WHERE name = 'appointment'"
+    (definition,) = connection.execute(columns).fetchone()
+    connection.executescript(  # what a batch migration does
+        "ALTER TABLE appointment RENAME TO old;"
+        f"{definition}; INSERT INTO appointment SELECT * FROM old; DROP TABLE old;"
+    )
+    names = "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'appointment'"
+    assert connection.execute(names).fetchall() == []
+    connection.close()
+
+    database.create_or_upgrade()
+
+    with pytest.raises(DoubleBooking), database.write() as session:
+        session.add_all([appointment("a1", "v1", NINE), appointment("a2", "v2", NINE)])
+
+
+def test_the_publication_row_is_there_from_the_start(database: Database) -> None:
+    with database.read() as session:
+        assert session.get(PublicationRow, 1) == PublicationRow(
+            id=1, revision=0, changed_at=datetime(1970, 1, 1, tzinfo=UTC)
+        )
+
+
+def test_write_stores_all_or_nothing(database: Database) -> None:
+    with pytest.raises(ZeroDivisionError), database.write() as session:
+        session.add(ClientRow(id="c2", name="Never stored"))
+        session.flush()
+        _ = 1 / 0
+    with database.read() as session:
+        assert session.exec(select(ClientRow.id)).all() == ["c1"]
+
+
+def test_a_reader_cannot_write(database: Database) -> None:
+    with pytest.raises(OperationalError), database.read() as session:
+        session.add(ClientRow(id="c2", name="From a reader"))
+        session.commit()
+
+
+def test_a_missing_reference_is_refused_at_commit(database: Database) -> None:
+    with pytest.raises(Conflict), database.write() as session:
+        session.add(appointment("a1", "no such visit", NINE))
+
+
+def test_an_overlap_is_refused_and_named(database: Database) -> None:
+    with database.write() as session:
+        session.add(appointment("a1", "v1", NINE))
+    with pytest.raises(DoubleBooking) as refusal, database.write() as session:
+        session.add(appointment("a2", "v2", NINE + HOUR / 2))
+    assert refusal.value.overlaps == (Overlap(technician="t1", first="a1", second="a2"),)
+    with database.read() as session:
+        assert session.exec(select(AppointmentRow.id)).all() == ["a1"]
+
+
+def test_touching_appointments_other_people_and_cancelled_ones_do_not_overlap(
+    database: Database,
+) -> None:
+    cancelled = appointment("a4", "v2", NINE)
+    cancelled.state = "cancelled"
+    with database.write() as session:
+        session.add_all(
+            [
+                appointment("a1", "v1", NINE),
+                appointment("a2", "v2", NINE + HOUR),
+                appointment("a3", "v2", NINE, technician="t2"),
+                cancelled,
+            ]
+        )
+    with database.read() as session:
+        assert len(session.exec(select(AppointmentRow.id)).all()) == 4
+
+
+def test_two_appointments_may_change_places_in_one_transaction(database: Database) -> None:
+    with database.write() as session:
+        session.add_all([appointment("a1", "v1", NINE), appointment("a2", "v2", NINE + HOUR)])
+    with database.write() as session:
+        for id, start in (("a1", NINE + HOUR), ("a2", NINE)):
+            row = session.get_one(AppointmentRow, id)
+            row.starts_at, row.ends_at = start, start + HOUR
+            session.flush()  # overlapping for the moment
+    with database.read() as session:
+        starts = session.exec(select(AppointmentRow.id, AppointmentRow.starts_at)).all()
+        assert sorted(starts) == [("a1", NINE + HOUR), ("a2", NINE)]
+
+
+def test_reviving_a_cancelled_appointment_over_another_is_refused(database: Database) -> None:
+    cancelled = appointment("a2", "v2", NINE)
+    cancelled.state = "cancelled"
+    with database.write() as session:
+        session.add_all([appointment("a1", "v1", NINE), cancelled])
+    with pytest.raises(DoubleBooking), database.write() as session:
+        session.get_one(AppointmentRow, "a2").state = "planned"
+
+
+def test_an_appointment_that_ends_before_it_starts_is_refused(database: Database) -> None:
+    backwards = appointment("a1", "v1", NINE)
+    backwards.ends_at = NINE - HOUR
+    with pytest.raises(Conflict), database.write() as session:
+        session.add(backwards)
+
+
+@pytest.mark.parametrize("change", ["UPDATE audit SET actor = 'x'", "DELETE FROM audit"])
+def test_audit_rows_can_only_be_added(database: Database, change: str) -> None:
+    with database.write() as session:
+        session.add(AuditRow(id="au1", at=NINE, actor="d1", verb="publish", subject="plan/p1"))
+    with pytest.raises(Conflict), database.write() as session:
+        session.connection().execute(text(change))
+    with database.read() as session:
+        assert [(row.id, row.actor) for row in session.exec(select(AuditRow))] == [("au1", "d1")]
+
+
+def test_a_change_raises_the_version_and_a_stale_one_is_refused(database: Database) -> None:
+    with database.read() as session:
+        stale = session.get_one(ClientRow, "c1")
+    with database.write() as session:
+        session.get_one(ClientRow, "c1").name = "First"
+    with database.read() as session:
+        assert session.get_one(ClientRow, "c1").version == 2
+    with pytest.raises(StaleVersion), database.write() as session:
+        session.add(stale)
+        stale.name = "Second"
+
+
+def test_an_in_memory_database_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="needs a file"):
+        Database("sqlite://")
+
+
+def _book_every_hour(url: str, worker: int) -> int:
+    database = Database(url)
+    booked = 0
+    for hour in range(20):
+        with database.write() as session:
+            start = NINE + hour * HOUR
+            taken = session.exec(
+                select(AppointmentRow.id).where(AppointmentRow.starts_at == start)
+            ).first()
+            if taken is None:
+                session.add(appointment(f"a{worker}-{hour}", "v1", start))
+                booked += 1
+    database.close()
+    return booked
+
+
+def test_processes_that_look_before_they_book_never_book_twice(database: Database) -> None:
+    with multiprocessing.get_context("spawn").Pool(3) as pool:
+        booked = pool.starmap(_book_every_hour, [(database._url, worker) for worker in range(3)])
+    assert sum(booked) == 20
