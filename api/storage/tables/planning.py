@@ -39,6 +39,7 @@ class PlanRow(Versioned, table=True):
     failure: str | None = None
     problem: bytes | None = None
     solution: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    broken_promises: list[str] = Field(default_factory=list, sa_type=JSON)
 
 
 class PublicationRow(SQLModel, table=True):
