@@ -290,9 +290,9 @@ class ServiceRule:
     name: str
     action: Action
     authority: Authority
-    interval: Interval
     minutes: float
     source: str
+    interval: Interval = Interval()
     part_type: str | None = None
     applies_to: AppliesTo = AppliesTo()
     early_share: float = 0.25
