@@ -5,6 +5,7 @@
     │   ├── InvalidCatalogue
     │   ├── InvalidProblem
     │   ├── InvalidPlan
+    │   ├── InvalidParams
     │   ├── UnknownZone
     │   └── UnknownReference
     ├── MoveNotAllowed          a change the present state does not permit
@@ -13,6 +14,7 @@
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
         ├── DoubleBooking
+        ├── PlanOutdated
         └── StaleVersion
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
@@ -164,3 +166,19 @@ class MoveNotAllowed(SteamroundError):
             f"an appointment that is {before} cannot become {after}; "
             f"it can become {' or '.join(self.allowed) or 'nothing else'}"
         )
+
+
+class InvalidParams(InvalidInput):
+    """A setting of the route search is out of its range; ``name`` is the setting."""
+
+    def __init__(self, name: str, message: str) -> None:
+        self.name = name
+        super().__init__(f"{name} {message}")
+
+
+class PlanOutdated(Conflict):
+    """A draft can no longer be published because of what happened since; make a new one."""
+
+    def __init__(self, plan: str, what: str) -> None:
+        self.plan = plan
+        super().__init__(f"draft {plan} is out of date: {what}. Make a new plan and publish that")

@@ -48,7 +48,5 @@ def announce(
 ) -> None:
     """Put an event into the outbox, to be sent once this transaction stands."""
     session.add(
-        OutboxRow(
-            id=new_id("ev"), topic=topic, client_id=client, payload=payload, created_at=now
-        )
+        OutboxRow(id=new_id("ev"), topic=topic, client_id=client, payload=payload, created_at=now)
     )

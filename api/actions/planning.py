@@ -1,0 +1,363 @@
+"""The life of a planning run: asked for, solved by the clock process, a draft in the end.
+
+A solve never runs inside a request. It holds no transaction while it thinks: it loads a snapshot,
+decides, and stores the outcome if the run is still its own.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import update
+from sqlmodel import Session, col, select
+
+from api.storage.audit import Origin, record
+from api.storage.database import Database
+from api.storage.documents import pack_problem
+from api.storage.ids import new_id
+from api.storage.open_work import OpenWork, open_work
+from api.storage.snapshots import active_technicians, company_travel, company_zone
+from api.storage.tables import PlanRow
+from scheduler.company import Technician
+from scheduler.errors import Absent, Conflict, InvalidInput
+from scheduler.routing.assembly import Assembly, assemble, working_days
+from scheduler.routing.checker import check
+from scheduler.routing.engine import Iterations, Progress, Seconds, solve
+from scheduler.routing.params import Params
+from scheduler.routing.plan import Plan, plan_to_json
+from scheduler.routing.weights import PlanningWeights
+from scheduler.travel import Travel
+from scheduler.working_time import local_date
+
+LONGEST_DAYS = 60
+LONGEST_SECONDS = 3_600.0
+USUAL_SECONDS = 20.0
+LEASE = timedelta(minutes=2)
+"""A solver that has not been heard of for this long is taken for dead."""
+
+_REPORT_EVERY_SECONDS = 1.0
+_RESCUE_SHARE = 0.3
+"""Share of the bound given to a second search, when callbacks could not keep their deadline."""
+
+_WAITING = ("queued", "solving")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRequest:
+    """What a plan is asked for, bounded by seconds or by iterations, by the usual seconds if by
+    neither. Bounded by iterations, the same work gives the same plan.
+    """
+
+    first_day: date
+    days: int = 10
+    seconds: float | None = None
+    iterations: int | None = None
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.days <= LONGEST_DAYS:
+            raise InvalidInput(f"days must be from 1 to {LONGEST_DAYS}, got {self.days}")
+        if self.seconds is not None and not 0 < self.seconds <= LONGEST_SECONDS:
+            raise InvalidInput(
+                f"seconds must be above 0 and at most {LONGEST_SECONDS:.0f}, got {self.seconds}"
+            )
+        if self.iterations is not None and self.iterations < 1:
+            raise InvalidInput(f"iterations must be >= 1, got {self.iterations}")
+        if self.seconds is not None and self.iterations is not None:
+            raise InvalidInput("give seconds or iterations, not both")
+
+    def bound(self, share: float = 1.0) -> Iterations | Seconds:
+        """Return the bound of a search that may use a share of what was asked for."""
+        if self.iterations is not None:
+            return Iterations(max(round(self.iterations * share), 1))
+        return Seconds((self.seconds or USUAL_SECONDS) * share)
+
+    def share_done(self, progress: Progress) -> float:
+        """Return how much of the bound is used up, from 0 to 1."""
+        if self.iterations is not None:
+            return min(progress.iterations / self.iterations, 1.0)
+        return min(progress.seconds / (self.seconds or USUAL_SECONDS), 1.0)
+
+
+def request_plan(
+    database: Database, request: PlanRequest, *, now: datetime, origin: Origin
+) -> PlanRow:
+    """Queue a planning run.
+
+    Raises
+    ------
+    InvalidInput
+        When the first day has gone by.
+    """
+    with database.write() as session:
+        today = local_date(now, company_zone(session))
+        if request.first_day < today:
+            raise InvalidInput(
+                f"first_day must be today ({today}) or later, got {request.first_day}"
+            )
+        row = PlanRow(
+            id=new_id("pl"),
+            requested_at=now,
+            requested_by=origin.actor,
+            first_day=request.first_day,
+            days=request.days,
+            seconds=request.seconds,
+            iterations=request.iterations,
+            seed=request.seed,
+        )
+        session.add(row)
+        record(session, origin, now=now, verb="request", subject=f"plan/{row.id}")
+        return row
+
+
+def cancel_plan(database: Database, plan_id: str, *, now: datetime, origin: Origin) -> PlanRow:
+    """Stop a run that waits or is being solved; a draft is thrown away.
+
+    Raises
+    ------
+    Absent
+        There is no such plan.
+    Conflict
+        It has been published or has ended already.
+    """
+    with database.write() as session:
+        row = plan_by_id(session, plan_id)
+        if row.state == "solving":
+            row.cancel_requested = True
+        elif row.state in ("queued", "draft"):
+            row.state, row.finished_at = "cancelled", now
+        else:
+            raise Conflict(f"plan {plan_id} is {row.state}: there is nothing left to cancel")
+        session.add(row)
+        record(session, origin, now=now, verb="cancel", subject=f"plan/{row.id}")
+        return row
+
+
+def plan_by_id(session: Session, plan_id: str) -> PlanRow:
+    """Return a plan's row, or raise Absent."""
+    row = session.get(PlanRow, plan_id)
+    if row is None:
+        raise Absent("plan", plan_id)
+    return row
+
+
+def claim_plan(database: Database, *, holder: str, now: datetime) -> str | None:
+    """Take the oldest run that waits, or one whose solver has died; None when there is none."""
+    with database.write() as session:
+        free = (col(PlanRow.state) == "queued") | (
+            (col(PlanRow.state) == "solving") & (col(PlanRow.lease_until) < now)
+        )
+        plan_id = session.exec(
+            select(PlanRow.id).where(free).order_by(col(PlanRow.requested_at)).limit(1)
+        ).first()
+        if plan_id is None:
+            return None
+        claimed = session.exec(
+            update(PlanRow)
+            .where(col(PlanRow.id) == plan_id, free)
+            .values(
+                state="solving",
+                holder=holder,
+                lease_until=now + LEASE,
+                progress=0.0,
+                version=PlanRow.version + 1,
+            )
+        )
+        return plan_id if claimed.rowcount == 1 else None
+
+
+def solve_plan(
+    database: Database,
+    plan_id: str,
+    *,
+    holder: str,
+    clock: Callable[[], datetime],
+    weights: PlanningWeights | None = None,
+    params: Params | None = None,
+) -> PlanRow:
+    """Solve a claimed run and keep the outcome: a draft, or a failure with its reason.
+
+    Parameters
+    ----------
+    holder : whoever claimed it; the outcome of a run that someone else has taken over is dropped.
+    clock : tells the time (UTC).
+    """
+    try:
+        outcome = _decide(database, plan_id, holder, clock, weights or PlanningWeights(), params)
+    except Exception as error:  # whatever it is, the dispatcher must read of it
+        _finish(database, plan_id, holder, clock(), {"state": "failed", "failure": _words(error)})
+        raise
+    _finish(database, plan_id, holder, clock(), outcome)
+    with database.read() as session:
+        return plan_by_id(session, plan_id)
+
+
+def _words(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"[:2000]
+
+
+def _decide(
+    database: Database,
+    plan_id: str,
+    holder: str,
+    clock: Callable[[], datetime],
+    weights: PlanningWeights,
+    params: Params | None,
+) -> dict[str, object]:
+    now = clock()
+    with database.read() as session:
+        row = plan_by_id(session, plan_id)
+        technicians = active_technicians(session, from_day=row.first_day)
+        travel = company_travel(session)
+        days = working_days(technicians, row.first_day, row.days)
+        if not days:
+            return {"state": "failed", "failure": f"nobody works from {row.first_day} on"}
+        work = open_work(session, now=now, days=days, zone=company_zone(session))
+    request = PlanRequest(
+        first_day=row.first_day,
+        days=row.days,
+        seconds=row.seconds,
+        iterations=row.iterations,
+        seed=row.seed,
+    )
+    watch = _Watch(database, plan_id, holder, clock, request)
+    search = _Search(
+        work=work,
+        technicians=technicians,
+        travel=travel,
+        days=tuple(days),
+        now=now,
+        weights=weights,
+        params=params or Params(),
+        request=request,
+    )
+    assembly, plan = search.run(watch)
+    if watch.cancelled:
+        return {"state": "cancelled"}
+    if violations := check(assembly.problem, plan):
+        listed = "; ".join(violation.detail for violation in violations[:20])
+        return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
+    return {
+        "state": "draft",
+        "base_revision": work.revision,
+        "best_cost": plan.cost.total,
+        "progress": 1.0,
+        "problem": pack_problem(assembly.problem),
+        "solution": plan_to_json(plan),
+        "broken_promises": list(assembly.broken_promises),
+    }
+
+
+def _finish(
+    database: Database, plan_id: str, holder: str, now: datetime, values: dict[str, object]
+) -> None:
+    """Store the outcome unless someone else has taken the run over."""
+    with database.write() as session:
+        session.exec(
+            update(PlanRow)
+            .where(
+                col(PlanRow.id) == plan_id,
+                col(PlanRow.state) == "solving",
+                col(PlanRow.holder) == holder,
+            )
+            .values(finished_at=now, version=PlanRow.version + 1, **values)
+        )
+
+
+class _Watch:
+    """Tells the database how far a search is, and the search when it is to stop."""
+
+    def __init__(
+        self,
+        database: Database,
+        plan_id: str,
+        holder: str,
+        clock: Callable[[], datetime],
+        request: PlanRequest,
+    ) -> None:
+        self._database, self._plan_id, self._holder, self._clock = database, plan_id, holder, clock
+        self._request = request
+        self._last_report = -_REPORT_EVERY_SECONDS
+        self.cancelled = False
+
+    def report(self, progress: Progress) -> None:
+        if time.monotonic() - self._last_report < _REPORT_EVERY_SECONDS:
+            return
+        self._last_report = time.monotonic()
+        with self._database.write() as session:
+            kept = session.exec(
+                update(PlanRow)
+                .where(
+                    col(PlanRow.id) == self._plan_id,
+                    col(PlanRow.state) == "solving",
+                    col(PlanRow.holder) == self._holder,
+                    col(PlanRow.cancel_requested).is_(False),
+                )
+                .values(
+                    progress=self._request.share_done(progress),
+                    best_cost=progress.cost,
+                    lease_until=self._clock() + LEASE,
+                )
+            )
+            self.cancelled = kept.rowcount == 0
+
+    def should_stop(self) -> bool:
+        return self.cancelled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Search:
+    """One question to the engine: everything it takes, and how it is asked."""
+
+    work: OpenWork
+    technicians: tuple[Technician, ...]
+    travel: Travel
+    days: tuple[date, ...]
+    now: datetime
+    weights: PlanningWeights
+    params: Params
+    request: PlanRequest
+
+    def run(self, watch: _Watch) -> tuple[Assembly, Plan]:
+        """Search; callbacks that cannot be answered in time get a second search without deadline.
+
+        A deadline is a hard window at first, so that nobody trades it for a shorter drive.
+        """
+        assembly = self._assemble(frozenset())
+        plan = self._solve(assembly, self.request.bound(), None, watch)
+        urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
+        missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
+        if not missed or watch.cancelled:
+            return assembly, plan
+        late = self._assemble(missed)
+        return late, self._solve(late, self.request.bound(_RESCUE_SHARE), plan, watch)
+
+    def _assemble(self, waived: frozenset[str]) -> Assembly:
+        return assemble(
+            self.work.visits,
+            self.technicians,
+            self.travel,
+            now=self.now,
+            days=self.days,
+            weights=self.weights,
+            occupied=self.work.occupied,
+            deadline_waived=waived,
+        )
+
+    def _solve(
+        self,
+        assembly: Assembly,
+        stop: Iterations | Seconds,
+        start_from: Plan | None,
+        watch: _Watch,
+    ) -> Plan:
+        return solve(
+            assembly.problem,
+            params=self.params,
+            seed=self.request.seed,
+            stop=stop,
+            start_from=start_from,
+            on_progress=watch.report,
+            should_cancel=watch.should_stop,
+        )

@@ -1,0 +1,294 @@
+"""A draft becomes the calendar people work by, all of it or nothing.
+
+A draft says what it would change against what is published. Publishing compares the revision the
+draft was made from with the present one, so that nothing that happened meanwhile is overwritten.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from sqlmodel import Session, col, select
+
+from api.actions.calendars import refresh_calendars
+from api.actions.planning import plan_by_id
+from api.storage.audit import Origin, announce, record
+from api.storage.database import Database
+from api.storage.documents import unpack_problem
+from api.storage.ids import new_id
+from api.storage.open_work import MOVABLE, publication
+from api.storage.tables import AppointmentRow, HandOverRow, PlanRow, SiteRow, VisitRow
+from scheduler.catalogue import Catalogue
+from scheduler.errors import Conflict, PlanOutdated
+from scheduler.lifecycle import AppointmentState, move
+from scheduler.routing.plan import plan_from_json, rounds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slot:
+    """A time with a technician."""
+
+    technician: str
+    starts_at: datetime
+    ends_at: datetime
+
+
+class ChangeKind(StrEnum):
+    """What publishing a draft does to one visit."""
+
+    ADDED = "added"
+    MOVED = "moved"
+    HANDED_OVER = "handed_over"  # to another technician, at whatever time
+    WITHDRAWN = "withdrawn"
+    UNCHANGED = "unchanged"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One visit before and after. ``travel_minutes`` is the drive to it in the draft."""
+
+    visit: str
+    kind: ChangeKind
+    before: Slot | None
+    after: Slot | None
+    travel_minutes: int = 0
+
+
+def changes_of(session: Session, plan: PlanRow) -> tuple[Change, ...]:
+    """Return what publishing a draft would change, visit by visit, in order of time.
+
+    Raises
+    ------
+    Conflict
+        When the run is not a draft.
+    """
+    if plan.state != "draft" or plan.problem is None:
+        raise Conflict(f"plan {plan.id} is {plan.state}, not a draft")
+    problem = unpack_problem(plan.problem)
+    proposed = _proposed(plan)
+    standing = {
+        row.visit_id: row
+        for row in session.exec(
+            select(AppointmentRow)
+            .where(col(AppointmentRow.state).in_(MOVABLE))
+            .where(col(AppointmentRow.visit_id).in_([visit.id for visit in problem.visits]))
+        )
+    }
+    changes = [
+        _change(visit.id, standing.get(visit.id), proposed.get(visit.id))
+        for visit in problem.visits
+        if visit.id in standing or visit.id in proposed
+    ]
+    return tuple(sorted(changes, key=_when))
+
+
+def _when(change: Change) -> tuple[datetime, str]:
+    slot = change.after or change.before
+    assert slot is not None, "a change has a before or an after"
+    return slot.starts_at, change.visit
+
+
+def _proposed(plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
+    """Return each visit's slot in the draft, and the drive to it."""
+    assert plan.problem is not None
+    problem = unpack_problem(plan.problem)
+    minutes = {visit.id: visit.minutes for visit in problem.visits}
+    slots: dict[str, tuple[Slot, int]] = {}
+    for round_ in rounds(problem, plan_from_json(plan.solution)):
+        for stop, leg in zip(round_.stops, round_.leg_minutes, strict=False):
+            start = problem.minute_zero + timedelta(minutes=stop.start)
+            end = start + timedelta(minutes=max(minutes[stop.visit], 1))
+            slot = Slot(technician=round_.technician, starts_at=start, ends_at=end)
+            slots[stop.visit] = slot, leg
+    return slots
+
+
+def _change(visit: str, row: AppointmentRow | None, proposed: tuple[Slot, int] | None) -> Change:
+    before = None
+    if row is not None:
+        before = Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
+    after, leg = proposed if proposed is not None else (None, 0)
+    if before is None:
+        kind = ChangeKind.ADDED
+    elif after is None:
+        kind = ChangeKind.WITHDRAWN
+    elif before.technician != after.technician:
+        kind = ChangeKind.HANDED_OVER
+    elif before != after:
+        kind = ChangeKind.MOVED
+    else:
+        kind = ChangeKind.UNCHANGED
+    return Change(visit=visit, kind=kind, before=before, after=after, travel_minutes=leg)
+
+
+def publish_plan(
+    database: Database, plan_id: str, catalogue: Catalogue, *, now: datetime, origin: Origin
+) -> tuple[Change, ...]:
+    """Make a draft the published calendar, in one transaction.
+
+    Raises
+    ------
+    Absent
+        There is no such plan.
+    Conflict
+        It is not a draft.
+    PlanOutdated
+        The published calendar or the work in it has changed since the draft was made.
+    """
+    now = now.replace(microsecond=0)
+    with database.write() as session:
+        plan = plan_by_id(session, plan_id)
+        changes = changes_of(session, plan)
+        calendar = publication(session)
+        if plan.base_revision != calendar.revision:
+            raise PlanOutdated(plan_id, "the published calendar has changed since")
+        publisher = _Publisher(session, plan, now)
+        for change in changes:
+            publisher.apply(change)
+        calendar.revision += 1
+        calendar.changed_at = now
+        plan.state, plan.published_at = "published", now
+        _supersede_others(session, plan)
+        session.add_all([calendar, plan])
+        refresh_calendars(session, publisher.technicians, catalogue, now=now)
+        counts = {kind.value: sum(change.kind is kind for change in changes) for kind in ChangeKind}
+        record(
+            session, origin, now=now, verb="publish", subject=f"plan/{plan.id}", after=dict(counts)
+        )
+        return changes
+
+
+def _supersede_others(session: Session, plan: PlanRow) -> None:
+    """Retire what was published before and the drafts that can no longer be published."""
+    others = session.exec(
+        select(PlanRow).where(
+            col(PlanRow.state).in_(("published", "draft")), col(PlanRow.id) != plan.id
+        )
+    )
+    for other in others:
+        other.state = "superseded"
+        session.add(other)
+
+
+class _Publisher:
+    """Turns changes into appointments; remembers whose calendars they touch."""
+
+    def __init__(self, session: Session, plan: PlanRow, now: datetime) -> None:
+        self._session, self._plan, self._now = session, plan, now
+        self.technicians: set[str] = set()
+
+    def apply(self, change: Change) -> None:
+        visit = self._session.get(VisitRow, change.visit)
+        if visit is None or visit.state not in ("open", "booked"):
+            raise PlanOutdated(self._plan.id, f"visit {change.visit} is no longer to be planned")
+        if change.after is not None and change.after.starts_at < self._now:
+            raise PlanOutdated(self._plan.id, f"visit {change.visit} would start in the past")
+        match change.kind:
+            case ChangeKind.UNCHANGED:
+                self._update_travel(change)
+            case ChangeKind.ADDED:
+                self._add(change, visit)
+            case ChangeKind.MOVED | ChangeKind.HANDED_OVER:
+                self._shift(change, visit)
+            case ChangeKind.WITHDRAWN:
+                self._withdraw(change, visit)
+
+    def _standing(self, change: Change) -> AppointmentRow:
+        return self._session.exec(
+            select(AppointmentRow)
+            .where(AppointmentRow.visit_id == change.visit)
+            .where(col(AppointmentRow.state).in_(MOVABLE))
+        ).one()
+
+    def _update_travel(self, change: Change) -> None:
+        row = self._standing(change)
+        if row.travel_minutes != change.travel_minutes:
+            row.travel_minutes, row.revised_at = change.travel_minutes, self._now
+            self._session.add(row)
+            self.technicians.add(row.technician_id)
+
+    def _add(self, change: Change, visit: VisitRow) -> None:
+        assert change.after is not None
+        row = AppointmentRow(
+            id=new_id("ap"),
+            visit_id=visit.id,
+            technician_id=change.after.technician,
+            starts_at=change.after.starts_at,
+            ends_at=change.after.ends_at,
+            created_at=self._now,
+            revised_at=self._now,
+            plan_id=self._plan.id,
+            travel_minutes=change.travel_minutes,
+        )
+        visit.state = "booked"
+        self._keep(row, visit, "appointment.planned")
+
+    def _shift(self, change: Change, visit: VisitRow) -> None:
+        assert change.after is not None
+        row = self._standing(change)
+        if row.technician_id != change.after.technician:
+            hand_over(self._session, row, now=self._now)
+            self.technicians.add(row.technician_id)
+        reschedule(row, change.after, now=self._now)
+        row.plan_id, row.travel_minutes = self._plan.id, change.travel_minutes
+        self._keep(row, visit, "appointment.moved")
+
+    def _withdraw(self, change: Change, visit: VisitRow) -> None:
+        row = self._standing(change)
+        row.state = move(AppointmentState(row.state), AppointmentState.CANCELLED)
+        row.sequence += 1
+        row.revised_at = self._now
+        visit.state = "open"
+        self._keep(row, visit, "appointment.cancelled")
+
+    def _keep(self, row: AppointmentRow, visit: VisitRow, topic: str) -> None:
+        self._session.add_all([row, visit])
+        self.technicians.add(row.technician_id)
+        announce_appointment(self._session, row, visit, topic=topic, now=self._now)
+
+
+def hand_over(session: Session, row: AppointmentRow, *, now: datetime) -> None:
+    """Leave a tombstone in the calendar of the technician who gives an appointment away."""
+    session.add(
+        HandOverRow(
+            id=new_id("ho"),
+            appointment_id=row.id,
+            technician_id=row.technician_id,
+            starts_at=row.starts_at,
+            ends_at=row.ends_at,
+            sequence=row.sequence + 1,
+            handed_over_at=now,
+        )
+    )
+
+
+def reschedule(row: AppointmentRow, slot: Slot, *, now: datetime) -> None:
+    """Put an appointment somewhere else; SEQUENCE rises when its time changes (RFC 5546)."""
+    if (row.starts_at, row.ends_at) != (slot.starts_at, slot.ends_at):
+        row.sequence += 1
+    if row.starts_at != slot.starts_at:
+        row.moved_from = row.starts_at
+    row.technician_id, row.starts_at, row.ends_at = slot.technician, slot.starts_at, slot.ends_at
+    row.revised_at = now
+
+
+def announce_appointment(
+    session: Session, row: AppointmentRow, visit: VisitRow, *, topic: str, now: datetime
+) -> None:
+    """Tell the client's portal what became of an appointment: when, not who or what it costs."""
+    site = session.get_one(SiteRow, visit.site_id)
+    announce(
+        session,
+        now=now,
+        topic=topic,
+        client=site.client_id,
+        payload={
+            "appointment": row.id,
+            "visit": visit.id,
+            "site": site.id,
+            "state": str(row.state),
+            "starts_at": row.starts_at.isoformat(),
+            "ends_at": row.ends_at.isoformat(),
+        },
+    )

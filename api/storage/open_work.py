@@ -1,0 +1,142 @@
+"""What a plan has to place: open visits, movable appointments, promises, and who is busy now."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+from sqlmodel import Session, col, select
+
+from api.storage.snapshots import sites_by_id
+from api.storage.tables import AppointmentRow, PublicationRow, SiteRow, VisitRow
+from scheduler.bundling import Window
+from scheduler.company import Site, Urgency
+from scheduler.intervals import IntervalSet
+from scheduler.lifecycle import AppointmentState
+from scheduler.places import Coordinates
+from scheduler.routing.assembly import Occupied, OpenVisit, Standing
+from scheduler.working_time import local_day
+
+MOVABLE = frozenset({AppointmentState.PLANNED, AppointmentState.PROMISED})
+ANY_TIME = "any"
+"""A callback's window: somebody waits for it, so any hour when someone is there will do."""
+
+LIVE = MOVABLE | {AppointmentState.UNDER_WAY}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenWork:
+    """One consistent look at everything a plan decides about.
+
+    ``revision`` is the published calendar's at the same moment.
+    """
+
+    visits: tuple[OpenVisit, ...]
+    occupied: tuple[Occupied, ...]
+    revision: int
+
+
+def publication(session: Session) -> PublicationRow:
+    """Return the one row that counts the changes of the published calendar."""
+    return session.get_one(PublicationRow, 1)
+
+
+def open_work(session: Session, *, now: datetime, days: Sequence[date], zone: str) -> OpenWork:
+    """Load what can be planned on some local days, as it stands.
+
+    Appointments that begin before ``now`` or after the last day stay as they are.
+    """
+    horizon = local_day(days[0], zone) | local_day(days[-1], zone)
+    span = horizon.hull()
+    assert span is not None, "a working day has a beginning and an end"
+    standing = {
+        row.visit_id: row
+        for row in session.exec(
+            select(AppointmentRow)
+            .where(col(AppointmentRow.state).in_(MOVABLE))
+            .where(AppointmentRow.starts_at >= now, AppointmentRow.starts_at < span.end)
+        )
+    }
+    rows = session.exec(
+        select(VisitRow)
+        .where((col(VisitRow.state) == "open") | col(VisitRow.id).in_(standing))
+        .where(VisitRow.earliest <= days[-1])
+        .order_by(col(VisitRow.id))
+    ).all()
+    sites = sites_by_id(session, {row.site_id for row in rows}, from_day=days[0])
+    hours = _Hours(sites, start=max(span.start, now.astimezone(UTC)), end=span.end)
+    return OpenWork(
+        visits=tuple(
+            _open_visit(row, sites[row.site_id], hours, standing.get(row.id)) for row in rows
+        ),
+        occupied=_occupied(session, now=now, since=span.start),
+        revision=publication(session).revision,
+    )
+
+
+class _Hours:
+    """The allowed hours of each site and window, worked out once."""
+
+    def __init__(self, sites: Mapping[str, Site], *, start: datetime, end: datetime) -> None:
+        self._sites, self._start, self._end = sites, start, end
+        self._known: dict[tuple[str, str], IntervalSet[datetime]] = {}
+
+    def of(self, site_id: str, window: str) -> IntervalSet[datetime]:
+        key = site_id, window
+        if key not in self._known:
+            self._known[key] = self._allowed(self._sites[site_id], window)
+        return self._known[key]
+
+    def _allowed(self, site: Site, window: str) -> IntervalSet[datetime]:
+        allowed = site.quiet.between(self._start, self._end)
+        if window != Window.QUIET:
+            allowed = allowed | site.access.between(self._start, self._end)
+        if window == ANY_TIME:
+            allowed = allowed | site.opening.between(self._start, self._end)
+        return allowed
+
+
+def _open_visit(
+    row: VisitRow, site: Site, hours: _Hours, standing: AppointmentRow | None
+) -> OpenVisit:
+    return OpenVisit(
+        id=row.id,
+        at=Coordinates(lat=site.lat, lon=site.lon),
+        zone=site.access.zone,
+        minutes=row.minutes,
+        skills=frozenset(row.skills),
+        allowed=hours.of(row.site_id, row.window),
+        earliest=row.earliest,
+        target=row.target,
+        latest=row.latest,
+        hard_latest=row.hard_latest,
+        urgency=Urgency(row.urgency) if row.urgency else None,
+        respond_by=row.respond_by,
+        standing=None
+        if standing is None
+        else Standing(
+            technician=standing.technician_id,
+            starts_at=standing.starts_at,
+            promised=standing.state == AppointmentState.PROMISED,
+        ),
+    )
+
+
+def _occupied(session: Session, *, now: datetime, since: datetime) -> tuple[Occupied, ...]:
+    """Return where each technician who has begun the day is, and until when."""
+    begun = session.exec(
+        select(AppointmentRow, SiteRow)
+        .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
+        .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
+        .where(col(AppointmentRow.state) != AppointmentState.CANCELLED)
+        .where(AppointmentRow.starts_at >= since, AppointmentRow.starts_at < now)
+        .order_by(col(AppointmentRow.starts_at))
+    ).all()
+    latest: dict[str, Occupied] = {}
+    for appointment, site in begun:
+        over = appointment.state not in LIVE
+        latest[appointment.technician_id] = Occupied(
+            technician=appointment.technician_id,
+            at=Coordinates(lat=site.lat, lon=site.lon),
+            until=now if over else max(appointment.ends_at, now),
+        )
+    return tuple(latest.values())
