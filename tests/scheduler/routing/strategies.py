@@ -25,7 +25,7 @@ def problems(draw: st.DrawFn, *, max_visits: int = 6, max_shifts: int = 3) -> Pr
     Parameters
     ----------
     max_visits, max_shifts
-        Upper bounds of the sizes; both may be drawn as zero.
+        Upper bounds of the sizes; the lower bounds are one.
     """
     n_places = draw(st.integers(1, 5))
     minutes = st.one_of(st.just(0), st.integers(0, 30), st.integers(0, 90))
@@ -37,9 +37,9 @@ def problems(draw: st.DrawFn, *, max_visits: int = 6, max_shifts: int = 3) -> Pr
         )
     )
     places = tuple(Place(id=f"p{at}") for at in range(n_places))
-    shifts = tuple(draw(_shift(at, n_places)) for at in range(draw(st.integers(0, max_shifts))))
+    shifts = tuple(draw(_shift(at, n_places)) for at in range(draw(st.integers(1, max_shifts))))
     visits: tuple[Visit, ...] = ()
-    for at in range(draw(st.integers(0, max_visits))):
+    for at in range(draw(st.integers(1, max_visits))):
         visit = draw(_visit(at, n_places, shifts))
         try:
             # A pin that cannot be kept beside the earlier ones is no problem to be solved.
@@ -68,7 +68,7 @@ def _shift(draw: st.DrawFn, at: int, n_places: int) -> Shift:
         end_place=draw(st.integers(0, n_places - 1)),
         start=start,
         end=end,
-        skills=frozenset(draw(st.sets(st.sampled_from(SKILLS), min_size=1))),
+        skills=frozenset(draw(st.sets(st.sampled_from(SKILLS), min_size=2))),
         pause=pause,
     )
 
@@ -76,7 +76,7 @@ def _shift(draw: st.DrawFn, at: int, n_places: int) -> Shift:
 @st.composite
 def _visit(draw: st.DrawFn, at: int, n_places: int, shifts: tuple[Shift, ...]) -> Visit:
     windows = []
-    for _ in range(draw(st.integers(0, 3))):
+    for _ in range(draw(st.sampled_from((1, 2, 3, 2, 0)))):
         first = DAY * draw(st.integers(0, 1)) + draw(st.integers(0, 140))
         windows.append((first, first + draw(st.integers(0, 80))))
     skills = frozenset(draw(st.sets(st.sampled_from(SKILLS), max_size=1)))

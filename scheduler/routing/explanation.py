@@ -1,0 +1,484 @@
+"""Why a plan is as it is: its cost by rule, why a visit was left out and what would help, and
+the next best place of a visit that is planned."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.routing.insertion import Candidate, Gaps, Opening, next_starts
+from scheduler.routing.parts import COST_LIMIT, MINUTES_LIMIT
+from scheduler.routing.plan import LeftOut, Plan, rounds
+from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.remedies import Remedy, clock, listed
+from scheduler.routing.timetable import timetable
+
+HOURS_TRIED = 5
+"""How many shifts are tried for longer hours, those that need the least first."""
+
+
+class Reason(StrEnum):
+    """Why a visit was left out; the first that holds, in this order."""
+
+    NO_SKILL = "no_skill"
+    NO_WINDOW = "no_window_in_any_shift"
+    TOO_FAR = "too_far"
+    PINNED_CONFLICT = "pinned_conflict"
+    DEARER_THAN_LEAVING_OUT = "dearer_than_leaving_out"
+    FULL = "full"
+    SEARCH_ENDED = "search_ended"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """Why one visit was left out.
+
+    Attributes
+    ----------
+    visit
+        Its id.
+    reason, detail
+        A code, and a sentence with the numbers.
+    remedy
+        A change that would get it planned, None when none was found.
+    """
+
+    visit: str
+    reason: Reason
+    detail: str
+    remedy: Remedy | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunnerUp:
+    """The next best shift for a planned visit, and what moving it there alone would add."""
+
+    shift: str
+    start: int
+    extra_cost: int
+
+
+class CostRule(StrEnum):
+    """The rules that charge a plan."""
+
+    TRAVEL = "travel"
+    SHIFT_COST = "shift_cost"
+    LEFT_OUT = "left_out"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CostLine:
+    """One entry of a plan's bill.
+
+    Attributes
+    ----------
+    rule
+        What is charged for.
+    shift, visit
+        The round or visit charged; travel is charged by round, leaving out by visit.
+    cost
+        Minutes of travel equivalent, > 0.
+    """
+
+    rule: CostRule
+    shift: str | None
+    visit: str | None
+    cost: int
+
+
+def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
+    """Return the bill of a plan, dearest first; the lines add up to its total cost."""
+    visits = {visit.id: visit for visit in problem.visits}
+    lines = [
+        CostLine(rule=CostRule.TRAVEL, shift=round_.shift, visit=None, cost=round_.travel_minutes)
+        for round_ in rounds(problem, plan)
+    ]
+    lines += [
+        CostLine(
+            rule=CostRule.SHIFT_COST,
+            shift=stop.shift,
+            visit=stop.visit,
+            cost=visits[stop.visit].shift_costs.get(stop.shift, 0),
+        )
+        for stop in plan.stops
+    ]
+    planned = {stop.visit for stop in plan.stops}
+    lines += [
+        CostLine(rule=CostRule.LEFT_OUT, shift=None, visit=visit.id, cost=visit.leave_out_cost)
+        for visit in problem.visits
+        if visit.id not in planned
+    ]
+    return tuple(sorted((line for line in lines if line.cost), key=lambda line: -line.cost))
+
+
+def explain_left_out(problem: Problem, plan: Plan) -> Plan:
+    """Return the plan with reason, detail and remedy filled in for every visit left out."""
+    left_out = (
+        LeftOut(
+            visit=found.visit,
+            reason=found.reason,
+            detail=found.detail,
+            would_help=found.remedy.sentence(problem) if found.remedy else "",
+        )
+        for found in diagnose(problem, plan)
+    )
+    return replace(plan, left_out=tuple(left_out))
+
+
+def diagnose(problem: Problem, plan: Plan) -> tuple[Diagnosis, ...]:
+    """Find out for every visit left out why, and what would help.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    plan
+        A plan that keeps its rules.
+    """
+    visits = {visit.id: visit for visit in problem.visits}
+    if not plan.left_out:
+        return ()
+    standing = _Standing(problem, plan)
+    return tuple(standing.diagnosis(visits[left.visit]) for left in plan.left_out)
+
+
+def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
+    """Find the next best shift for a planned visit, everything else staying as it is.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    plan
+        A plan that keeps its rules.
+    visit_id
+        A visit of the plan.
+
+    Returns
+    -------
+    RunnerUp or None
+        None when the visit is pinned or fits in no other shift.
+    """
+    visit_at = problem.visit_index()[visit_id]
+    visit = problem.visits[visit_at]
+    if visit.pinned is not None:
+        return None
+    standing = _Standing(problem, plan)
+    own = next(at for at, order in enumerate(standing.orders) if visit_at in order)
+    allowed = standing.missing_skills(visit) == 0
+    allowed[own] = False
+    opening = standing.gaps.cheapest(visit, allowed)
+    if opening is None:
+        return None
+    shift = problem.shifts[opening.candidate.shift]
+    without = tuple(at for at in standing.orders[own] if at != visit_at)
+    saved = (
+        standing.travel(own, standing.orders[own])
+        - standing.travel(own, without)
+        + visit.shift_costs.get(problem.shifts[own].id, 0)
+    )
+    order = _joined(opening, visit_at)
+    times = timetable(problem, shift, [problem.visits[at] for at in order])
+    assert times is not None
+    return RunnerUp(
+        shift=shift.id,
+        start=times.starts[opening.position],
+        extra_cost=opening.extra_cost - saved,
+    )
+
+
+class _Standing:
+    """A plan laid out for questions: the rounds that stand, and what they could become."""
+
+    def __init__(self, problem: Problem, plan: Plan) -> None:
+        self.problem = problem
+        visit_index = problem.visit_index()
+        by_shift: dict[str, tuple[int, ...]] = {
+            round_.shift: tuple(visit_index[stop.visit] for stop in round_.stops)
+            for round_ in rounds(problem, plan)
+        }
+        self.orders = [by_shift.get(shift.id, ()) for shift in problem.shifts]
+        names = sorted({skill for visit in problem.visits for skill in visit.skills})
+        self._skill_column = {name: column for column, name in enumerate(names)}
+        self._offers = np.array(
+            [[name in shift.skills for name in names] for shift in problem.shifts], dtype=bool
+        ).reshape(len(problem.shifts), len(names))
+        self._starts = np.array([shift.start for shift in problem.shifts], dtype=np.int64)
+        self._ends = np.array([shift.end for shift in problem.shifts], dtype=np.int64)
+        self._from = np.array([shift.start_place for shift in problem.shifts], dtype=np.int64)
+        self._to = np.array([shift.end_place for shift in problem.shifts], dtype=np.int64)
+
+    @cached_property
+    def gaps(self) -> Gaps:
+        """The rounds as they stand, unused shifts included."""
+        return Gaps(
+            self.problem,
+            [Candidate(shift=at, order=order) for at, order in enumerate(self.orders)],
+        )
+
+    @cached_property
+    def _empty(self) -> Gaps:
+        """Every shift without any visit."""
+        return Gaps(self.problem, [Candidate(shift=at, order=()) for at in range(len(self.orders))])
+
+    @cached_property
+    def _pinned_only(self) -> Gaps:
+        """Every shift with its pinned visits alone."""
+        return Gaps(self.problem, [self._candidate(at, self._pins(at)) for at in self._all()])
+
+    @cached_property
+    def _giving_way(self) -> Gaps:
+        """Every round with one visit less, and with none but the pinned ones."""
+        return Gaps(
+            self.problem, [candidate for at in self._all() for candidate in self._thinned(at)]
+        )
+
+    @cached_property
+    def _unpinned(self) -> Gaps:
+        """The pinned visits of every shift with one less, and with none."""
+        candidates = []
+        for at in self._all():
+            pins = self._pins(at)
+            if pins:
+                candidates += [
+                    self._candidate(at, tuple(kept for kept in pins if kept != one)) for one in pins
+                ]
+                candidates.append(self._candidate(at, ()))
+        return Gaps(self.problem, candidates)
+
+    def missing_skills(self, visit: Visit) -> NDArray[np.int64]:
+        """Count for every shift the visit's skills it lacks."""
+        columns = [self._skill_column[skill] for skill in visit.skills]
+        missing: NDArray[np.int64] = (~self._offers[:, columns]).sum(axis=1)
+        return missing
+
+    def travel(self, shift_at: int, order: Sequence[int]) -> int:
+        """Minutes of travel of a round; an unused shift has none."""
+        if not order:
+            return 0
+        shift = self.problem.shifts[shift_at]
+        stops = (self.problem.visits[at].place for at in order)
+        route = [shift.start_place, *stops, shift.end_place]
+        return sum(int(self.problem.travel_minutes[leg]) for leg in pairwise(route))
+
+    def diagnosis(self, visit: Visit) -> Diagnosis:
+        """Find the first reason that holds, and its remedy."""
+        reason, detail, remedy = self._reason(visit)
+        if remedy is not None and (remedy.leave_out_cost or 0) > COST_LIMIT:
+            remedy = None
+        return Diagnosis(visit=visit.id, reason=reason, detail=detail, remedy=remedy)
+
+    def _reason(self, visit: Visit) -> tuple[Reason, str, Remedy | None]:
+        missing = self.missing_skills(visit)
+        skilled = missing == 0
+        if visit.pinned is not None:
+            # a plan that drops a pinned visit breaks a rule, but may still be asked about
+            pin = visit.pinned
+            skilled &= np.array([shift.id == pin.shift for shift in self.problem.shifts])
+            visit = replace(visit, pinned=None, start_windows=((pin.start, pin.start),))
+        if not skilled.any():
+            return Reason.NO_SKILL, self._no_skill(visit, missing), self._teach(visit, missing)
+        open_ = skilled & self._open(visit)
+        if not open_.any():
+            detail = (
+                f"None of its {len(visit.start_windows)} start windows lies inside one of the "
+                f"{skilled.sum()} shifts with its skills and leaves {visit.minutes} minutes there."
+            )
+            return Reason.NO_WINDOW, detail, self._remedy(visit, skilled, any_time=True)
+        alone = open_ & self._shifts(self._empty, visit)
+        if not alone.any():
+            return Reason.TOO_FAR, self._too_far(visit, open_), self._longer_hours(visit, skilled)
+        beside_pins = alone & self._shifts(self._pinned_only, visit)
+        if not beside_pins.any():
+            detail = (
+                f"In each of the {alone.sum()} shifts that could make it, pinned visits stand "
+                "in the way."
+            )
+            return Reason.PINNED_CONFLICT, detail, self._remedy(visit, alone, self._unpinned)
+        return self._competition(visit, beside_pins)
+
+    def _competition(self, visit: Visit, able: NDArray[np.bool_]) -> tuple[Reason, str, Remedy]:
+        """The visit could be made; the others, or the way there, cost more than it is worth."""
+        remedy = self._remedy(visit, able)
+        assert remedy is not None, "a shift that fits beside its pins has an opening"
+        stands = self.orders[self.problem.shift_index()[remedy.shift]]
+        names = [self.problem.visits[at].id for at in stands]
+        given_up = [repr(name) for name in names if name not in remedy.order]
+        where = f"shift {remedy.shift!r} at {clock(self.problem, remedy.start)}"
+        if given_up:
+            where += f" in place of {listed(given_up)}"
+        price = f"adds {remedy.extra_cost} minutes of cost; leaving it out {visit.leave_out_cost}"
+        if remedy.extra_cost < visit.leave_out_cost:
+            detail = f"The search ended before it was tried in {where}: that {price}."
+            return Reason.SEARCH_ENDED, detail, remedy
+        detail = f"The cheapest way to take it in, {where}, {price}."
+        if self.gaps.cheapest(visit, able) is not None:
+            return Reason.DEARER_THAN_LEAVING_OUT, detail, remedy
+        full = f"All {able.sum()} shifts that could make it are full. "
+        return Reason.FULL, full + detail, remedy
+
+    def _no_skill(self, visit: Visit, missing: NDArray[np.int64]) -> str:
+        skills = listed(sorted(visit.skills))
+        if not len(missing):
+            return f"It needs {skills}, and there are no shifts at all."
+        at = int(np.argmin(missing))
+        shift = self.problem.shifts[at]
+        return (
+            f"None of the {len(missing)} shifts offers {skills}; the closest, {shift.id!r}, lacks "
+            f"{listed(sorted(visit.skills - shift.skills))}."
+        )
+
+    def _too_far(self, visit: Visit, open_: NDArray[np.bool_]) -> str:
+        there_and_back = self._there(visit) + self._back(visit)
+        return (
+            f"Its windows and work fit into {open_.sum()} shifts with its skills, but not with the "
+            f"travel and the break: at least {there_and_back[open_].min()} minutes there and back "
+            f"for {visit.minutes} minutes of work."
+        )
+
+    def _teach(self, visit: Visit, missing: NDArray[np.int64]) -> Remedy | None:
+        """Give the fewest skills to the shift where the visit is cheapest."""
+        for any_time in (False, True):
+            for count in np.unique(missing):
+                remedy = self._remedy(visit, missing == count, any_time=any_time)
+                if remedy is not None:
+                    return remedy
+        return None
+
+    def _longer_hours(self, visit: Visit, skilled: NDArray[np.bool_]) -> Remedy | None:
+        """Lengthen a shift just enough to make the visit."""
+        there, back = self._there(visit), self._back(visit)
+        pauses = [shift.pause for shift in self.problem.shifts]
+        resting = np.array([pause.minutes if pause else 0 for pause in pauses], dtype=np.int64)
+        options: list[tuple[int, int, int, int]] = []
+        for first, last in visit.start_windows:
+            start = np.clip(self._starts + there, first, last)
+            new_starts = np.minimum(self._starts, start - there)
+            new_ends = np.maximum(self._ends, start + visit.minutes + back + resting)
+            longer = (self._starts - new_starts) + (new_ends - self._ends)
+            for at in np.argsort(np.where(skilled, longer, MINUTES_LIMIT))[:HOURS_TRIED]:
+                if skilled[at]:
+                    options.append(
+                        (int(longer[at]), int(at), int(new_starts[at]), int(new_ends[at]))
+                    )
+        for _, at, new_start, new_end in sorted(options)[:HOURS_TRIED]:
+            if max(abs(new_start), abs(new_end)) > MINUTES_LIMIT:
+                continue
+            shifts = list(self.problem.shifts)
+            shifts[at] = replace(shifts[at], start=new_start, end=new_end)
+            longer_day = replace(self.problem, shifts=tuple(shifts))
+            candidates = [self._candidate(at, self.orders[at]), *self._thinned(at)]
+            only = np.zeros(len(shifts), dtype=bool)
+            only[at] = True
+            opening = Gaps(longer_day, candidates).cheapest(visit, only)
+            if opening is not None:
+                remedy = self._as_remedy(longer_day, visit, opening, any_time=False)
+                return replace(remedy, hours=(new_start, new_end))
+        return None
+
+    def _remedy(
+        self,
+        visit: Visit,
+        allowed: NDArray[np.bool_],
+        *more: Gaps,
+        any_time: bool = False,
+    ) -> Remedy | None:
+        """Take the visit in where it is cheapest, others giving way if they must."""
+        openings = [
+            opening
+            for gaps in (self.gaps, self._giving_way, *more)
+            if (opening := gaps.cheapest(visit, allowed, any_time=any_time)) is not None
+        ]
+        if not openings:
+            return None
+        best = min(openings, key=lambda opening: opening.extra_cost)
+        return self._as_remedy(self.problem, visit, best, any_time=any_time)
+
+    def _as_remedy(
+        self, problem: Problem, visit: Visit, opening: Opening, *, any_time: bool
+    ) -> Remedy:
+        shift = problem.shifts[opening.candidate.shift]
+        joining = visit
+        if any_time:
+            joining = replace(visit, start_windows=((shift.start, shift.end),))
+        order = [problem.visits[at] for at in opening.candidate.order]
+        order.insert(opening.position, joining)
+        times = timetable(problem, shift, order)
+        assert times is not None, "an opening is a gap the visit fits in"
+        start = times.starts[opening.position]
+        kept = {other.id for other in order}
+        pins = self._pins(opening.candidate.shift)
+        lifted = (problem.visits[at].id for at in pins)
+        worth_it = opening.extra_cost < visit.leave_out_cost
+        return Remedy(
+            visit=visit.id,
+            shift=shift.id,
+            start=start,
+            order=tuple(other.id for other in order),
+            extra_cost=opening.extra_cost,
+            skills=visit.skills - shift.skills,
+            adds_window=not visit.may_start_at(start),
+            lifts_pins=tuple(name for name in lifted if name not in kept),
+            leave_out_cost=None if worth_it else opening.extra_cost + 1,
+        )
+
+    def _all(self) -> range:
+        return range(len(self.orders))
+
+    def _pins(self, shift_at: int) -> tuple[int, ...]:
+        visits = self.problem.visits
+        return tuple(at for at in self.orders[shift_at] if visits[at].pinned is not None)
+
+    def _thinned(self, shift_at: int) -> Iterator[Candidate]:
+        """The round with each of its movable visits left out, then with all of them."""
+        order, pins = self.orders[shift_at], self._pins(shift_at)
+        for gone in order:
+            if gone not in pins:
+                yield self._candidate(shift_at, tuple(at for at in order if at != gone))
+        if len(order) - len(pins) > 1:
+            yield self._candidate(shift_at, pins)
+
+    def _candidate(self, shift_at: int, order: tuple[int, ...]) -> Candidate:
+        """Another round for a shift, with what it costs more than the one that stands."""
+        shift, stands = self.problem.shifts[shift_at], self.orders[shift_at]
+        gone = (self.problem.visits[at] for at in stands if at not in order)
+        surcharge = self.travel(shift_at, order) - self.travel(shift_at, stands)
+        surcharge += _cost_of_leaving(shift, gone)
+        return Candidate(shift=shift_at, order=order, surcharge=surcharge)
+
+    def _there(self, visit: Visit) -> NDArray[np.int64]:
+        minutes: NDArray[np.int64] = self.problem.travel_minutes[self._from, visit.place].astype(
+            np.int64
+        )
+        return minutes
+
+    def _back(self, visit: Visit) -> NDArray[np.int64]:
+        minutes: NDArray[np.int64] = self.problem.travel_minutes[visit.place, self._to].astype(
+            np.int64
+        )
+        return minutes
+
+    def _open(self, visit: Visit) -> NDArray[np.bool_]:
+        """Tell for every shift whether the work fits it, travel and break not counted."""
+        starts = next_starts(visit.start_windows, self._starts)
+        inside: NDArray[np.bool_] = starts + visit.minutes <= self._ends
+        return inside
+
+    def _shifts(self, gaps: Gaps, visit: Visit) -> NDArray[np.bool_]:
+        """Tell for every shift whether the visit fits into one of its gaps."""
+        found = np.zeros(len(self.orders), dtype=bool)
+        found[gaps.shift[gaps.fits(visit)]] = True
+        return found
+
+
+def _cost_of_leaving(shift: Shift, gone: Iterable[Visit]) -> int:
+    return sum(visit.leave_out_cost - visit.shift_costs.get(shift.id, 0) for visit in gone)
+
+
+def _joined(opening: Opening, visit_at: int) -> tuple[int, ...]:
+    order = opening.candidate.order
+    return (*order[: opening.position], visit_at, *order[opening.position :])

@@ -1,0 +1,139 @@
+"""What to change in a problem so that a visit left out can be planned."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.problem import Problem
+from scheduler.routing.timetable import timetable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remedy:
+    """A change to the problem, and where the visit would then stand.
+
+    With the change made, the plan that stands takes the visit in without breaking a rule and
+    costs less than the same plan without it. A change that others could use as well (a skill,
+    longer hours, a lifted pin) may tempt the planner to use it for something better still.
+
+    Attributes
+    ----------
+    visit
+        The visit's id.
+    shift, start
+        The shift that would make it and the minute it would start.
+    order
+        The ids of the visits of that shift, the new one included, in order.
+    extra_cost
+        What the plan would cost more, the leave-out cost saved not counted.
+    skills
+        Skills to give to the shift.
+    adds_window
+        Whether the visit needs a start window at `start`.
+    hours
+        New start and end of the shift, None when they may stay.
+    lifts_pins
+        Ids of visits whose pins are to be lifted.
+    leave_out_cost
+        What leaving the visit out must be made to cost, None when it may stay.
+    """
+
+    visit: str
+    shift: str
+    start: int
+    order: tuple[str, ...]
+    extra_cost: int
+    skills: frozenset[str] = frozenset()
+    adds_window: bool = False
+    hours: tuple[int, int] | None = None
+    lifts_pins: tuple[str, ...] = ()
+    leave_out_cost: int | None = None
+
+    def applied_to(self, problem: Problem) -> Problem:
+        """Return the problem with the change made."""
+        shifts = list(problem.shifts)
+        at = problem.shift_index()[self.shift]
+        start, end = self.hours or (shifts[at].start, shifts[at].end)
+        shifts[at] = replace(
+            shifts[at], skills=shifts[at].skills | self.skills, start=start, end=end
+        )
+        visits = list(problem.visits)
+        index = problem.visit_index()
+        for name in self.lifts_pins:
+            visits[index[name]] = replace(visits[index[name]], pinned=None)
+        visit = visits[index[self.visit]]
+        if self.adds_window:
+            visit = replace(visit, start_windows=(*visit.start_windows, (self.start, self.start)))
+        if self.leave_out_cost is not None:
+            visit = replace(visit, leave_out_cost=self.leave_out_cost)
+        visits[index[self.visit]] = visit
+        return replace(problem, shifts=tuple(shifts), visits=tuple(visits))
+
+    def sentence(self, problem: Problem) -> str:
+        """Say what to do and what would come of it."""
+        steps = []
+        if self.skills:
+            steps.append(f"give shift {self.shift!r} the skill {listed(sorted(self.skills))}")
+        if self.adds_window:
+            steps.append(f"arrange access for a start at {clock(problem, self.start)}")
+        if self.hours is not None:
+            steps.append(
+                f"let shift {self.shift!r} last from {clock(problem, self.hours[0])} "
+                f"to {clock(problem, self.hours[1])}"
+            )
+        if self.lifts_pins:
+            steps.append(f"lift the pin of {listed([repr(name) for name in self.lifts_pins])}")
+        if self.leave_out_cost is not None:
+            steps.append(f"raise its leave-out cost to {self.leave_out_cost} or more")
+        if not steps:
+            steps.append("let the planner search longer, or put it there by hand")
+        todo = " and ".join(steps)
+        return (
+            f"{todo[0].upper()}{todo[1:]}; it could then start at "
+            f"{clock(problem, self.start)} in shift {self.shift!r}, "
+            f"for {self.extra_cost} minutes of cost."
+        )
+
+    def plan_with(self, problem: Problem, plan: Plan) -> Plan:
+        """Return the plan with the visit taken in.
+
+        Parameters
+        ----------
+        problem
+            The problem with the remedy applied.
+        plan
+            The plan the remedy was found for. Visits that gave way are listed as left out.
+        """
+        shift = problem.shifts[problem.shift_index()[self.shift]]
+        by_id = {visit.id: visit for visit in problem.visits}
+        times = timetable(problem, shift, [by_id[name] for name in self.order])
+        if times is None:
+            raise AssertionError(f"remedy for {self.visit!r} was offered without a timetable")
+        stops = [stop for stop in plan.stops if stop.shift != self.shift]
+        stops += [
+            Stop(visit=name, shift=self.shift, start=start)
+            for name, start in zip(self.order, times.starts, strict=True)
+        ]
+        breaks = [taken for taken in plan.breaks if taken.shift != self.shift]
+        if times.break_start is not None:
+            breaks.append(BreakTaken(shift=self.shift, start=times.break_start))
+        planned = {stop.visit for stop in stops}
+        return Plan(
+            stops=tuple(stops),
+            breaks=tuple(breaks),
+            left_out=tuple(
+                LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
+            ),
+            cost=cost_of(problem, stops),
+        )
+
+
+def clock(problem: Problem, minute: int) -> str:
+    """Return a minute of the problem as date and time in UTC."""
+    return f"{problem.minute_zero + timedelta(minutes=minute):%Y-%m-%d %H:%M} UTC"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a list in a sentence: a, b and c."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]])) if names else ""

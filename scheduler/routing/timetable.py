@@ -1,0 +1,117 @@
+"""When does a fixed order of visits happen, if every one starts as early as it can?
+
+Plain Python and exact: leaving earlier never arrives later, so it is enough to know the
+earliest time in two states, break not yet taken and break taken.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from scheduler.routing.problem import Pause, Problem, Shift, Visit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timetable:
+    """The earliest times of a round.
+
+    Attributes
+    ----------
+    starts
+        The minute each visit starts, in the order given.
+    break_start
+        The minute the break starts, None when the shift has none.
+    """
+
+    starts: tuple[int, ...]
+    break_start: int | None
+
+
+def first_start(visit: Visit, shift: Shift, minute: int) -> int | None:
+    """Return the first minute >= `minute` at which the visit may start in the shift, if any."""
+    if visit.pinned is not None:
+        allowed = visit.pinned.shift == shift.id and minute <= visit.pinned.start
+        return visit.pinned.start if allowed else None
+    for first, last in visit.start_windows:
+        if minute <= last:
+            return max(first, minute)
+    return None
+
+
+def ready_after_break(leave: int, journey: int, pause: Pause) -> int | None:
+    """Return the earliest arrival when the break is taken on the way, None when it cannot be.
+
+    Parameters
+    ----------
+    leave
+        The minute one is free to go.
+    journey
+        Minutes of travel, which the break may split.
+    pause
+        The break.
+    """
+    if max(leave, pause.earliest) + pause.minutes > pause.latest:
+        return None
+    return max(leave + journey, pause.earliest) + pause.minutes
+
+
+def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetable | None:
+    """Time a round of the given order as early as possible.
+
+    Parameters
+    ----------
+    problem
+        Gives the travel minutes.
+    shift
+        Whose round it is; its skills are not looked at.
+    order
+        The visits in the order they are made, at least one.
+
+    Returns
+    -------
+    Timetable or None
+        None when the order breaks a window, a pin, the break or the shift's hours.
+    """
+    pause = shift.pause
+    travel = problem.travel_minutes
+    # (free to leave, starts so far, minute of the break) in each state, None when out of reach
+    fresh: tuple[int, tuple[int, ...]] | None = (shift.start, ())
+    rested: tuple[int, tuple[int, ...], int | None] | None = None
+    if pause is None:
+        fresh, rested = None, (shift.start, (), None)
+    at = shift.start_place
+    for visit in order:
+        journey = int(travel[at, visit.place])
+        at = visit.place
+        arrivals = [] if rested is None else [(rested[0] + journey, rested[1], rested[2])]
+        if fresh is not None and pause is not None:
+            ready = ready_after_break(fresh[0], journey, pause)
+            if ready is not None:
+                arrivals.append((ready, fresh[1], _break_start(fresh[0], journey, pause)))
+        rested = None
+        if arrivals:
+            minute, starts, break_start = min(arrivals, key=lambda arrival: arrival[0])
+            start = first_start(visit, shift, minute)
+            if start is not None:
+                rested = (start + visit.minutes, (*starts, start), break_start)
+        if fresh is not None:
+            start = first_start(visit, shift, fresh[0] + journey)
+            fresh = None if start is None else (start + visit.minutes, (*fresh[1], start))
+        if fresh is None and rested is None:
+            return None
+    journey = int(travel[at, shift.end_place])
+    if rested is not None and rested[0] + journey <= shift.end:
+        return Timetable(starts=rested[1], break_start=rested[2])
+    if fresh is not None and pause is not None:
+        ready = ready_after_break(fresh[0], journey, pause)
+        if ready is not None and ready <= shift.end:
+            break_start = _break_start(fresh[0], journey, pause)
+            return Timetable(starts=fresh[1], break_start=break_start)
+    return None
+
+
+def _break_start(leave: int, journey: int, pause: Pause) -> int:
+    """Start the break on arrival if that is in time, else on the way: the same arrival."""
+    on_arrival = max(leave + journey, pause.earliest)
+    if on_arrival + pause.minutes <= pause.latest:
+        return on_arrival
+    return max(leave, pause.earliest)
