@@ -7,13 +7,21 @@ visit that changes hands is never in both calendars or in neither.
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import cast
 
 from sqlmodel import Session, col, select
 
 from api.feeds.delivery import StoredFeed, store_form
 from api.feeds.events import FeedEvent, render_calendar
 from api.feeds.window import COMING_DAYS, PAST_DAYS, day_start, within_window
-from api.feeds.wording import AppointmentBrief, MachineOff, WorkLine, technician_event
+from api.feeds.wording import (
+    AppointmentBrief,
+    MachineOff,
+    VisitKind,
+    WorkLine,
+    technician_event,
+)
+from api.storage.database import Database
 from api.storage.documents import worksheet_from_json
 from api.storage.tables import (
     AppointmentRow,
@@ -150,7 +158,7 @@ class _Known:
         return AppointmentBrief(
             appointment_id=row.id,
             state=AppointmentState(row.state),
-            kind=VisitKind(visit.kind),
+            kind=cast(VisitKind, visit.kind),
             start=row.starts_at,
             end=row.ends_at,
             zone=site.zone,
@@ -200,3 +208,18 @@ class _Known:
                 start=row.starts_at,
                 end=row.starts_at + timedelta(minutes=back),
             )
+
+
+def part_name(part: str, catalogue: Catalogue) -> str:
+    """Return the name of a part; of one the catalogue no longer has, its id."""
+    known = catalogue.part_types.get(part)
+    return known.name if known is not None else part
+
+
+def refresh_all_calendars(database: Database, catalogue: Catalogue, now: datetime) -> None:
+    """Turn every calendar to a new day: old appointments leave its window, new ones enter."""
+    with database.read() as session:
+        technicians = session.exec(select(TechnicianRow.id)).all()
+    for technician in technicians:
+        with database.write() as session:
+            refresh_calendars(session, [technician], catalogue, now=now)

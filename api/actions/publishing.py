@@ -227,10 +227,8 @@ class _Publisher:
     def _shift(self, change: Change, visit: VisitRow) -> None:
         assert change.after is not None
         row = self._standing(change)
-        if row.technician_id != change.after.technician:
-            hand_over(self._session, row, now=self._now)
-            self.technicians.add(row.technician_id)
-        reschedule(row, change.after, now=self._now)
+        self.technicians.add(row.technician_id)
+        reschedule(self._session, row, change.after, now=self._now)
         row.plan_id, row.travel_minutes = self._plan.id, change.travel_minutes
         self._keep(row, visit, "appointment.moved")
 
@@ -248,29 +246,32 @@ class _Publisher:
         announce_appointment(self._session, row, visit, topic=topic, now=self._now)
 
 
-def hand_over(session: Session, row: AppointmentRow, *, now: datetime) -> None:
-    """Leave a tombstone in the calendar of the technician who gives an appointment away."""
-    session.add(
-        HandOverRow(
-            id=new_id("ho"),
-            appointment_id=row.id,
-            technician_id=row.technician_id,
-            starts_at=row.starts_at,
-            ends_at=row.ends_at,
-            sequence=row.sequence + 1,
-            handed_over_at=now,
-        )
-    )
+def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: datetime) -> None:
+    """Put an appointment somewhere else.
 
-
-def reschedule(row: AppointmentRow, slot: Slot, *, now: datetime) -> None:
-    """Put an appointment somewhere else; SEQUENCE rises when its time changes (RFC 5546)."""
-    if (row.starts_at, row.ends_at) != (slot.starts_at, slot.ends_at):
-        row.sequence += 1
-    if row.starts_at != slot.starts_at:
-        row.moved_from = row.starts_at
+    SEQUENCE rises when its time changes (RFC 5546), and when it changes hands: in the calendar of
+    the technician who gives it away it becomes cancelled, and it may come back one day.
+    """
+    before = Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
+    if before == slot:
+        return
+    row.sequence += 1
+    if before.starts_at != slot.starts_at:
+        row.moved_from = before.starts_at
     row.technician_id, row.starts_at, row.ends_at = slot.technician, slot.starts_at, slot.ends_at
     row.revised_at = now
+    if before.technician != slot.technician:
+        session.add(
+            HandOverRow(
+                id=new_id("ho"),
+                appointment_id=row.id,
+                technician_id=before.technician,
+                starts_at=before.starts_at,
+                ends_at=before.ends_at,
+                sequence=row.sequence,
+                handed_over_at=now,
+            )
+        )
 
 
 def announce_appointment(

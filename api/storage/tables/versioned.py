@@ -5,6 +5,8 @@ from typing import Any
 from sqlalchemy.orm import declared_attr
 from sqlmodel import SQLModel
 
+from scheduler.errors import StaleVersion
+
 
 class Versioned(SQLModel):
     """Adds ``version``: 1 at first, raised by the database layer itself with every change.
@@ -18,3 +20,14 @@ class Versioned(SQLModel):
     @declared_attr.directive
     def __mapper_args__(cls) -> dict[str, Any]:  # noqa: N805 - a directive is handed the class
         return {"version_id_col": cls.__table__.c.version}  # type: ignore[attr-defined]
+
+    def expect_version(self, version: int | None) -> None:
+        """Refuse to go on when the row is no longer at the version its reader saw.
+
+        Raises
+        ------
+        StaleVersion
+            Unless ``version`` is None or current.
+        """
+        if version is not None and version != self.version:
+            raise StaleVersion(f"the record is at version {self.version}, not {version}")

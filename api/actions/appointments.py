@@ -1,0 +1,360 @@
+"""What happens to a published appointment: promised, begun, reported, called off, moved by hand."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlmodel import Session, select
+
+from api.actions.calendars import refresh_calendars
+from api.actions.publishing import Slot, announce_appointment, reschedule
+from api.storage.audit import Origin, record
+from api.storage.database import Database
+from api.storage.ids import new_id
+from api.storage.open_work import publication
+from api.storage.tables import (
+    AppointmentRow,
+    CallbackRow,
+    DueTaskRow,
+    FittedPartRow,
+    MachineRow,
+    MeterReadingRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+    WorkDoneRow,
+)
+from scheduler.catalogue import Action, Catalogue, Counter
+from scheduler.errors import Absent, InvalidInput
+from scheduler.lifecycle import AppointmentState, move
+from scheduler.machines import Outcome
+from scheduler.working_time import local_date
+
+_TOPICS = {
+    AppointmentState.PLANNED: "appointment.planned",
+    AppointmentState.PROMISED: "appointment.promised",
+    AppointmentState.UNDER_WAY: "appointment.under_way",
+    AppointmentState.DONE: "appointment.done",
+    AppointmentState.NO_ACCESS: "appointment.no_access",
+    AppointmentState.CANCELLED: "appointment.cancelled",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadCounter:
+    """A counter as the technician read it."""
+
+    machine: str
+    counter: Counter
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartReplaced:
+    """A part taken out and replaced by a new one of the same type."""
+
+    fitted_part: str
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitReport:
+    """What the technician reports at the end.
+
+    Attributes
+    ----------
+    tasks_done : ids of the due tasks that were done; None means all of the visit.
+    replaced : parts replaced beyond what the tasks themselves replace.
+    note : kept with the work, for whoever comes next.
+    """
+
+    tasks_done: tuple[str, ...] | None = None
+    replaced: tuple[PartReplaced, ...] = ()
+    counters: tuple[ReadCounter, ...] = ()
+    note: str = ""
+
+
+def appointment_by_id(
+    session: Session, appointment_id: str, *, technician: str | None = None
+) -> AppointmentRow:
+    """Return an appointment's row, or raise Absent; ``technician`` limits it to their own."""
+    row = session.get(AppointmentRow, appointment_id)
+    if row is None or (technician is not None and row.technician_id != technician):
+        raise Absent("appointment", appointment_id)
+    return row
+
+
+def change_state(
+    database: Database,
+    appointment_id: str,
+    to: AppointmentState,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    technician: str | None = None,
+    if_version: int | None = None,
+) -> AppointmentRow:
+    """Promise, release, begin or cancel an appointment, or find nobody there.
+
+    A cancelled or fruitless appointment opens its visit again, so that the next plan places it.
+
+    Raises
+    ------
+    Absent
+        There is no such appointment, or it is not this technician's.
+    MoveNotAllowed
+        The appointment cannot go to that state from where it is.
+    StaleVersion
+        ``if_version`` is given and no longer current.
+    """
+    if to is AppointmentState.DONE:
+        raise InvalidInput("an appointment is done by reporting its work")
+    now = now.replace(microsecond=0)
+    with database.write() as session:
+        row = appointment_by_id(session, appointment_id, technician=technician)
+        row.expect_version(if_version)
+        visit = session.get_one(VisitRow, row.visit_id)
+        if to in (AppointmentState.CANCELLED, AppointmentState.NO_ACCESS):
+            visit.state = "open"
+        _enter(session, row, visit, to, catalogue, now=now, origin=origin)
+        return row
+
+
+def report_work(
+    database: Database,
+    appointment_id: str,
+    report: VisitReport,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    technician: str | None = None,
+    if_version: int | None = None,
+) -> AppointmentRow:
+    """Record what was done at a visit that is under way; tasks not done stay open.
+
+    Raises
+    ------
+    Absent, MoveNotAllowed, StaleVersion
+        As for :func:`change_state`.
+    InvalidInput
+        The report names a task, part or machine that is not of this visit's site.
+    """
+    now = now.replace(microsecond=0)
+    with database.write() as session:
+        row = appointment_by_id(session, appointment_id, technician=technician)
+        row.expect_version(if_version)
+        visit = session.get_one(VisitRow, row.visit_id)
+        site = session.get_one(SiteRow, visit.site_id)
+        recorder = _Recorder(session, row, visit, site, catalogue, report.note, now)
+        recorder.tasks(report.tasks_done)
+        for replaced in report.replaced:
+            recorder.replace_part(replaced)
+        for read in report.counters:
+            recorder.counter(read)
+        visit.state = "done"
+        for callback in session.exec(select(CallbackRow).where(CallbackRow.visit_id == visit.id)):
+            callback.state = "done"
+            session.add(callback)
+        _enter(session, row, visit, AppointmentState.DONE, catalogue, now=now, origin=origin)
+        return row
+
+
+def move_by_hand(
+    database: Database,
+    appointment_id: str,
+    technician_id: str,
+    starts_at: datetime,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    if_version: int | None = None,
+) -> AppointmentRow:
+    """Put an appointment at another time or with another technician, as a dispatcher decides.
+
+    Raises
+    ------
+    Absent
+        There is no such appointment or technician.
+    InvalidInput
+        The time has gone by, or the technician lacks a skill or does not work any more.
+    DoubleBooking
+        The technician has another appointment at that time.
+    """
+    now = now.replace(microsecond=0)
+    if starts_at < now:
+        raise InvalidInput(f"starts_at must not have gone by, got {starts_at.isoformat()}")
+    with database.write() as session:
+        row = appointment_by_id(session, appointment_id)
+        row.expect_version(if_version)
+        if row.state not in (AppointmentState.PLANNED, AppointmentState.PROMISED):
+            raise InvalidInput(f"an appointment that is {row.state} cannot be moved")
+        visit = session.get_one(VisitRow, row.visit_id)
+        person = session.get(TechnicianRow, technician_id)
+        if person is None or not person.active:
+            raise Absent("technician", technician_id)
+        if missing := sorted(set(visit.skills) - set(person.skills)):
+            raise InvalidInput(f"{person.name} lacks the skill {', '.join(missing)}")
+        before = row.technician_id
+        ends_at = starts_at + timedelta(minutes=visit.minutes)
+        slot = Slot(technician=technician_id, starts_at=starts_at, ends_at=ends_at)
+        reschedule(session, row, slot, now=now)
+        session.add(row)
+        _bump_revision(session, now)
+        refresh_calendars(session, [before, technician_id], catalogue, now=now)
+        announce_appointment(session, row, visit, topic="appointment.moved", now=now)
+        record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
+        return row
+
+
+def _enter(
+    session: Session,
+    row: AppointmentRow,
+    visit: VisitRow,
+    to: AppointmentState,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+) -> None:
+    before = AppointmentState(row.state)
+    row.state = move(before, to)
+    row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
+    row.revised_at = now
+    session.add_all([row, visit])
+    if to in (AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.CANCELLED):
+        _bump_revision(session, now)
+    refresh_calendars(session, [row.technician_id], catalogue, now=now)
+    announce_appointment(session, row, visit, topic=_TOPICS[to], now=now)
+    record(
+        session,
+        origin,
+        now=now,
+        verb=str(to),
+        subject=f"appointment/{row.id}",
+        before={"state": str(before)},
+        after={"state": str(to)},
+    )
+
+
+def _shows_otherwise(state: AppointmentState) -> bool:
+    """Whether a calendar shows the state as cancelled: only that change raises SEQUENCE."""
+    return state is AppointmentState.CANCELLED
+
+
+def _bump_revision(session: Session, now: datetime) -> None:
+    """Tell every draft that the calendar it was made from has changed."""
+    calendar = publication(session)
+    calendar.revision += 1
+    calendar.changed_at = now
+    session.add(calendar)
+
+
+class _Recorder:
+    """Writes the work of one visit into the history of its machines."""
+
+    def __init__(
+        self,
+        session: Session,
+        appointment: AppointmentRow,
+        visit: VisitRow,
+        site: SiteRow,
+        catalogue: Catalogue,
+        note: str,
+        now: datetime,
+    ) -> None:
+        self._session, self._appointment, self._visit = session, appointment, visit
+        self._site, self._catalogue, self._note, self._now = site, catalogue, note, now
+        self._today = local_date(now, site.zone)
+
+    def tasks(self, done: Sequence[str] | None) -> None:
+        """Record the tasks that were done and open the others again."""
+        rows = {
+            row.id: row
+            for row in self._session.exec(
+                select(DueTaskRow).where(DueTaskRow.visit_id == self._visit.id)
+            )
+        }
+        if unknown := sorted(set(done or ()) - set(rows)):
+            raise InvalidInput(f"tasks_done names tasks not of this visit: {', '.join(unknown)}")
+        for task_id in rows if done is None else done:
+            self._do(rows[task_id])
+        for row in rows.values():
+            if row.state == "open":
+                row.visit_id = None
+            self._session.add(row)
+
+    def replace_part(self, replaced: PartReplaced) -> None:
+        """Record a part that was replaced although no task of the visit said so."""
+        part = self._part(replaced.fitted_part)
+        rule = self._replacing_rule(part.part_type)
+        self._work(rule, part.machine_id, part.id, replaced.outcome)
+        self._renew(part, replaced.outcome)
+
+    def counter(self, read: ReadCounter) -> None:
+        """Keep a counter reading."""
+        if self._session.get_one(MachineRow, read.machine).site_id != self._site.id:
+            raise InvalidInput(f"machine {read.machine} is not at site {self._site.id}")
+        self._session.add(
+            MeterReadingRow(
+                id=new_id("mr"),
+                machine_id=read.machine,
+                counter=read.counter,
+                value=read.value,
+                taken_at=self._now,
+            )
+        )
+
+    def _do(self, task: DueTaskRow) -> None:
+        task.state = "done"
+        self._work(task.rule, task.machine_id, task.fitted_part_id, Outcome.PLANNED)
+        rule = self._catalogue.rules.get(task.rule)
+        if task.fitted_part_id is not None and rule is not None and rule.action is Action.REPLACE:
+            self._renew(self._part(task.fitted_part_id), Outcome.PLANNED)
+
+    def _work(self, rule: str, machine: str, part: str | None, outcome: Outcome) -> None:
+        self._session.add(
+            WorkDoneRow(
+                id=new_id("wd"),
+                machine_id=machine,
+                fitted_part_id=part,
+                rule=rule,
+                outcome=outcome,
+                done_on=self._today,
+                technician_id=self._appointment.technician_id,
+                visit_id=self._visit.id,
+                note=self._note,
+            )
+        )
+
+    def _renew(self, part: FittedPartRow, outcome: Outcome) -> None:
+        """End the life of a part and begin that of its successor in the same position."""
+        part.removed_on = self._today
+        part.removal = "failure" if outcome is Outcome.FAILURE else "planned"
+        successor = FittedPartRow(
+            id=new_id("fp"),
+            machine_id=part.machine_id,
+            part_type=part.part_type,
+            position=part.position,
+            fitted_on=self._today,
+        )
+        self._session.add_all([part, successor])
+
+    def _part(self, part_id: str) -> FittedPartRow:
+        part = self._session.get(FittedPartRow, part_id)
+        machine = None if part is None else self._session.get(MachineRow, part.machine_id)
+        if part is None or machine is None or machine.site_id != self._site.id:
+            raise InvalidInput(f"part {part_id} is not fitted at site {self._site.id}")
+        if part.removed_on is not None:
+            raise InvalidInput(f"part {part_id} was taken out on {part.removed_on} already")
+        return part
+
+    def _replacing_rule(self, part_type: str) -> str:
+        """Return the rule that replaces a type of part, or any rule of it when none does."""
+        rules = [rule for rule in self._catalogue.rules.values() if rule.part_type == part_type]
+        replacing = [rule.id for rule in rules if rule.action is Action.REPLACE]
+        if not rules:
+            raise InvalidInput(f"the catalogue has no rule for part type {part_type!r}")
+        return (replacing or [rules[0].id])[0]

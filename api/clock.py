@@ -1,0 +1,186 @@
+"""The clock process: nightly jobs, and the solving of plans that were asked for.
+
+APScheduler only ticks, in UTC. What a tick does is decided here: each job has a local time of day,
+its slot is worked out anew for every date, so no night is skipped or doubled when the clocks
+change, and whoever inserts the slot's row into ``clock_claim`` runs it. Any number of clocks can
+share a database.
+"""
+
+import logging
+import os
+import socket
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from sqlalchemy import update
+from sqlalchemy.exc import IntegrityError
+from sqlmodel import col
+
+from api.actions.calendars import refresh_all_calendars
+from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.raise_due_work import raise_due_work
+from api.storage.audit import Origin
+from api.storage.database import Database
+from api.storage.snapshots import company_zone
+from api.storage.tables import ClockClaimRow
+from scheduler.catalogue import Catalogue
+from scheduler.errors import Conflict
+from scheduler.working_time import instant_at, local_date
+
+log = logging.getLogger("steamround.clock")
+
+_LEASE = timedelta(minutes=15)
+"""A job that has not ended by then is taken for dead and run again."""
+
+_CATCH_UP = timedelta(hours=36)
+"""How long a slot nobody ran stays worth running; only the latest one is."""
+
+_ONE_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightlyJob:
+    """Something done once a day at a wall-clock time of the company."""
+
+    name: str
+    at: time
+    run: Callable[[Database, Catalogue, datetime], None]
+
+    def latest_slot(self, now: datetime, zone: str) -> datetime:
+        """Return the last instant, not after ``now``, at which the job was due."""
+        day = local_date(now, zone)
+        slot = instant_at(datetime.combine(day, self.at), zone)
+        return slot if slot <= now else instant_at(datetime.combine(day - _ONE_DAY, self.at), zone)
+
+
+def _raise(database: Database, catalogue: Catalogue, now: datetime) -> None:
+    raise_due_work(database, catalogue, now=now, origin=Origin(actor="clock"))
+
+
+def _draft(database: Database, catalogue: Catalogue, now: datetime) -> None:
+    with database.read() as session:
+        tomorrow = local_date(now, company_zone(session)) + _ONE_DAY
+    request_plan(database, PlanRequest(first_day=tomorrow), now=now, origin=Origin(actor="clock"))
+
+
+NIGHTLY_JOBS = (
+    NightlyJob(name="turn calendars", at=time(0, 5), run=refresh_all_calendars),
+    NightlyJob(name="raise due work", at=time(1, 30), run=_raise),
+    NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft),
+)
+
+
+class Clock:
+    """Ticks in background threads of this process until it is stopped.
+
+    Parameters
+    ----------
+    tell_time : the present instant, UTC.
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        catalogue: Catalogue,
+        *,
+        tell_time: Callable[[], datetime] = lambda: datetime.now(UTC),
+        jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
+    ) -> None:
+        self._database, self._catalogue = database, catalogue
+        self._tell_time, self._jobs = tell_time, jobs
+        self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
+        self._ticker = BackgroundScheduler(timezone=UTC)
+
+    def start(self) -> None:
+        """Begin to tick."""
+        for name, seconds, tick in (("jobs", 20, self.run_due_jobs), ("plans", 1, self.solve_next)):
+            self._ticker.add_job(
+                tick,
+                "interval",
+                seconds=seconds,
+                id=name,
+                next_run_time=self._tell_time(),
+                coalesce=True,
+                max_instances=1,
+                misfire_grace_time=None,
+            )
+        self._ticker.start()
+
+    def stop(self) -> None:
+        """Stop ticking; a run that is being solved is left to whoever finds its lease over."""
+        self._ticker.shutdown(wait=False)
+
+    def run_due_jobs(self) -> tuple[str, ...]:
+        """Run every job whose latest slot nobody has taken; return their names."""
+        now = self._tell_time()
+        with self._database.read() as session:
+            zone = company_zone(session)
+        ran = []
+        for job in self._jobs:
+            slot = job.latest_slot(now, zone)
+            if now - slot <= _CATCH_UP and self._claim(job, slot, now):
+                self._run(job, slot, now)
+                ran.append(job.name)
+        return tuple(ran)
+
+    def solve_next(self) -> str | None:
+        """Solve the oldest plan that waits, if any; return its id."""
+        plan_id = claim_plan(self._database, holder=self.holder, now=self._tell_time())
+        if plan_id is None:
+            return None
+        try:
+            solve_plan(self._database, plan_id, holder=self.holder, clock=self._tell_time)
+        except Exception:
+            log.exception("plan %s failed", plan_id)
+        return plan_id
+
+    def _claim(self, job: NightlyJob, slot: datetime, now: datetime) -> bool:
+        """Take a slot: by inserting its row, or by taking over one whose holder has died."""
+        try:
+            with self._database.write() as session:
+                row = session.get(ClockClaimRow, (job.name, slot))
+                if row is None:
+                    session.add(
+                        ClockClaimRow(
+                            job=job.name,
+                            slot=slot,
+                            holder=self.holder,
+                            claimed_at=now,
+                            lease_until=now + _LEASE,
+                        )
+                    )
+                    return True
+                taken_over = session.exec(
+                    update(ClockClaimRow)
+                    .where(
+                        col(ClockClaimRow.job) == job.name,
+                        col(ClockClaimRow.slot) == slot,
+                        col(ClockClaimRow.finished_at).is_(None),
+                        col(ClockClaimRow.lease_until) < now,
+                    )
+                    .values(holder=self.holder, claimed_at=now, lease_until=now + _LEASE)
+                )
+                return taken_over.rowcount == 1
+        except (Conflict, IntegrityError):
+            return False  # another clock was faster
+
+    def _run(self, job: NightlyJob, slot: datetime, now: datetime) -> None:
+        failure = None
+        try:
+            job.run(self._database, self._catalogue, now)
+        except Exception as error:  # one bad night must not stop the clock
+            log.exception("job %s failed", job.name)
+            failure = f"{type(error).__name__}: {error}"[:2000]
+        with self._database.write() as session:
+            session.exec(
+                update(ClockClaimRow)
+                .where(
+                    col(ClockClaimRow.job) == job.name,
+                    col(ClockClaimRow.slot) == slot,
+                    col(ClockClaimRow.holder) == self.holder,
+                )
+                .values(finished_at=self._tell_time(), failure=failure)
+            )
