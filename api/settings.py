@@ -77,7 +77,7 @@ class Settings:
     def in_folder(
         cls, folder: Path, *, database_url: str | None = None, public_url: str = _DEFAULT_PUBLIC_URL
     ) -> "Settings":
-        """Return settings that keep everything in ``folder``, the database too unless it is named."""
+        """Return settings that keep everything in ``folder``, unless a database is named."""
         folder = folder.expanduser().resolve()
         url = database_url or f"sqlite:///{folder / 'steamround.sqlite'}"
         if url.startswith(("postgresql://", "postgres://")):

@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
+from sqlalchemy import Connection, Engine
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm.exc import StaleDataError
@@ -12,9 +13,22 @@ from sqlmodel import Session
 
 from api.storage import postgresql, sqlite
 from api.storage.migrations import schema
-from scheduler.errors import Conflict, DoubleBooking, InvalidInput, StaleVersion
+from scheduler.errors import Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
 
 _PATIENCE_SECONDS: Final = 20.0
+
+
+class Dialect(Protocol):
+    """What differs between the databases; ``sqlite`` and ``postgresql`` are the two there are."""
+
+    def write_engine(self, url: str, patience_seconds: float) -> Engine: ...
+    def read_engine(self, url: str, patience_seconds: float) -> Engine: ...
+    def migration_engine(self, url: str, patience_seconds: float) -> Engine: ...
+    def lock_for_migration(self, connection: Connection) -> None: ...
+    def install_guards(self, connection: Connection) -> None: ...
+    def check_references(self, connection: Connection) -> list[str]: ...
+    def overlaps(self, connection: Connection) -> tuple[Overlap, ...]: ...
+    def is_double_booking(self, error: BaseException) -> bool: ...
 
 
 class Database:
@@ -32,7 +46,7 @@ class Database:
             if parsed.database in (None, "", ":memory:"):
                 raise InvalidInput("an SQLite database needs a file: sqlite:////folder/name.sqlite")
             Path(str(parsed.database)).parent.mkdir(parents=True, exist_ok=True)
-            self._dialect = sqlite
+            self._dialect: Dialect = sqlite
         else:
             self._dialect = postgresql
         self._url = url

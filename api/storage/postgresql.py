@@ -82,6 +82,6 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
     return ()
 
 
-def is_double_booking(error: Exception) -> bool:
+def is_double_booking(error: BaseException) -> bool:
     """Whether the database refused a commit because of the overlap constraint."""
     return getattr(error, "sqlstate", None) == "23P01"

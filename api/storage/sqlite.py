@@ -70,7 +70,9 @@ def read_engine(url: str, patience_seconds: float) -> Engine:
 
 def migration_engine(url: str, patience_seconds: float) -> Engine:
     """Return an engine with foreign keys off: a rebuilt table would take its children along."""
-    return _engine(url, "BEGIN IMMEDIATE", patience_seconds, "PRAGMA foreign_keys = OFF", pool=False)
+    return _engine(
+        url, "BEGIN IMMEDIATE", patience_seconds, "PRAGMA foreign_keys = OFF", pool=False
+    )
 
 
 def _engine(
@@ -121,9 +123,11 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
             " JOIN appointment ON appointment.id = first_id ORDER BY first_id, second_id"
         )
     )
-    return tuple(Overlap(technician=who, first=first, second=second) for who, first, second in pairs)
+    return tuple(
+        Overlap(technician=who, first=first, second=second) for who, first, second in pairs
+    )
 
 
-def is_double_booking(error: Exception) -> bool:
+def is_double_booking(error: BaseException) -> bool:
     """Never: ``overlaps`` has already listed them before the commit."""
     return False

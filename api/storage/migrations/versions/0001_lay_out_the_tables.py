@@ -108,6 +108,7 @@ def upgrade() -> None:
         sa.Column("failure", sa.String(), nullable=True),
         sa.Column("problem", sa.LargeBinary(), nullable=True),
         sa.Column("solution", sa.JSON(), nullable=True),
+        sa.Column("broken_promises", sa.JSON(), nullable=False),
         sa.PrimaryKeyConstraint("id", name="pk_plan"),
     )
     with op.batch_alter_table("plan", schema=None) as batch_op:

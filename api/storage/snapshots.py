@@ -1,0 +1,311 @@
+"""Rows → the frozen values the engine decides on, in a fixed number of queries.
+
+``from_day`` is the first local day the caller asks about; holidays are known for two years from it.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping
+from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+from sqlmodel import Session, col, or_, select
+from sqlmodel.sql.expression import SelectOfScalar
+
+from api.storage.tables import (
+    AbsenceRow,
+    CompanyRow,
+    ContractRow,
+    FittedPartRow,
+    MachineRow,
+    MeterReadingRow,
+    SiteRow,
+    TechnicianRow,
+    WorkDoneRow,
+)
+from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
+from scheduler.company import Contract, Site, Technician, Urgency
+from scheduler.errors import Absent
+from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
+from scheduler.places import Coordinates
+from scheduler.travel import StraightLineTravel, Travel
+from scheduler.waters import Barrier, Crossing
+from scheduler.weekly_hours import WeeklyHours
+from scheduler.working_time import LocalPeriod, WorkingCalendar, public_holidays
+
+_YEARS_AHEAD = 2
+
+OfMachine = TypeVar("OfMachine", FittedPartRow, WorkDoneRow, MeterReadingRow)
+
+weekly_hours = cache(WeeklyHours.parse)
+
+
+def company(session: Session) -> CompanyRow:
+    """Return the one row of the company, or raise Absent where none has been loaded."""
+    row = session.get(CompanyRow, 1)
+    if row is None:
+        raise Absent("company", "1")
+    return row
+
+
+def company_zone(session: Session) -> str:
+    """Return the zone the company counts its days in."""
+    return company(session).zone
+
+
+def company_travel(session: Session) -> Travel:
+    """Return the way of travelling in the company's country: straight lines round its waters."""
+    return StraightLineTravel(barriers=barriers_from_json(company(session).barriers))
+
+
+def barriers_from_json(documents: Iterable[Mapping[str, Any]]) -> tuple[Barrier, ...]:
+    """Read ``{"name", "line": [[lat, lon], …], "crossings": [{"name", "from", "to",
+    "ferry_minutes"}]}``; a crossing without minutes is a bridge.
+    """
+    return tuple(
+        Barrier(
+            name=document["name"],
+            line=tuple(map(_coordinates, document["line"])),
+            crossings=tuple(
+                Crossing(
+                    name=crossing["name"],
+                    one_end=_coordinates(crossing["from"]),
+                    other_end=_coordinates(crossing["to"]),
+                    ferry_minutes=crossing.get("ferry_minutes", 0),
+                )
+                for crossing in document.get("crossings", ())
+            ),
+        )
+        for document in documents
+    )
+
+
+def _coordinates(pair: Any) -> Coordinates:
+    lat, lon = pair
+    return Coordinates(lat=lat, lon=lon)
+
+
+def sites_by_id(
+    session: Session, ids: Collection[str] | None = None, *, from_day: date
+) -> dict[str, Site]:
+    """Return sites by id, all of them when no ids are given, in order of id.
+
+    On a public holiday of its contract's country nobody calls at a site, unless the contract is
+    served on holidays; whether it sells then is not known, so its opening hours stay.
+    """
+    statement = (
+        select(SiteRow, ContractRow)
+        .join(ContractRow, col(ContractRow.id) == col(SiteRow.contract_id))
+        .order_by(col(SiteRow.id))
+    )
+    if ids is not None:
+        statement = statement.where(col(SiteRow.id).in_(ids))
+    return {row.id: _site(row, contract, from_day) for row, contract in session.exec(statement)}
+
+
+def _site(row: SiteRow, contract: ContractRow, from_day: date) -> Site:
+    closures = tuple(
+        LocalPeriod.whole_days(date.fromisoformat(first), date.fromisoformat(last))
+        for first, last in row.closures
+    )
+    holidays = _holidays_served(contract, from_day)
+
+    def calendar(hours: str, days_off: frozenset[date] = holidays) -> WorkingCalendar:
+        return WorkingCalendar(
+            zone=row.zone, weekly=weekly_hours(hours), holidays=days_off, closures=closures
+        )
+
+    return Site(
+        id=row.id,
+        client=row.client_id,
+        contract=row.contract_id,
+        name=row.name,
+        lat=row.lat,
+        lon=row.lon,
+        opening=calendar(row.opening_hours, frozenset()),
+        access=calendar(row.access_hours),
+        quiet=calendar(row.quiet_hours),
+        hardness_dh=row.hardness_dh,
+        altitude_metres=row.altitude_metres,
+    )
+
+
+def contracts_by_id(
+    session: Session, ids: Collection[str] | None = None, *, from_day: date
+) -> dict[str, Contract]:
+    """Return contracts by id, all of them when no ids are given, in order of id."""
+    statement = select(ContractRow).order_by(col(ContractRow.id))
+    if ids is not None:
+        statement = statement.where(col(ContractRow.id).in_(ids))
+    return {row.id: _contract(row, from_day) for row in session.exec(statement)}
+
+
+def _contract(row: ContractRow, from_day: date) -> Contract:
+    return Contract(
+        id=row.id,
+        client=row.client_id,
+        kind=row.kind,
+        response_minutes={Urgency(key): value for key, value in row.response_minutes.items()},
+        service_hours=WorkingCalendar(
+            zone=row.zone,
+            weekly=weekly_hours(row.service_hours),
+            holidays=_holidays_served(row, from_day),
+        ),
+        upkeep_included=row.upkeep_included,
+        statutory_included=row.statutory_included,
+    )
+
+
+def _holidays_served(row: ContractRow, from_day: date) -> frozenset[date]:
+    """Return the holidays on which nothing happens under a contract."""
+    if row.serves_holidays:
+        return frozenset()
+    return _holidays(row.holiday_country, row.holiday_subdivision, from_day.year)
+
+
+@cache
+def _holidays(country: str, subdivision: str | None, year: int) -> frozenset[date]:
+    # the year before too: a night shift may begin on its last day
+    years = range(year - 1, year + _YEARS_AHEAD + 1)
+    return frozenset().union(*(public_holidays(country, subdivision, each) for each in years))
+
+
+def active_technicians(session: Session, *, from_day: date) -> tuple[Technician, ...]:
+    """Return the technicians who can be sent, in order of id, with their absences to come."""
+    absences: defaultdict[str, list[AbsenceRow]] = defaultdict(list)
+    since = datetime.combine(from_day - timedelta(days=1), time(), UTC)
+    for absence in session.exec(
+        select(AbsenceRow).where(AbsenceRow.ends_at > since).order_by(col(AbsenceRow.starts_at))
+    ):
+        absences[absence.technician_id].append(absence)
+    rows = session.exec(
+        select(TechnicianRow).where(col(TechnicianRow.active)).order_by(col(TechnicianRow.id))
+    )
+    return tuple(_technician(row, absences[row.id], from_day) for row in rows)
+
+
+def _technician(row: TechnicianRow, absences: list[AbsenceRow], from_day: date) -> Technician:
+    return Technician(
+        id=row.id,
+        name=row.name,
+        lat=row.lat,
+        lon=row.lon,
+        skills=frozenset(row.skills),
+        calendar=WorkingCalendar(
+            zone=row.zone,
+            weekly=weekly_hours(row.working_hours),
+            holidays=_holidays(row.holiday_country, row.holiday_subdivision, from_day.year),
+            closures=tuple(_local_period(absence, row.zone) for absence in absences),
+        ),
+        break_minutes=row.break_minutes,
+        break_earliest=time.fromisoformat(row.break_earliest),
+        break_latest=time.fromisoformat(row.break_latest),
+        pace=row.pace,
+    )
+
+
+def _local_period(absence: AbsenceRow, zone: str) -> LocalPeriod:
+    """Return an absence on the wall clock.
+
+    One inside the hour that comes twice may read backwards there; then all it could mean is taken.
+    """
+    one, other = (
+        instant.astimezone(ZoneInfo(zone)).replace(tzinfo=None)
+        for instant in (absence.starts_at, absence.ends_at)
+    )
+    start = min(one, other)
+    return LocalPeriod(start=start, end=max(one, other, start + timedelta(minutes=1)))
+
+
+def machines_by_id(
+    session: Session,
+    ids: Collection[str] | None = None,
+    *,
+    on: date,
+    sites: Collection[str] | None = None,
+) -> dict[str, Machine]:
+    """Return the machines in service on a day with the parts fitted then, in order of id.
+
+    Parameters
+    ----------
+    ids, sites
+        Only machines with these ids, or at these sites; no restriction when None.
+    """
+
+    def restricted(statement: SelectOfScalar[Any]) -> SelectOfScalar[Any]:
+        statement = statement.where(
+            or_(col(MachineRow.retired_on).is_(None), col(MachineRow.retired_on) > on)
+        )
+        if sites is not None:
+            statement = statement.where(col(MachineRow.site_id).in_(sites))
+        if ids is not None:
+            statement = statement.where(col(MachineRow.id).in_(ids))
+        return statement
+
+    def by_machine(
+        table: type[OfMachine], *order: Any, where: Any = True
+    ) -> Callable[[str], list[OfMachine]]:
+        found: defaultdict[str, list[OfMachine]] = defaultdict(list)
+        joined = select(table).join(MachineRow, col(MachineRow.id) == col(table.machine_id))
+        for row in session.exec(restricted(joined).where(where).order_by(*order, col(table.id))):
+            found[row.machine_id].append(row)
+        return lambda machine: found[machine]
+
+    removed_on = col(FittedPartRow.removed_on)
+    parts = by_machine(FittedPartRow, where=or_(removed_on.is_(None), removed_on > on))
+    history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on))
+    readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at))
+    rows = session.exec(restricted(select(MachineRow)).order_by(col(MachineRow.id)))
+    return {row.id: _machine(row, parts(row.id), history(row.id), readings(row.id)) for row in rows}
+
+
+def build_of(row: MachineRow) -> Build:
+    """Return how a machine is built."""
+    return Build(
+        kind=EquipmentKind(row.kind),
+        boiler_layout=None if row.boiler_layout is None else BoilerLayout(row.boiler_layout),
+        groups=row.groups,
+        dosing=None if row.dosing is None else Dosing(row.dosing),
+        features=frozenset(row.features),
+    )
+
+
+def _machine(
+    row: MachineRow,
+    parts: list[FittedPartRow],
+    history: list[WorkDoneRow],
+    readings: list[MeterReadingRow],
+) -> Machine:
+    return Machine(
+        id=row.id,
+        site=row.site_id,
+        name=row.name,
+        build=build_of(row),
+        installed_on=row.installed_on,
+        drinks_per_day=row.drinks_per_day,
+        parts=tuple(
+            FittedPart(
+                id=part.id,
+                part_type=part.part_type,
+                position=part.position,
+                fitted_on=part.fitted_on,
+            )
+            for part in parts
+        ),
+        history=tuple(
+            WorkDone(
+                rule=work.rule,
+                fitted_part=work.fitted_part_id,
+                done_on=work.done_on,
+                outcome=Outcome(work.outcome),
+            )
+            for work in history
+        ),
+        meter_readings=tuple(
+            MeterReading(
+                counter=Counter(reading.counter), value=reading.value, taken_at=reading.taken_at
+            )
+            for reading in readings
+        ),
+    )
