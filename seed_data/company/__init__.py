@@ -1,0 +1,1 @@
+"""The invented demo company: its CSV files and the generator that makes them."""
