@@ -10,7 +10,7 @@ from itertools import pairwise
 from scheduler.errors import Impossible
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem, Shift, Visit
-from scheduler.routing.timetable import timetable
+from scheduler.routing.timing import timetable
 
 
 def cheapest_insertion(problem: Problem) -> Plan:

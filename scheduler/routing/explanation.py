@@ -11,14 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.routing.insertion import Candidate, Gaps, Opening, next_starts
-from scheduler.routing.parts import COST_LIMIT, MINUTES_LIMIT
+from scheduler.routing.parts import COST_LIMIT
 from scheduler.routing.plan import LeftOut, Plan, rounds
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.remedies import Remedy, clock, listed
-from scheduler.routing.timetable import timetable
+from scheduler.routing.timing import timetable
 
 HOURS_TRIED = 5
 """How many shifts are tried for longer hours, those that need the least first."""
+
+LONGER_LIMIT = 240
+"""Most minutes a shift is proposed to last longer; beyond, it is no longer the same day."""
 
 
 class Reason(StrEnum):
@@ -288,7 +291,8 @@ class _Standing:
                 f"None of its {len(visit.start_windows)} start windows lies inside one of the "
                 f"{skilled.sum()} shifts with its skills and leaves {visit.minutes} minutes there."
             )
-            return Reason.NO_WINDOW, detail, self._remedy(visit, skilled, any_time=True)
+            remedy = self._remedy(visit, skilled, any_time=True)
+            return Reason.NO_WINDOW, detail, remedy or self._longer_hours(visit, skilled)
         alone = open_ & self._shifts(self._empty, visit)
         if not alone.any():
             return Reason.TOO_FAR, self._too_far(visit, open_), self._longer_hours(visit, skilled)
@@ -360,14 +364,12 @@ class _Standing:
             new_starts = np.minimum(self._starts, start - there)
             new_ends = np.maximum(self._ends, start + visit.minutes + back + resting)
             longer = (self._starts - new_starts) + (new_ends - self._ends)
-            for at in np.argsort(np.where(skilled, longer, MINUTES_LIMIT))[:HOURS_TRIED]:
-                if skilled[at]:
+            for at in np.argsort(np.where(skilled, longer, LONGER_LIMIT + 1))[:HOURS_TRIED]:
+                if skilled[at] and longer[at] <= LONGER_LIMIT:
                     options.append(
                         (int(longer[at]), int(at), int(new_starts[at]), int(new_ends[at]))
                     )
         for _, at, new_start, new_end in sorted(options)[:HOURS_TRIED]:
-            if max(abs(new_start), abs(new_end)) > MINUTES_LIMIT:
-                continue
             shifts = list(self.problem.shifts)
             shifts[at] = replace(shifts[at], start=new_start, end=new_end)
             longer_day = replace(self.problem, shifts=tuple(shifts))

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
-from scheduler.routing.timetable import timetable
+from scheduler.routing.timing import timetable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
