@@ -1,0 +1,180 @@
+"""A piece of work at one machine: what a rule or a fault asks for, with the access it needs."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from scheduler.catalogue import Catalogue, MachineState, ServiceRule
+from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.machines import Build, places_in
+
+STATE_RANK: Final = {state: rank for rank, state in enumerate(MachineState)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One piece of work at one machine, whatever asked for it.
+
+    ``tasks`` are the ids of what it serves, none for work done at every visit; ``places`` where on
+    the machine. ``state`` is the strictest of the work's own and that of the access it needs.
+    """
+
+    name: str
+    minutes: float
+    state: MachineState
+    during_reheat: bool = False
+    access: tuple[str, ...] = ()  # closed under "requires", what comes first listed first
+    tasks: tuple[str, ...] = ()
+    places: tuple[str, ...] = ()
+    skills: frozenset[str] = frozenset()
+    parts: Mapping[str, int] = field(default_factory=dict)
+    tools: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()  # ids
+    readings: tuple[str, ...] = ()  # ids
+    details: tuple[str, ...] = ()
+
+
+def strictest(states: Iterable[MachineState]) -> MachineState:
+    """Return the state furthest from being in service, LIVE when there are none."""
+    return max(states, key=STATE_RANK.__getitem__, default=MachineState.LIVE)
+
+
+def access_needed(access: Iterable[str], catalogue: Catalogue) -> tuple[str, ...]:
+    """Return the access steps with all that they require, what is opened first listed first.
+
+    Raises
+    ------
+    UnknownReference
+        When an access step is not in the catalogue.
+    InvalidInput
+        When access steps require each other.
+    """
+    found: dict[str, None] = {}
+
+    def walk(step: str, above: tuple[str, ...]) -> None:
+        if step in above:
+            raise InvalidInput(f"access steps require each other: {', '.join((*above, step))}")
+        if step in found:
+            return
+        if step not in catalogue.access_steps:
+            raise UnknownReference("access step", step, catalogue.access_steps)
+        for required in catalogue.access_steps[step].requires:
+            walk(required, (*above, step))
+        found[step] = None
+
+    for step in access:
+        walk(step, ())
+    return tuple(found)
+
+
+def access_state(step: str, catalogue: Catalogue) -> MachineState:
+    """Return the state a machine must be in before an access step and all it requires are open."""
+    return strictest(catalogue.access_steps[s].state for s in access_needed((step,), catalogue))
+
+
+def rule_state(rule: ServiceRule, build: Build, catalogue: Catalogue) -> MachineState:
+    """Return the state a machine of this build must be in for a rule, its access included."""
+    own = MachineState.LIVE if rule.live_with in build.features else rule.state
+    return strictest([own, *(access_state(step, catalogue) for step in rule.access)])
+
+
+def job_for_rule(
+    rule: ServiceRule,
+    build: Build,
+    catalogue: Catalogue,
+    *,
+    times: int = 1,
+    tasks: tuple[str, ...] = (),
+    places: tuple[str, ...] = (),
+) -> Job:
+    """Return a rule done ``times`` over at one machine as one job.
+
+    Raises
+    ------
+    InvalidInput
+        When the rule is done while the machine heats up but needs access that is only safe cold.
+    """
+    state = rule_state(rule, build, catalogue)
+    if rule.during_reheat and state is MachineState.COLD:
+        raise InvalidInput(f"rule {rule.id} is for the reheat, but its access needs a cold machine")
+    return Job(
+        name=rule.name,
+        minutes=rule.minutes * times,
+        state=state,
+        during_reheat=rule.during_reheat,
+        access=access_needed(rule.access, catalogue),
+        tasks=tasks,
+        places=places,
+        skills=rule.skills,
+        parts={part: quantity * times for part, quantity in rule.consumes.items()},
+        tools=rule.tools,
+        cautions=rule.cautions,
+        readings=readings_for(rule.readings, build, catalogue),
+        details=rule.steps,
+    )
+
+
+def readings_for(readings: Iterable[str], build: Build, catalogue: Catalogue) -> tuple[str, ...]:
+    """Return the readings that mean something for a build.
+
+    Raises
+    ------
+    UnknownReference
+        When a reading has no set-point in the catalogue.
+    """
+    for reading in readings:
+        if reading not in catalogue.set_points:
+            raise UnknownReference("set-point", reading, catalogue.set_points)
+    return tuple(r for r in readings if build.suits(catalogue.set_points[r].applies_to))
+
+
+def caution_texts(cautions: Iterable[str], catalogue: Catalogue) -> tuple[str, ...]:
+    """Return the texts of cautions by id.
+
+    Raises
+    ------
+    UnknownReference
+        When a caution is not in the catalogue.
+    """
+    texts = []
+    for caution in cautions:
+        if caution not in catalogue.cautions:
+            raise UnknownReference("caution", caution, catalogue.cautions)
+        texts.append(catalogue.cautions[caution].text)
+    return tuple(texts)
+
+
+def every_visit_jobs(
+    build: Build, level: MachineState, catalogue: Catalogue, *, without: Iterable[str] = ()
+) -> tuple[Job, ...]:
+    """Return what is done at every planned visit to such a machine.
+
+    Only what the machine is prepared for anyway: checks that need it cold are no reason to shut
+    down a machine that is there for live work. ``level`` is the strictest state the visit brings
+    about, ``without`` the rules that are done already.
+    """
+    done = set(without)
+    rules = [
+        rule
+        for rule in catalogue.rules.values()
+        if rule.every_visit
+        and rule.id not in done
+        and build.suits(rule.applies_to)
+        and STATE_RANK[rule_state(rule, build, catalogue)] <= STATE_RANK[level]
+    ]
+    if not rules:
+        return ()
+    places: dict[str | None, tuple[str, ...]] = {None: ("",)}
+    for place in places_in(build, catalogue):
+        places[place.part_type] = (*places.get(place.part_type, ()), place.position)
+    return tuple(
+        job_for_rule(
+            rule,
+            build,
+            catalogue,
+            times=len(places[rule.part_type]),
+            places=tuple(filter(None, places[rule.part_type])),
+        )
+        for rule in rules
+        if rule.part_type in places
+    )

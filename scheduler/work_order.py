@@ -1,0 +1,386 @@
+"""What has to be done at one machine around the work itself, and what comes before what.
+
+The order is the trade's: what is done live first, then hot work on an isolated machine, then the
+machine is switched off, locked and proved dead, cools down and is let down to zero gauge before
+any part under pressure is opened. It is closed up before water comes back, checked for leaks while
+its covers are still off and the supply still locked, closed, filled with the heating off, bled at
+each group, heated, and checked again hot. Minutes of these steps: common practice, no source.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
+from scheduler.jobs import Job, access_state, caution_texts, strictest
+from scheduler.machines import Build, thermal_of
+
+
+class StepKind(StrEnum):
+    """What a step of a visit is for, in the order they follow each other at one machine."""
+
+    ARRIVE = "arrive"
+    AS_FOUND = "as_found"
+    TAKE_OUT = "take_out"
+    SHUT_DOWN = "shut_down"
+    COOL_DOWN = "cool_down"
+    ZERO_GAUGE = "zero_gauge"
+    OPEN = "open"
+    WORK = "work"
+    CLOSE = "close"
+    REFIT = "refit"
+    REFILL = "refill"
+    POWER_ON = "power_on"
+    BLEED = "bleed"
+    REHEAT = "reheat"
+    CHECK = "check"
+    PAPERWORK = "paperwork"
+    HAND_OVER = "hand_over"
+
+
+ARRIVE_MINUTES: Final = 5.0  # park, carry in, sign in, hear what the café has noticed
+PAPERWORK_MINUTES: Final = 6.0  # serial numbers, part labels, the written report
+HAND_OVER_MINUTES: Final = 4.0  # show the readings, have it signed, carry out
+AS_FOUND_MINUTES: Final = 2.0  # look, listen, run it once
+READING_MINUTES: Final = 1.0  # each, as found and as left
+TAKE_OUT_MINUTES: Final = 1.0
+SHUT_DOWN_MINUTES: Final = 5.0  # two supplies locked, tester proved before and after
+UNPLUG_MINUTES: Final = 2.0
+ZERO_GAUGE_MINUTES: Final = 4.0
+REFIT_MINUTES: Final = 2.0
+REFILL_MINUTES: Final = 5.0
+POWER_ON_MINUTES: Final = 2.0
+BLEED_MINUTES: Final = 1.0  # each group
+CHECK_MINUTES: Final = 3.0
+TRIAL_MINUTES: Final = 1.0  # each group, one drink
+
+# Cautions every catalogue has to word: they belong to these steps whatever the work is.
+ISOLATE: Final = ("isolate_electricity", "isolate_water")
+STORED_STEAM: Final = ("stored_steam",)
+HOT_AND_LIVE: Final = ("hot_and_live",)
+REFILL_BEFORE_HEAT: Final = ("refill_before_heat",)
+SAFETY_DEVICES: Final = ("safety_devices",)
+GRINDER_UNPLUGGED: Final = ("burrs",)
+WATER_SHUT: Final = ("isolate_water",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Operation:
+    """One step of the work at one machine; ``after`` are indices into the same sequence."""
+
+    kind: StepKind
+    state: MachineState
+    text: str
+    minutes: float
+    after: tuple[int, ...]
+    waiting: bool = False
+    at_once: bool = False
+    job: Job | None = None
+    cautions: tuple[str, ...] = ()
+    readings: tuple[str, ...] = ()
+
+
+def machine_operations(
+    build: Build, jobs: Sequence[Job], catalogue: Catalogue, *, begin: tuple[int, ...], first: int
+) -> tuple[Operation, ...]:
+    """Return all that is done at one machine for these jobs, each after what it depends on.
+
+    The operations are numbered from ``first`` on; the first one comes after those in ``begin``.
+    The last is the check after which the café may use the machine again.
+    """
+    return _Order(build, jobs, catalogue, first).operations(begin)
+
+
+class _Order:
+    """Puts together the operations at one machine, phase by phase."""
+
+    def __init__(self, build: Build, jobs: Sequence[Job], catalogue: Catalogue, first: int) -> None:
+        self.build = build
+        self.jobs = jobs
+        self.catalogue = catalogue
+        self.first = first
+        self.level = strictest(job.state for job in jobs)
+        self.wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
+        self.readings = tuple(dict.fromkeys(r for job in jobs for r in job.readings))
+        # What may only be opened cold holds pressure or live parts; the rest are covers.
+        self.circuits = {
+            step
+            for step in {step for job in jobs for step in job.access}
+            if access_state(step, catalogue) is MachineState.COLD
+        }
+        self.made: list[Operation] = []
+        self.opened: dict[str, int] = {}
+        self.done_with: dict[str, list[int]] = {}  # access step -> what was done through it
+
+    def operations(self, begin: tuple[int, ...]) -> tuple[Operation, ...]:
+        as_found = self.add(
+            StepKind.AS_FOUND,
+            MachineState.LIVE,
+            "See how it runs and take the readings as found",
+            AS_FOUND_MINUTES + READING_MINUTES * len(self.readings),
+            begin,
+            readings=self.readings,
+        )
+        live = [job for job in self.jobs if job.state is MachineState.LIVE]
+        before = [as_found, *self.work(live, MachineState.LIVE, as_found)]
+        if self.level is MachineState.LIVE:
+            return self.checked([*before, *self.close(MachineState.LIVE)])
+        before = self.isolated_hot(before)
+        if self.level is MachineState.ISOLATED_HOT:
+            return self.checked([*before, *self.close(MachineState.ISOLATED_HOT)])
+        return self.checked(self.heated(self.cold(before)))
+
+    def isolated_hot(self, before: list[int]) -> list[int]:
+        """Work on the hot machine while the café does not use it."""
+        reheat_follows = self.level is MachineState.COLD
+        jobs = [
+            job
+            for job in self.jobs
+            if job.state is MachineState.ISOLATED_HOT and not (reheat_follows and job.during_reheat)
+        ]
+        if not jobs:
+            return before
+        out = self.add(
+            StepKind.TAKE_OUT,
+            MachineState.ISOLATED_HOT,
+            "Take it out of service and tell the café",
+            TAKE_OUT_MINUTES,
+            before,
+            cautions=HOT_AND_LIVE if self.wet else (),
+        )
+        return [out, *self.work(jobs, MachineState.ISOLATED_HOT, out)]
+
+    def cold(self, before: list[int]) -> list[int]:
+        """Shut down, cool down, prove safe, do the cold work and close every opened circuit."""
+        off = self.shut_down(before)
+        safe = self.prove_safe(off)
+        jobs = [job for job in self.jobs if job.state is MachineState.COLD]
+        for job in (*jobs, *(job for job in self.jobs if job.during_reheat)):
+            self.open(job.access, MachineState.COLD, cover_after=off, circuit_after=safe)
+        work = self.work(jobs, MachineState.COLD, safe)
+        closed = self.close(MachineState.COLD, keep_open=self.opened.keys() - self.circuits)
+        return [
+            self.add(
+                StepKind.REFIT,
+                MachineState.COLD,
+                "All parts refitted, joints tight, tools counted",
+                REFIT_MINUTES,
+                [safe, *work, *closed, *self.opened.values()],
+            )
+        ]
+
+    def shut_down(self, before: list[int]) -> int:
+        if self.wet:
+            return self.add(
+                StepKind.SHUT_DOWN,
+                MachineState.COLD,
+                "Switch off, isolate, lock and tag; prove dead; shut the water",
+                SHUT_DOWN_MINUTES,
+                before,
+                cautions=ISOLATE,
+            )
+        if self.build.kind is EquipmentKind.GRINDER:
+            text, cautions = "Switch off and unplug", GRINDER_UNPLUGGED
+        else:
+            text, cautions = "Shut the inlet and release the line pressure", WATER_SHUT
+        return self.add(
+            StepKind.SHUT_DOWN, MachineState.COLD, text, UNPLUG_MINUTES, before, cautions=cautions
+        )
+
+    def prove_safe(self, off: int) -> int:
+        """Return the operation after which parts under pressure may be opened."""
+        if not self.wet:
+            return off
+        after = off
+        thermal = thermal_of(self.build, self.catalogue)
+        if thermal is not None and thermal.cool_down_minutes > 0:
+            after = self.add(
+                StepKind.COOL_DOWN,
+                MachineState.COLD,
+                "Vent and let it cool down",
+                thermal.cool_down_minutes,
+                [off],
+                waiting=True,
+                cautions=HOT_AND_LIVE,
+            )
+        return self.add(
+            StepKind.ZERO_GAUGE,
+            MachineState.COLD,
+            "Drain, and confirm zero gauge before anything is opened",
+            ZERO_GAUGE_MINUTES,
+            [after],
+            cautions=STORED_STEAM,
+        )
+
+    def heated(self, before: list[int]) -> list[int]:
+        """Water, a cold leak check, covers, power, bleeding, heat, and what is set meanwhile."""
+        if not self.wet:
+            return [*before, *self.close(MachineState.COLD)]
+        refilled = self.add(
+            StepKind.REFILL,
+            MachineState.COLD,
+            "Open the water, fill at line pressure, look for leaks with the covers off",
+            REFILL_MINUTES,
+            before,
+            cautions=REFILL_BEFORE_HEAT,
+        )
+        reheat_jobs = [job for job in self.jobs if job.during_reheat]
+        open_in_reheat = {access for job in reheat_jobs for access in job.access}
+        covers = self.close(MachineState.COLD, after=(refilled,), keep_open=open_in_reheat)
+        on = self.add(
+            StepKind.POWER_ON,
+            MachineState.ISOLATED_HOT,
+            "Unlock and switch on with the heating off; let the boilers fill to level",
+            POWER_ON_MINUTES,
+            [refilled, *covers],
+            cautions=HOT_AND_LIVE if open_in_reheat & self.opened.keys() else (),
+        )
+        if self.build.groups:
+            on = self.add(
+                StepKind.BLEED,
+                MachineState.ISOLATED_HOT,
+                f"Bleed the air at {_each_group(self.build.groups)}, then heating on",
+                BLEED_MINUTES * self.build.groups,
+                [on],
+                at_once=True,
+            )
+        ready = [on]
+        thermal = thermal_of(self.build, self.catalogue)
+        if thermal is not None and thermal.reheat_minutes > 0:
+            ready.append(
+                self.add(
+                    StepKind.REHEAT,
+                    MachineState.ISOLATED_HOT,
+                    "Heat up",
+                    thermal.reheat_minutes,
+                    [on],
+                    waiting=True,
+                    cautions=HOT_AND_LIVE,
+                )
+            )
+        set_meanwhile = self.work(reheat_jobs, MachineState.ISOLATED_HOT, on, at_once=True)
+        return [*ready, *set_meanwhile, *self.close(MachineState.ISOLATED_HOT)]
+
+    def checked(self, before: list[int]) -> tuple[Operation, ...]:
+        if self.wet:
+            text = "No leaks hot; safety devices free; one drink at each group; readings as left"
+        elif self.build.kind is EquipmentKind.GRINDER:
+            text = "Run it, weigh a dose"
+        else:
+            text = "Flush, no leaks, readings as left"
+        self.add(
+            StepKind.CHECK,
+            MachineState.ISOLATED_HOT
+            if self.wet and self.level is not MachineState.LIVE
+            else MachineState.LIVE,
+            text,
+            CHECK_MINUTES
+            + READING_MINUTES * len(self.readings)
+            + TRIAL_MINUTES * self.build.groups,
+            before,
+            at_once=True,  # the café waits for it
+            cautions=SAFETY_DEVICES if self.wet else (),
+            readings=self.readings,
+        )
+        return tuple(self.made)
+
+    def work(
+        self, jobs: Sequence[Job], state: MachineState, after: int, *, at_once: bool = False
+    ) -> list[int]:
+        """Add the jobs of one phase, opening what is not open yet."""
+        made = []
+        for job in jobs:
+            self.open(job.access, state, cover_after=after, circuit_after=after)
+            index = self.add(
+                StepKind.WORK,
+                state,
+                f"{job.name} ({', '.join(job.places)})" if job.places else job.name,
+                job.minutes,
+                [after, *(self.opened[step] for step in job.access)],
+                at_once=at_once,
+                job=job,
+                cautions=job.cautions,
+                readings=job.readings,
+            )
+            for step in job.access:
+                self.done_with[step].append(index)
+            made.append(index)
+        return made
+
+    def open(
+        self, access: Sequence[str], state: MachineState, *, cover_after: int, circuit_after: int
+    ) -> None:
+        """Open what is still closed; a circuit is anything that may only be opened cold."""
+        for step in access:
+            if step in self.opened:
+                continue
+            needs = self.catalogue.access_steps[step]
+            gate = circuit_after if step in self.circuits else cover_after
+            index = self.add(
+                StepKind.OPEN,
+                state,
+                f"Open: {needs.name}",
+                needs.open_minutes,
+                [gate, *(self.opened[required] for required in needs.requires)],
+            )
+            self.opened[step] = index
+            self.done_with[step] = [index]
+
+    def close(
+        self,
+        state: MachineState,
+        *,
+        after: tuple[int, ...] = (),
+        keep_open: Iterable[str] = (),
+    ) -> list[int]:
+        """Close in the opposite order whatever is open and need not stay so."""
+        made = []
+        for step in [step for step in reversed(self.opened) if step not in set(keep_open)]:
+            closes = self.catalogue.access_steps[step]
+            index = self.add(
+                StepKind.CLOSE,
+                state,
+                f"Close: {closes.name}",
+                closes.close_minutes,
+                [*self.done_with.pop(step), *after],
+            )
+            del self.opened[step]
+            for required in closes.requires:
+                self.done_with[required].append(index)
+            made.append(index)
+        return made
+
+    def add(
+        self,
+        kind: StepKind,
+        state: MachineState,
+        text: str,
+        minutes: float,
+        after: Iterable[int],
+        *,
+        waiting: bool = False,
+        at_once: bool = False,
+        job: Job | None = None,
+        cautions: tuple[str, ...] = (),
+        readings: tuple[str, ...] = (),
+    ) -> int:
+        self.made.append(
+            Operation(
+                kind=kind,
+                state=state,
+                text=text,
+                minutes=minutes,
+                after=tuple(after),
+                waiting=waiting,
+                at_once=at_once,
+                job=job,
+                cautions=caution_texts(cautions, self.catalogue),
+                readings=readings,
+            )
+        )
+        return self.first + len(self.made) - 1
+
+
+def _each_group(groups: int) -> str:
+    return "the group" if groups == 1 else f"each of the {groups} groups"
