@@ -182,3 +182,17 @@ class PlanOutdated(Conflict):
     def __init__(self, plan: str, what: str) -> None:
         self.plan = plan
         super().__init__(f"draft {plan} is out of date: {what}. Make a new plan and publish that")
+
+
+class DecisionBeyondLimit(InvalidInput):
+    """The company's own interval is longer than the law or the maker allows."""
+
+    def __init__(self, rule: str, months: float, limit_months: float, authority: str) -> None:
+        self.rule = rule
+        self.months = months
+        self.limit_months = limit_months
+        self.authority = authority
+        super().__init__(
+            f"{rule} may wait at most {limit_months:g} months, set by the {authority}; "
+            f"{months:g} were decided: shorten the decision"
+        )

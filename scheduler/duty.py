@@ -1,0 +1,99 @@
+"""How hard a machine is worked, and how long an interval lasts at that pace."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+from math import floor, log
+
+from scheduler.catalogue import Catalogue, Counter, Interval
+from scheduler.dates import add_months
+from scheduler.errors import InvalidInput
+from scheduler.machines import Machine
+from scheduler.water import litres_until_spent
+
+LONGEST_DAYS = 36_500  # a counter that takes a century makes nothing due
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Duty:
+    """The pace of one machine.
+
+    ``rates`` maps counter -> units per calendar day, closed days included; ``hardness_dh`` is the
+    hardness of the site's supply in German degrees.
+    """
+
+    rates: Mapping[Counter, float]
+    hardness_dh: float
+
+    def __post_init__(self) -> None:
+        if Counter.DRINKS not in self.rates:
+            raise InvalidInput(f"rates must hold drinks a day, got {dict(self.rates)}")
+        for counter, rate in self.rates.items():
+            if not rate >= 0:
+                raise InvalidInput(f"rates must be >= 0, got {counter} {rate}")
+        if not self.hardness_dh >= 0:
+            raise InvalidInput(f"hardness_dh must be >= 0, got {self.hardness_dh}")
+
+    @property
+    def drinks_per_day(self) -> float:
+        """Drinks per calendar day."""
+        return self.rates[Counter.DRINKS]
+
+
+def stated_duty(machine: Machine, catalogue: Catalogue, *, hardness_dh: float) -> Duty:
+    """Return the pace that follows from the drinks a day the site stated, without any reading."""
+    drinks = machine.drinks_per_day
+    rates = {use.counter: use.amount * drinks for use in catalogue.use_per_drink}
+    return Duty(rates={**rates, Counter.DRINKS: drinks}, hardness_dh=hardness_dh)
+
+
+def months_at(interval: Interval, drinks_per_day: float) -> float | None:
+    """Return the calendar months of an interval at a pace; None when only a counter rules it.
+
+    Between two points the months follow a power of the drinks, a straight line on doubly
+    logarithmic paper: wear in proportion to use is the power -1. Outside the points the nearest
+    one holds. The result is continuous and never rises with the drinks.
+    """
+    points = interval.months_by_drinks
+    if not points:
+        return None
+    if drinks_per_day <= points[0][0]:
+        return points[0][1]
+    for (drinks, months), (next_drinks, next_months) in pairwise(points):
+        if drinks_per_day < next_drinks:
+            power = log(next_months / months) / log(next_drinks / drinks)
+            return months * float((drinks_per_day / drinks) ** power)
+    return points[-1][1]
+
+
+def counter_limit_at(interval: Interval, duty: Duty) -> float | None:
+    """Return how much of its counter an interval allows in the site's water; None for no limit."""
+    if interval.capacity_dh_litres is None:
+        return interval.counter_limit
+    return litres_until_spent(
+        interval.capacity_dh_litres, hardness_dh=duty.hardness_dh, left_dh=interval.left_dh
+    )
+
+
+def counter_days_at(interval: Interval, duty: Duty) -> float | None:
+    """Return the days until a counter reaches its limit; None when it has none or stands still."""
+    limit = counter_limit_at(interval, duty)
+    if interval.counter is None or limit is None:
+        return None
+    rate = duty.rates.get(interval.counter, 0.0)
+    return limit / rate if rate * LONGEST_DAYS > limit else None
+
+
+def after_months(anchor: date, months: float) -> date:
+    """Return the day a number of months after ``anchor``, which need not be whole.
+
+    The whole months clamp to the end of the month; the rest is that share of the month that
+    follows, in days rounded down. More months never mean an earlier day.
+    """
+    whole = floor(months)
+    start = add_months(anchor, whole)
+    share = months - whole
+    if not share:
+        return start
+    return start + timedelta(days=floor(share * (add_months(anchor, whole + 1) - start).days))
