@@ -1,0 +1,208 @@
+"""The search for a good plan: ruin and recreate over technician-days, under simulated annealing.
+
+    solve(problem, stop=Seconds(5), seed=1) -> Plan
+
+The search itself is compiled (`kernel`); numba and the compiled code are loaded on first use,
+which takes up to half a minute once and a fraction of a second ever after.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scheduler.routing.loading import load_kernel
+from scheduler.routing.params import Params
+from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.problem import Problem
+from scheduler.routing.timing import timetable
+
+if TYPE_CHECKING:
+    from scheduler.routing.kernel.layout import Rules, Search, World
+    from scheduler.routing.loading import Advance
+
+_CHUNK_SECONDS = 0.05  # how long the search runs between two looks at the clock and the caller
+_FIRST_CHUNK = 20
+_DEFAULT_PARAMS = Params()
+
+
+@dataclass(frozen=True, slots=True)
+class Iterations:
+    """Stop after a number of iterations, >= 0: the same plan every time."""
+
+    count: int
+
+    def __post_init__(self) -> None:
+        if self.count < 0:
+            raise ValueError(f"count must be >= 0, got {self.count}")
+
+
+@dataclass(frozen=True, slots=True)
+class Seconds:
+    """Stop after some seconds, >= 0, counted from the call without the time to compile."""
+
+    seconds: float
+
+    def __post_init__(self) -> None:
+        if not self.seconds >= 0:
+            raise ValueError(f"seconds must be >= 0, got {self.seconds}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far a search is.
+
+    Attributes
+    ----------
+    iterations
+        Done so far; 0 when the first plan stands.
+    seconds
+        Since the search began.
+    cost
+        Total cost of the best plan so far, in minutes of travel equivalent.
+    """
+
+    iterations: int
+    seconds: float
+    cost: int
+
+
+def solve(
+    problem: Problem,
+    *,
+    stop: Iterations | Seconds,
+    seed: int,
+    params: Params = _DEFAULT_PARAMS,
+    start_from: Plan | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
+    should_cancel: Callable[[], bool] | None = None,
+) -> Plan:
+    """Plan as well as the time allows.
+
+    Parameters
+    ----------
+    problem
+        What to plan.
+    stop
+        When to stop; with `Iterations` the same arguments give the same plan.
+    seed
+        Starts the random numbers; any whole number.
+    params
+        How the search behaves.
+    start_from
+        A plan to improve. Stops that no longer fit are planned anew.
+    on_progress
+        Called when the first plan stands and some twenty times a second after that.
+    should_cancel
+        Asked as often; once it says yes, the best plan so far is returned.
+
+    Returns
+    -------
+    Plan
+        Keeps every rule of the problem; its left-out visits carry no reasons yet.
+    """
+    advance = load_kernel()
+    begun = time.perf_counter()
+    from scheduler.routing.flattening import best_rows, flatten, new_search
+
+    world = flatten(problem, start_from, params.neighbours)
+    run = _Run(advance, world, new_search(world, seed), params, begun)
+    while True:
+        if on_progress is not None:
+            on_progress(run.progress())
+        if run.is_over(stop) or (should_cancel is not None and should_cancel()):
+            return _plan(problem, best_rows(run.world, run.search))
+        run.go_on(stop)
+
+
+class _Run:
+    """One search and its clock; made with its first plan."""
+
+    def __init__(
+        self, advance: "Advance", world: "World", search: "Search", params: Params, begun: float
+    ) -> None:
+        self.world = world
+        self.search = search
+        self._advance = advance
+        self._begun = begun
+        self._iterations = 0
+        self._per_second = 0.0
+        advance(world, search, _rules(params, world, search), 0, 0.0, 1.0)
+        self._rules = _rules(params, world, search)
+
+    def progress(self) -> Progress:
+        from scheduler.routing.kernel.layout import BEST
+
+        return Progress(
+            iterations=self._iterations,
+            seconds=time.perf_counter() - self._begun,
+            cost=int(self.search.tally[BEST]),
+        )
+
+    def is_over(self, stop: Iterations | Seconds) -> bool:
+        if isinstance(stop, Iterations):
+            return self._iterations >= stop.count
+        return time.perf_counter() - self._begun >= stop.seconds
+
+    def go_on(self, stop: Iterations | Seconds) -> None:
+        """Run for about a chunk's time, but not past the end."""
+        before = time.perf_counter()
+        count = max(1, int(self._per_second * _CHUNK_SECONDS)) if self._iterations else _FIRST_CHUNK
+        if isinstance(stop, Iterations):
+            count = min(count, stop.count - self._iterations)
+            offset, planned = float(self._iterations), float(stop.count)
+        else:
+            left = stop.seconds - (before - self._begun)
+            rate = self._per_second or _FIRST_CHUNK / _CHUNK_SECONDS
+            count = max(1, min(count, int(rate * left)))
+            offset, planned = (stop.seconds - left) * rate, stop.seconds * rate
+        with np.errstate(over="ignore"):  # the random numbers wrap around, seen only without jit
+            self._advance(self.world, self.search, self._rules, count, offset, planned)
+        self._iterations += count
+        self._per_second = count / max(time.perf_counter() - before, 1e-6)
+
+
+def _rules(params: Params, world: "World", search: "Search") -> "Rules":
+    from scheduler.routing.kernel.layout import ABSENT, Rules
+
+    n_visits = world.visit_place.size
+    crowded = int(search.tally[ABSENT]) > params.crowded_share * n_visits
+    return Rules(
+        hottest=float(params.hottest_when_crowded if crowded else params.hottest),
+        coldest=float(params.coldest),
+        mean_removed=float(params.mean_removed),
+        longest_string=int(params.longest_string),
+        split_share=float(params.split_share),
+        regret_share=float(params.regret_share(n_visits)),
+        swap_share=float(params.swap_share),
+        absent_limit=int(params.absent_limit),
+        full_scan_share=float(params.full_scan_share),
+    )
+
+
+def _plan(problem: Problem, rows: list[list[int]]) -> Plan:
+    stops: list[Stop] = []
+    breaks: list[BreakTaken] = []
+    for shift, row in zip(problem.shifts, rows, strict=True):
+        if not row:
+            continue
+        order = [problem.visits[at] for at in row]
+        times = timetable(problem, shift, order)
+        assert times is not None, f"the search planned an impossible round for shift {shift.id}"
+        stops.extend(
+            Stop(visit=visit.id, shift=shift.id, start=start)
+            for visit, start in zip(order, times.starts, strict=True)
+        )
+        if times.break_start is not None:
+            breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
+    planned = {stop.visit for stop in stops}
+    return Plan(
+        stops=tuple(stops),
+        breaks=tuple(breaks),
+        left_out=tuple(
+            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
+        ),
+        cost=cost_of(problem, stops),
+    )

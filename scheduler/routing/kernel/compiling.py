@@ -1,0 +1,82 @@
+"""How kernel functions become machine code, and where that code is kept.
+
+Compiling takes some seconds, once: the machine code of the entry function (with everything it
+calls) is stored in a cache folder.  numba notices an edit only in the file of the function it
+caches, so the folder is named after a hash of all kernel sources.
+"""
+
+import hashlib
+import os
+import platform
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+import numba.core.config
+from numba.core.options import DefaultOptions
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+# Without reference counting the kernel runs several times faster.  The option is private, so its
+# absence is not an error.  A function compiled this way must never allocate or return an array.
+_OPTIONS: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
+
+_config: Any = numba.core.config  # its names are made from the environment when it is imported
+
+JIT_DISABLED = bool(_config.DISABLE_JIT)
+
+
+def compiled(function: Function) -> Function:
+    """A function that is compiled as part of the entry function that calls it."""
+    return cast(Function, numba.njit(**_OPTIONS)(function))
+
+
+def compiled_entry(function: Function, cache_folder: Path | None) -> Function:
+    """Compile a function for calls from Python and keep its code in `cache_folder`, if any."""
+    if cache_folder is None or JIT_DISABLED:
+        return compiled(function)
+    folder_before = _config.CACHE_DIR
+    _config.CACHE_DIR = str(cache_folder)
+    try:
+        return cast(Function, numba.njit(cache=True, nogil=True, **_OPTIONS)(function))
+    finally:
+        _config.CACHE_DIR = folder_before
+
+
+def source_hash() -> str:
+    """Twelve hex digits that change with the kernel's sources, numba, Python, machine or checks."""
+    digest = hashlib.sha256()
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.read_bytes())
+    surroundings = (
+        numba.__version__,
+        platform.python_version(),
+        platform.machine(),
+        _config.BOUNDSCHECK,
+    )
+    digest.update(repr(surroundings).encode())
+    return digest.hexdigest()[:12]
+
+
+def usable_folder(wished: Path | None) -> Path | None:
+    """The folder for this version of the kernel, made if need be; None when nowhere is writable.
+
+    Tried in turn: `wished`, the environment's NUMBA_CACHE_DIR, the user's cache folder.
+    """
+    candidates = [wished] if wished is not None else []
+    if "NUMBA_CACHE_DIR" in os.environ:
+        candidates.append(Path(os.environ["NUMBA_CACHE_DIR"]))
+    if "XDG_CACHE_HOME" in os.environ:
+        candidates.append(Path(os.environ["XDG_CACHE_HOME"]) / "steamround")
+    elif "HOME" in os.environ:
+        candidates.append(Path(os.environ["HOME"]) / ".cache" / "steamround")
+    for candidate in candidates:
+        folder = candidate / f"kernel-{source_hash()}"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError:
+            continue
+        if os.access(folder, os.W_OK):
+            return folder
+    return None

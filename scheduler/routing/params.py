@@ -1,0 +1,82 @@
+"""How the search behaves. None of it changes what a good plan is, only how soon one is found."""
+
+from dataclasses import dataclass
+
+from scheduler.errors import InvalidParams
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Params:
+    """Settings of the route search, measured on problems of 80 to 2,500 visits.
+
+    Attributes
+    ----------
+    hottest
+        Temperature at the start, in minutes of travel equivalent, > 0. A plan dearer by this much
+        is accepted once in e (2.7) times; about the cost of a short detour.
+    hottest_when_crowded
+        Temperature at the start when the first plan leaves out more than `crowded_share` of the
+        visits: what then matters is who is served, so the cost of leaving one out sets the scale.
+    crowded_share
+        Share of the visits, from 0 to 1.
+    coldest
+        Temperature at the end, > 0 and at most the two above. One minute: the unit of cost.
+    mean_removed
+        Visits taken out per iteration on average, >= 1. More makes bigger changes, more slowly.
+    longest_string
+        Most visits taken out of one round at once, >= 1.
+    split_share
+        Share of the strings that spare some visits in their middle, from 0 to 1.
+    regret_share_per_visit, least_regret_share
+        Share of the iterations that put back first what would lose most by waiting: the number of
+        visits times the first, at least the second, at most 1. Worth its time on large problems.
+    swap_share
+        Share of the iterations in which a visit that fits nowhere may take the place of one
+        that is cheaper to leave out, from 0 to 1.
+    absent_limit
+        Most left-out visits tried again per iteration, >= 1.
+    full_scan_share
+        Share of the iterations in which left-out visits look at all rounds and not only at those
+        just opened, from 0 to 1.
+    neighbours
+        Nearest visits known to each visit, >= 1. Memory grows with it.
+    """
+
+    hottest: float = 30.0
+    hottest_when_crowded: float = 150.0
+    crowded_share: float = 0.05
+    coldest: float = 1.0
+    mean_removed: float = 10.0
+    longest_string: int = 10
+    split_share: float = 0.5
+    regret_share_per_visit: float = 1 / 2500
+    least_regret_share: float = 0.1
+    swap_share: float = 0.5
+    absent_limit: int = 30
+    full_scan_share: float = 0.02
+    neighbours: int = 100
+
+    def __post_init__(self) -> None:
+        for name in ("hottest", "hottest_when_crowded", "coldest"):
+            self._require(name, getattr(self, name) > 0, "must be > 0")
+        for name in ("hottest", "hottest_when_crowded"):
+            self._require(name, getattr(self, name) >= self.coldest, "must be >= coldest")
+        for name in ("mean_removed", "longest_string", "absent_limit", "neighbours"):
+            self._require(name, getattr(self, name) >= 1, "must be >= 1")
+        for name in (
+            "crowded_share",
+            "split_share",
+            "least_regret_share",
+            "swap_share",
+            "full_scan_share",
+        ):
+            self._require(name, 0 <= getattr(self, name) <= 1, "must be from 0 to 1")
+        self._require("regret_share_per_visit", self.regret_share_per_visit >= 0, "must be >= 0")
+
+    def _require(self, name: str, holds: bool, rule: str) -> None:
+        if not holds:
+            raise InvalidParams(name, f"{rule}, got {getattr(self, name)}")
+
+    def regret_share(self, n_visits: int) -> float:
+        """Return the share of regret iterations for a problem of some size."""
+        return min(1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit))
