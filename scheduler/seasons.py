@@ -1,0 +1,67 @@
+"""How a site's trade swells and shrinks over the year, as a clock that runs at its pace.
+
+A seasonal site is handled by changing time, not the sums: on the season's clock a busy day counts
+for more than a day, and use grows evenly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from math import fsum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.errors import InvalidInput
+
+_YEAR_ZERO, _YEARS = 1990, 120
+_EPOCH = datetime(_YEAR_ZERO, 1, 1, tzinfo=UTC)
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Season:
+    """Trade by calendar month, January first, as multiples of the average month."""
+
+    by_month: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.by_month) != 12 or not all(factor >= 0 for factor in self.by_month):
+            raise InvalidInput(f"a season needs 12 factors >= 0, got {self.by_month}")
+        if abs(fsum(self.by_month) - 12) > 1e-6:
+            raise InvalidInput(f"the factors of a season must average 1, got {self.by_month}")
+
+    @classmethod
+    def of(cls, weights: tuple[float, ...]) -> Season:
+        """Return the season with the proportions of 12 weights, not all 0."""
+        total = fsum(weights)
+        if not total > 0:
+            raise InvalidInput(f"the weights of a season must not all be 0, got {weights}")
+        return cls(by_month=tuple(12 * weight / total for weight in weights))
+
+    def days_at(self, instant: datetime) -> float:
+        """Return the days that have passed on the season's clock, up to an instant (UTC)."""
+        days, season_days = _clock(self)
+        return float(np.interp((instant - _EPOCH) / _DAY, days, season_days))
+
+    def instant_at(self, season_days: float) -> datetime | None:
+        """Return the instant the season's clock shows a number of days; None beyond 2109."""
+        days, clock_days = _clock(self)
+        if season_days >= clock_days[-1]:
+            return None
+        return _EPOCH + float(np.interp(season_days, clock_days, days)) * _DAY
+
+
+EVEN = Season(by_month=(1.0,) * 12)
+
+
+@lru_cache(maxsize=4096)
+def _clock(season: Season) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return real days and season days at every start of a month."""
+    months = np.arange(f"{_YEAR_ZERO}-01", f"{_YEAR_ZERO + _YEARS}-02", dtype="datetime64[M]")
+    starts = months.astype("datetime64[D]").astype(np.float64)
+    days = starts - starts[0]
+    pace = np.resize(np.array(season.by_month), len(days) - 1)
+    return days, np.concatenate([[0.0], np.cumsum(np.diff(days) * pace)])

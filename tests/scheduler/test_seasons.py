@@ -1,0 +1,58 @@
+"""The season's clock."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scheduler.errors import InvalidInput
+from scheduler.seasons import EVEN, Season
+
+SUMMER_ONLY = Season.of((0, 0, 0, 0, 1, 2, 2, 2, 1, 0, 0, 0))
+
+
+def utc(year: int, month: int, day: int = 1) -> datetime:
+    return datetime(year, month, day, tzinfo=UTC)
+
+
+def test_an_even_season_keeps_real_days() -> None:
+    start, end = utc(2026, 2, 10), utc(2027, 11, 3)
+    assert EVEN.days_at(end) - EVEN.days_at(start) == pytest.approx((end - start).days)
+
+
+def test_busy_months_count_for_more_and_closed_ones_for_nothing() -> None:
+    # weights 1 2 2 2 1 add to 8, so a day of July counts 2 * 12 / 8 = 3 days, a day of May 1.5
+    def days(start: datetime, end: datetime) -> float:
+        return SUMMER_ONLY.days_at(end) - SUMMER_ONLY.days_at(start)
+
+    assert days(utc(2027, 7), utc(2027, 8)) == pytest.approx(31 * 3)
+    assert days(utc(2027, 4, 20), utc(2027, 5, 11)) == pytest.approx(10 * 1.5)
+    assert days(utc(2026, 10), utc(2027, 5)) == pytest.approx(0)
+
+
+@given(
+    st.tuples(*[st.floats(0.05, 5)] * 12),
+    st.datetimes(datetime.fromisoformat("2000-01-01"), datetime.fromisoformat("2090-01-01")),
+)
+def test_the_clock_can_be_read_backwards(weights: tuple[float, ...], when: datetime) -> None:
+    season, instant = Season.of(weights), when.replace(tzinfo=UTC)
+    again = season.instant_at(season.days_at(instant))
+    assert again is not None
+    assert abs(again - instant) < timedelta(seconds=1)
+
+
+def test_the_clock_ends_with_2109() -> None:
+    assert EVEN.instant_at(EVEN.days_at(utc(2109, 12, 31))) == utc(2109, 12, 31)
+    assert EVEN.instant_at(EVEN.days_at(utc(2110, 1, 1))) is None
+
+
+@pytest.mark.parametrize("factors", [(1.0,) * 11, (2.0,) * 12, (-1.0, 3.0) + (1.0,) * 10])
+def test_wrong_factors_are_refused(factors: tuple[float, ...]) -> None:
+    with pytest.raises(InvalidInput, match="season"):
+        Season(by_month=factors)
+
+
+def test_a_season_without_trade_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="must not all be 0"):
+        Season.of((0.0,) * 12)
