@@ -3,6 +3,7 @@
     SteamroundError
     ├── InvalidInput            a value, file or table that breaks its own rules
     │   ├── InvalidCatalogue
+    │   ├── InvalidCompany
     │   ├── InvalidProblem
     │   ├── InvalidPlan
     │   ├── InvalidParams
@@ -10,6 +11,7 @@
     │   └── UnknownReference
     ├── MoveNotAllowed          a change the present state does not permit
     ├── Impossible              a sound question with no answer
+    │   ├── NobodyWorks
     │   └── NoWorkingTime
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
@@ -22,7 +24,7 @@ Errors are nouns with fields; the edge of the program turns them into words for 
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 
 class SteamroundError(Exception):
@@ -195,4 +197,25 @@ class DecisionBeyondLimit(InvalidInput):
         super().__init__(
             f"{rule} may wait at most {limit_months:g} months, set by the {authority}; "
             f"{months:g} were decided: shorten the decision"
+        )
+
+
+class InvalidCompany(InvalidInput):
+    """The files of a company break their rules; every wrong line is listed, nothing was stored."""
+
+    def __init__(self, flaws: tuple[Flaw, ...]) -> None:
+        super().__init__(flaws)
+        self.flaws = flaws
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self.flaws))
+
+
+class NobodyWorks(Impossible):
+    """No technician works within two months from ``first_day``; check shifts and absences."""
+
+    def __init__(self, first_day: date) -> None:
+        self.first_day = first_day
+        super().__init__(
+            f"nobody works within two months from {first_day}: check shifts and absences"
         )

@@ -20,11 +20,11 @@ from api.storage.open_work import OpenWork, open_work
 from api.storage.snapshots import active_technicians, company_travel, company_zone
 from api.storage.tables import PlanRow
 from scheduler.company import Technician
-from scheduler.errors import Absent, Conflict, InvalidInput
+from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
 from scheduler.routing.assembly import Assembly, assemble, working_days
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
-from scheduler.routing.params import Params
+from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.plan import Plan, plan_to_json
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
@@ -142,12 +142,19 @@ def plan_by_id(session: Session, plan_id: str) -> PlanRow:
     return row
 
 
-def claim_plan(database: Database, *, holder: str, now: datetime) -> str | None:
-    """Take the oldest run that waits, or one whose solver has died; None when there is none."""
+def claim_plan(
+    database: Database, *, holder: str, now: datetime, only: str | None = None
+) -> str | None:
+    """Take the oldest run that waits, or one whose solver has died; None when there is none.
+
+    ``only`` names the one run to take.
+    """
     with database.write() as session:
         free = (col(PlanRow.state) == "queued") | (
             (col(PlanRow.state) == "solving") & (col(PlanRow.lease_until) < now)
         )
+        if only is not None:
+            free &= col(PlanRow.id) == only
         plan_id = session.exec(
             select(PlanRow.id).where(free).order_by(col(PlanRow.requested_at)).limit(1)
         ).first()
@@ -173,8 +180,7 @@ def solve_plan(
     *,
     holder: str,
     clock: Callable[[], datetime],
-    weights: PlanningWeights | None = None,
-    params: Params | None = None,
+    listen: Callable[[float, int], None] | None = None,
 ) -> PlanRow:
     """Solve a claimed run and keep the outcome: a draft, or a failure with its reason.
 
@@ -182,9 +188,10 @@ def solve_plan(
     ----------
     holder : whoever claimed it; the outcome of a run that someone else has taken over is dropped.
     clock : tells the time (UTC).
+    listen : told now and then the share of the bound used up and the cost of the best plan so far.
     """
     try:
-        outcome = _decide(database, plan_id, holder, clock, weights or PlanningWeights(), params)
+        outcome = _decide(database, plan_id, holder, clock, listen)
     except Exception as error:  # whatever it is, the dispatcher must read of it
         _finish(database, plan_id, holder, clock(), {"state": "failed", "failure": _words(error)})
         raise
@@ -202,18 +209,11 @@ def _decide(
     plan_id: str,
     holder: str,
     clock: Callable[[], datetime],
-    weights: PlanningWeights,
-    params: Params | None,
+    listen: Callable[[float, int], None] | None,
 ) -> dict[str, object]:
     now = clock()
     with database.read() as session:
         row = plan_by_id(session, plan_id)
-        technicians = active_technicians(session, from_day=row.first_day)
-        travel = company_travel(session)
-        days = working_days(technicians, row.first_day, row.days)
-        if not days:
-            return {"state": "failed", "failure": f"nobody works from {row.first_day} on"}
-        work = open_work(session, now=now, days=days, zone=company_zone(session))
     request = PlanRequest(
         first_day=row.first_day,
         days=row.days,
@@ -221,32 +221,52 @@ def _decide(
         iterations=row.iterations,
         seed=row.seed,
     )
-    watch = _Watch(database, plan_id, holder, clock, request)
-    search = _Search(
-        work=work,
-        technicians=technicians,
-        travel=travel,
-        days=tuple(days),
-        now=now,
-        weights=weights,
-        params=params or Params(),
-        request=request,
-    )
+    watch = _Watch(database, plan_id, holder, clock, request, listen)
+    search = _look(database, request, now)
     assembly, plan = search.run(watch)
     if watch.cancelled:
         return {"state": "cancelled"}
     if violations := check(assembly.problem, plan):
         listed = "; ".join(violation.detail for violation in violations[:20])
         return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
+    plan = explain_left_out(assembly.problem, plan)
     return {
         "state": "draft",
-        "base_revision": work.revision,
+        "base_revision": search.work.revision,
         "best_cost": plan.cost.total,
         "progress": 1.0,
         "problem": pack_problem(assembly.problem),
         "solution": plan_to_json(plan),
         "broken_promises": list(assembly.broken_promises),
     }
+
+
+def assemble_plan(database: Database, request: PlanRequest, *, now: datetime) -> Assembly:
+    """Return the problem that a plan would solve, without solving it.
+
+    Raises
+    ------
+    NobodyWorks
+        No technician works within two months of the first day.
+    """
+    return _look(database, request, now).assemble()
+
+
+def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
+    """Take one consistent look at everything a plan depends on."""
+    with database.read() as session:
+        technicians = active_technicians(session, from_day=request.first_day)
+        days = working_days(technicians, request.first_day, request.days)
+        if not days:
+            raise NobodyWorks(request.first_day)
+        return _Search(
+            work=open_work(session, now=now, days=days, zone=company_zone(session)),
+            technicians=technicians,
+            travel=company_travel(session),
+            days=tuple(days),
+            now=now,
+            request=request,
+        )
 
 
 def _finish(
@@ -275,13 +295,17 @@ class _Watch:
         holder: str,
         clock: Callable[[], datetime],
         request: PlanRequest,
+        listen: Callable[[float, int], None] | None,
     ) -> None:
         self._database, self._plan_id, self._holder, self._clock = database, plan_id, holder, clock
-        self._request = request
+        self._request, self._listen = request, listen
         self._last_report = -_REPORT_EVERY_SECONDS
         self.cancelled = False
 
     def report(self, progress: Progress) -> None:
+        share = self._request.share_done(progress)
+        if self._listen is not None:
+            self._listen(share, progress.cost)
         if time.monotonic() - self._last_report < _REPORT_EVERY_SECONDS:
             return
         self._last_report = time.monotonic()
@@ -295,7 +319,7 @@ class _Watch:
                     col(PlanRow.cancel_requested).is_(False),
                 )
                 .values(
-                    progress=self._request.share_done(progress),
+                    progress=share,
                     best_cost=progress.cost,
                     lease_until=self._clock() + LEASE,
                 )
@@ -315,8 +339,6 @@ class _Search:
     travel: Travel
     days: tuple[date, ...]
     now: datetime
-    weights: PlanningWeights
-    params: Params
     request: PlanRequest
 
     def run(self, watch: _Watch) -> tuple[Assembly, Plan]:
@@ -324,23 +346,23 @@ class _Search:
 
         A deadline is a hard window at first, so that nobody trades it for a shorter drive.
         """
-        assembly = self._assemble(frozenset())
+        assembly = self.assemble()
         plan = self._solve(assembly, self.request.bound(), None, watch)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if not missed or watch.cancelled:
             return assembly, plan
-        late = self._assemble(missed)
+        late = self.assemble(missed)
         return late, self._solve(late, self.request.bound(_RESCUE_SHARE), plan, watch)
 
-    def _assemble(self, waived: frozenset[str]) -> Assembly:
+    def assemble(self, waived: frozenset[str] = frozenset()) -> Assembly:
         return assemble(
             self.work.visits,
             self.technicians,
             self.travel,
             now=self.now,
             days=self.days,
-            weights=self.weights,
+            weights=PlanningWeights(),
             occupied=self.work.occupied,
             deadline_waived=waived,
         )
@@ -354,7 +376,6 @@ class _Search:
     ) -> Plan:
         return solve(
             assembly.problem,
-            params=self.params,
             seed=self.request.seed,
             stop=stop,
             start_from=start_from,

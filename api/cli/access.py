@@ -1,0 +1,64 @@
+"""``steamround key`` and ``steamround feed``: who may come in."""
+
+from typing import Annotated
+
+import typer
+
+from api.actions.feed_links import create_feed_link
+from api.actions.keys import create_key
+from api.auth import Role
+from api.cli.setting_up import (
+    OPERATOR,
+    DataFolder,
+    console,
+    known_catalogue,
+    open_database,
+    present,
+    settings_for,
+)
+
+key_app = typer.Typer(help="API keys.", no_args_is_help=True)
+feed_app = typer.Typer(help="Calendar feeds.", no_args_is_help=True)
+
+
+@key_app.command("create")
+def create(
+    name: Annotated[str, typer.Argument(help="Who or what uses the key.")],
+    role: Annotated[Role, typer.Option(help="What it may do.")],
+    client: Annotated[str | None, typer.Option(help="Client id of a portal key.")] = None,
+    technician: Annotated[str | None, typer.Option(help="Technician id of their key.")] = None,
+    data_folder: DataFolder = None,
+) -> None:
+    """Make an API key. It is shown once and kept nowhere."""
+    database = open_database(settings_for(data_folder))
+    row, secret = create_key(
+        database,
+        name=name,
+        role=role,
+        client=client,
+        technician=technician,
+        now=present(),
+        origin=OPERATOR,
+    )
+    console.print(f"Key {row.id} of {name} ({role}). Keep it, it is not shown again:")
+    print(secret)
+
+
+@feed_app.command("link")
+def link(
+    technician: Annotated[str, typer.Argument(help="Technician id.")],
+    device: Annotated[str, typer.Option(help="On which device it will be used.")] = "calendar",
+    data_folder: DataFolder = None,
+) -> None:
+    """Make a calendar address for one device of a technician. It is shown once."""
+    settings = settings_for(data_folder)
+    row, path = create_feed_link(
+        open_database(settings),
+        technician,
+        device,
+        known_catalogue(),
+        now=present(),
+        origin=OPERATOR,
+    )
+    console.print(f"Feed link {row.id} for {device}. Keep it, it is not shown again:")
+    print(f"{settings.public_url}{path}")

@@ -1,0 +1,101 @@
+"""Tables for the terminal: rounds, drafts and what they change."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from datetime import date
+from zoneinfo import ZoneInfo
+
+from rich.table import Table
+from rich.text import Text
+from sqlmodel import col, select
+
+from api.actions.publishing import Change, ChangeKind, changes_of
+from api.cli.setting_up import console
+from api.storage.database import Database
+from api.storage.documents import unpack_problem
+from api.storage.rounds import DayRound
+from api.storage.tables import PlanRow, SiteRow, VisitRow
+from scheduler.routing.plan import plan_from_json, rounds
+
+_MOST_LEFT_OUT_SHOWN = 8
+
+
+def print_rounds(day: date, day_rounds: Sequence[DayRound]) -> None:
+    """Print each technician's round of one day."""
+    console.rule(f"Rounds of {day:%A %d %B %Y}")
+    for day_round in day_rounds:
+        zone = ZoneInfo(day_round.zone)
+        table = Table(
+            title=f"{day_round.name}: {_hours(day_round.work_minutes)} of work, "
+            f"{_hours(day_round.travel_minutes)} of driving",
+            title_justify="left",
+            title_style="bold",
+            expand=True,
+        )
+        table.add_column("Arrive", no_wrap=True)
+        table.add_column("Leave", no_wrap=True)
+        table.add_column("Drive", justify="right", no_wrap=True)
+        table.add_column("Site", ratio=3)
+        table.add_column("Work", ratio=4)
+        for stop in day_round.stops:
+            table.add_row(
+                f"{stop.starts_at.astimezone(zone):%H:%M}",
+                f"{stop.ends_at.astimezone(zone):%H:%M}",
+                f"{stop.travel_minutes} min",
+                f"{stop.site}, {stop.town}",
+                Text(_work(stop.headlines), style="bold red" if stop.urgent else ""),
+            )
+        console.print(table)
+
+
+def _work(headlines: Sequence[str]) -> str:
+    first, more = headlines[0], len(headlines) - 1
+    return f"{first} and {more} more" if more else first
+
+
+def _hours(minutes: int) -> str:
+    return f"{minutes // 60} h {minutes % 60:02d}"
+
+
+def print_draft(database: Database, draft: PlanRow) -> None:
+    """Print what a draft plans, what it changes and what it leaves out, with the reasons."""
+    assert draft.problem is not None, "a draft keeps its problem"
+    problem, plan = unpack_problem(draft.problem), plan_from_json(draft.solution)
+    made = rounds(problem, plan)
+    console.print(
+        f"Draft: {len(plan.stops)} visits in {len(made)} rounds of "
+        f"{len({round_.technician for round_ in made})} technicians, "
+        f"{_hours(plan.cost.travel)} of driving, {len(plan.left_out)} visits left for later."
+    )
+    with database.read() as session:
+        print_changes(changes_of(session, draft))
+        names = {
+            visit.id: f"{site.name}, {site.town}"
+            for visit, site in session.exec(
+                select(VisitRow, SiteRow)
+                .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
+                .where(col(VisitRow.id).in_([left.visit for left in plan.left_out]))
+            )
+        }
+    if not plan.left_out:
+        return
+    weights = {visit.id: visit.leave_out_cost for visit in problem.visits}
+    table = Table(title="Left out, dearest first", title_justify="left", expand=True)
+    table.add_column("Site", ratio=2)
+    table.add_column("Why", ratio=4)
+    table.add_column("What would help", ratio=3)
+    dearest = sorted(plan.left_out, key=lambda left: (-weights[left.visit], left.visit))
+    for left in dearest[:_MOST_LEFT_OUT_SHOWN]:
+        table.add_row(names.get(left.visit, left.visit), left.detail, left.would_help)
+    console.print(table)
+    if (more := len(dearest) - _MOST_LEFT_OUT_SHOWN) > 0:
+        reasons = Counter(left.reason for left in dearest[_MOST_LEFT_OUT_SHOWN:])
+        listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
+        console.print(f"and {more} more: {listed}")
+
+
+def print_changes(changes: Iterable[Change]) -> None:
+    """Print how many visits are added, moved, handed over, withdrawn or left where they are."""
+    counts = Counter(change.kind for change in changes)
+    listed = ", ".join(f"{counts[kind]} {kind.replace('_', ' ')}" for kind in ChangeKind)
+    console.print(f"Against the published calendar: {listed}.")

@@ -1,0 +1,99 @@
+"""``steamround problem``: save a planning problem, solve it anywhere, check a plan."""
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from api.actions.planning import PlanRequest, assemble_plan
+from api.cli.setting_up import DataFolder, console, open_database, present, settings_for
+from scheduler.errors import InvalidInput
+from scheduler.routing.checker import check as violations_of
+from scheduler.routing.engine import Iterations, Seconds
+from scheduler.routing.engine import Progress as SearchProgress
+from scheduler.routing.engine import solve as search
+from scheduler.routing.explanation import explain_left_out
+from scheduler.routing.plan import read_plan, write_plan
+from scheduler.routing.problem import read_problem, write_problem
+
+problem_app = typer.Typer(help="Planning problems as files.", no_args_is_help=True)
+
+
+@problem_app.command()
+def export(
+    out: Annotated[Path, typer.Argument(help="File to write; packed when it ends in .gz.")],
+    first_day: Annotated[str, typer.Option(help="First day to plan, such as 2027-03-22.")],
+    days: Annotated[int, typer.Option(help="Working days to plan.")] = 10,
+    data_folder: DataFolder = None,
+) -> None:
+    """Write the problem that a plan of these days would solve."""
+    database = open_database(settings_for(data_folder))
+    try:
+        request = PlanRequest(first_day=date.fromisoformat(first_day), days=days)
+    except ValueError as error:
+        raise typer.BadParameter(f"{first_day!r} is not a day such as 2027-03-22") from error
+    problem = assemble_plan(database, request, now=present()).problem
+    write_problem(problem, out)
+    console.print(
+        f"{len(problem.visits)} visits, {len(problem.shifts)} shifts, "
+        f"{len(problem.places)} places written to {out}."
+    )
+
+
+@problem_app.command()
+def solve(
+    problem_file: Annotated[Path, typer.Argument(metavar="FILE")],
+    out: Annotated[Path, typer.Option(help="Plan file to write.")],
+    seconds: Annotated[
+        float | None, typer.Option(help="How long to search; 10 by default.")
+    ] = None,
+    iterations: Annotated[int | None, typer.Option(help="Search this long instead.")] = None,
+    seed: Annotated[int, typer.Option(help="Starts the random numbers.")] = 1,
+    start_from: Annotated[Path | None, typer.Option(help="Plan file to improve.")] = None,
+) -> None:
+    """Solve a problem file and write the plan."""
+    if seconds is not None and iterations is not None:
+        raise InvalidInput("give --seconds or --iterations, not both")
+    problem = read_problem(problem_file)
+    start = read_plan(start_from) if start_from is not None else None
+    stop = Seconds(10.0 if seconds is None else seconds)
+    bound = stop if iterations is None else Iterations(iterations)
+    with Progress(
+        TextColumn("Planning"),
+        BarColumn(),
+        TextColumn("{task.fields[cost]}"),
+        TimeElapsedColumn(),
+        console=console,
+    ) as progress:
+        total = float(iterations) if iterations is not None else stop.seconds
+        bar = progress.add_task("", total=total, cost="preparing")
+
+        def show(at: SearchProgress) -> None:
+            done = at.iterations if iterations is not None else at.seconds
+            progress.update(bar, completed=done, cost=f"cost {at.cost}")
+
+        plan = search(problem, stop=bound, seed=seed, start_from=start, on_progress=show)
+    plan = explain_left_out(problem, plan)
+    write_plan(plan, out)
+    cost = plan.cost
+    console.print(
+        f"Cost {cost.total}: travel {cost.travel}, shift costs {cost.shift_costs}, "
+        f"left out {cost.left_out} ({len(plan.left_out)} visits). Written to {out}."
+    )
+
+
+@problem_app.command()
+def check(
+    problem_file: Annotated[Path, typer.Argument(metavar="FILE")],
+    plan_file: Annotated[Path, typer.Argument(metavar="PLAN")],
+) -> None:
+    """Check a plan against its problem; exit status 1 when it breaks a rule."""
+    found = violations_of(read_problem(problem_file), read_plan(plan_file))
+    for violation in found:
+        console.print(f"{violation.rule}: {violation.detail}", markup=False, highlight=False)
+    if found:
+        console.print(f"{len(found)} violations.")
+        raise typer.Exit(1)
+    console.print("The plan keeps every rule.")

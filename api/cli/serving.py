@@ -1,0 +1,29 @@
+"""``steamround serve``: the API, the feeds and the clock in one process."""
+
+import os
+from typing import Annotated
+
+import typer
+import uvicorn
+
+from api.cli.setting_up import DataFolder, console, settings_for
+from api.settings import DATA_FOLDER
+
+
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port to listen on.")] = 8000,
+    clock: Annotated[bool, typer.Option(help="Run the nightly jobs and solve plans here.")] = True,
+    data_folder: DataFolder = None,
+) -> None:
+    """Serve the API and the calendar feeds until interrupted."""
+    settings = settings_for(data_folder)
+    os.environ[DATA_FOLDER] = str(settings.data_folder)
+    console.print(f"Serving {settings.data_folder} at http://{host}:{port} (API under /v1/docs).")
+    uvicorn.run(
+        "api.main:with_clock" if clock else "api.main:without_clock",
+        factory=True,
+        host=host,
+        port=port,
+        access_log=False,  # addresses of feeds are secrets
+    )

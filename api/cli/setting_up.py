@@ -1,0 +1,53 @@
+"""What every command begins with: settings, database, catalogue, the time."""
+
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from api.settings import DATA_FOLDER, Settings, prepare_data_folder
+from api.storage.audit import Origin
+from api.storage.database import Database
+from scheduler.catalogue import Catalogue
+from seed_data.catalogue import load_catalogue
+
+console = Console()
+OPERATOR = Origin(actor="command line")
+
+DataFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--data-folder",
+        help="Where the data lies; STEAMROUND_DATA_FOLDER or ./steamround-data otherwise.",
+    ),
+]
+
+
+def present() -> datetime:
+    """Return the present instant in whole seconds, UTC."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+def settings_for(data_folder: Path | None) -> Settings:
+    """Return the settings of this process, with its data folder made."""
+    environment = dict(os.environ)
+    if data_folder is not None:
+        environment[DATA_FOLDER] = str(data_folder)
+    settings = Settings.from_environment(environment)
+    prepare_data_folder(settings)
+    return settings
+
+
+def open_database(settings: Settings) -> Database:
+    """Return the database in its present form."""
+    database = Database(settings.database_url)
+    database.create_or_upgrade()
+    return database
+
+
+def known_catalogue() -> Catalogue:
+    """Return the catalogue that comes with the program."""
+    return load_catalogue()
