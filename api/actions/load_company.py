@@ -1,0 +1,110 @@
+"""Load a company from a folder of files, by natural key: safe to repeat, all of it or nothing."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+from sqlmodel import Session, SQLModel, select
+
+from api.actions.company_files import CompanyFiles, read_company_files
+from api.storage.audit import Origin, record
+from api.storage.database import Database
+from api.storage.tables import (
+    AbsenceRow,
+    ClientRow,
+    CompanyRow,
+    ContractRow,
+    FittedPartRow,
+    MachineRow,
+    MeterReadingRow,
+    SiteRow,
+    TechnicianRow,
+    WorkDoneRow,
+)
+from scheduler.catalogue import Catalogue
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """How many records of a table were new, changed or as they should be."""
+
+    added: int = 0
+    changed: int = 0
+    unchanged: int = 0
+
+
+def load_company(
+    database: Database, folder: Path, catalogue: Catalogue, *, now: datetime, origin: Origin
+) -> dict[str, Loaded]:
+    """Store what the files of a folder say; records the folder does not name stay as they are.
+
+    Returns
+    -------
+    dict
+        What happened to each table, by its name.
+
+    Raises
+    ------
+    InvalidCompany
+        With every wrong line of every file. Nothing has been stored then.
+    """
+    files = read_company_files(folder, catalogue)
+    with database.write() as session:
+        outcome = {
+            str(table.__tablename__): _store(session, table, records)
+            for table, records in _tables(files)
+        }
+        if any(loaded.added or loaded.changed for loaded in outcome.values()):
+            counts = {
+                table: {"added": loaded.added, "changed": loaded.changed}
+                for table, loaded in outcome.items()
+            }
+            record(session, origin, now=now, verb="load", subject="company/1", after=counts)
+    return outcome
+
+
+def _tables(files: CompanyFiles) -> Iterable[tuple[Any, list[dict[str, Any]]]]:
+    company = files.company.model_dump(exclude={"planning_day", "seed"})
+    yield CompanyRow, [{**company, "id": 1, "barriers": list(files.barriers)}]
+    yield ClientRow, _values(files.clients)
+    yield ContractRow, _values(files.contracts)
+    yield SiteRow, _values(files.sites)
+    yield TechnicianRow, _values(files.technicians)
+    yield AbsenceRow, _values(files.absences)
+    yield MachineRow, _values(files.machines)
+    yield FittedPartRow, _values(files.fitted_parts)
+    yield WorkDoneRow, _values(files.work_done)
+    yield MeterReadingRow, _values(files.meter_readings)
+
+
+def _values(records: Mapping[Any, BaseModel]) -> list[dict[str, Any]]:
+    """Return records as their columns keep them: what a column holds as JSON, as JSON."""
+    return [
+        {
+            **record.model_dump(),
+            **{
+                name: value
+                for name, value in record.model_dump(mode="json").items()
+                if isinstance(value, list | dict)
+            },
+        }
+        for record in records.values()
+    ]
+
+
+def _store(session: Session, table: type[SQLModel], records: list[dict[str, Any]]) -> Loaded:
+    there: dict[Any, Any] = {row.id: row for row in session.exec(select(table))}  # type: ignore[attr-defined]
+    added = changed = 0
+    for values in records:
+        row = there.get(values["id"])
+        if row is None:
+            session.add(table(**values))
+            added += 1
+        elif differing := {name for name in values if getattr(row, name) != values[name]}:
+            for name in differing:
+                setattr(row, name, values[name])
+            changed += 1
+    return Loaded(added=added, changed=changed, unchanged=len(records) - added - changed)

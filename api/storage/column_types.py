@@ -1,0 +1,102 @@
+"""Types of what is stored as plain text or JSON, checked wherever it comes in.
+
+The tables themselves check nothing (``table=True``): rows are made from models of these types.
+"""
+
+from collections.abc import Callable
+from datetime import date, time
+from typing import Annotated, TypeVar
+
+from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
+
+from scheduler.errors import InvalidInput
+from scheduler.weekly_hours import WeeklyHours
+from scheduler.working_time import WorkingCalendar, public_holidays
+
+Value = TypeVar("Value")
+
+
+def refused_as_value_error(check: Callable[[Value], object]) -> Callable[[Value], Value]:
+    """Return ``check`` as a validator: it keeps the value, and a refusal is a ``ValueError``."""
+
+    def keep(value: Value) -> Value:
+        try:
+            check(value)
+        except InvalidInput as refusal:
+            raise ValueError(str(refusal)) from refusal
+        return value
+
+    return keep
+
+
+def _check_zone(name: str) -> object:
+    return WorkingCalendar(zone=name, weekly=WeeklyHours.parse(""))
+
+
+def _check_country(country: str) -> object:
+    return public_holidays(country, None, 2027)
+
+
+def _clock_time(text: str) -> object:
+    try:
+        return time.fromisoformat(text)
+    except ValueError:
+        raise InvalidInput(f"write a time of day such as 11:30, got {text!r}") from None
+
+
+def _in_order(days: tuple[date, date]) -> object:
+    if days[0] > days[1]:
+        raise InvalidInput(f"the last day {days[1]} is before the first {days[0]}")
+    return days
+
+
+Id = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.:-]+$")]
+Text = Annotated[str, Field(max_length=500)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Hours = Annotated[
+    str, Field(max_length=500), AfterValidator(refused_as_value_error(WeeklyHours.parse))
+]
+Zone = Annotated[str, AfterValidator(refused_as_value_error(_check_zone))]
+Country = Annotated[
+    str, Field(pattern=r"^[A-Z]{2}$"), AfterValidator(refused_as_value_error(_check_country))
+]
+ClockTime = Annotated[
+    str, Field(pattern=r"^\d{2}:\d{2}$"), AfterValidator(refused_as_value_error(_clock_time))
+]
+Latitude = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
+Longitude = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
+Altitude = Annotated[float, Field(ge=-450, le=9000, allow_inf_nan=False)]
+Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Minutes = Annotated[int, Field(ge=0, le=100_000)]
+Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]
+DaySpan = Annotated[tuple[date, date], AfterValidator(refused_as_value_error(_in_order))]
+Instant = AwareDatetime
+
+
+def _words(cell: object) -> object:
+    return cell.split() if isinstance(cell, str) else cell
+
+
+def _pairs(cell: object) -> object:
+    if not isinstance(cell, str):
+        return cell
+    pairs = [word.partition("=") for word in cell.split()]
+    if wrong := [word for word, sign, _ in pairs if not sign]:
+        raise ValueError(f"write pairs such as danger=120, got {' '.join(wrong)}")
+    return {key: value for key, _, value in pairs}
+
+
+def _spans(cell: object) -> object:
+    if not isinstance(cell, str):
+        return cell
+    spans = [word.split("/") for word in cell.split()]
+    if wrong := ["/".join(span) for span in spans if len(span) != 2]:
+        raise ValueError(f"write first/last days, 2027-08-01/2027-08-15, got {' '.join(wrong)}")
+    return spans
+
+
+FromWords = BeforeValidator(_words)
+FromPairs = BeforeValidator(_pairs)
+FromSpans = BeforeValidator(_spans)
+"""How lists, maps and closed periods are read from one cell of a CSV file."""
