@@ -1,0 +1,1 @@
+"""Pages drawn by the server: pictures of rounds, worksheets to work by."""
