@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
+from math import inf
 
 from scheduler.errors import Flaw, InvalidCatalogue
 
@@ -317,6 +318,7 @@ class ServiceRule:
 
     def __post_init__(self) -> None:
         longest = max((months for _, months in self.interval.months_by_drinks), default=0.0)
+        limit_months = self.limit.months if self.limit else inf
         _refuse(
             _positive("minutes", self.minutes),
             _written("source", self.source),
@@ -335,9 +337,9 @@ class ServiceRule:
                 "must be left out when every_visit = true",
             ),
             _flaw_if(
-                self.limit is not None and longest > self.limit.months,
-                "limit",
-                f"must be at least the longest interval of {longest} months, got {self.limit}",
+                longest > limit_months,
+                "limit.months",
+                f"must be at least the longest interval of {longest}, got {limit_months}",
             ),
             _flaw_if(
                 self.authority is Authority.STATUTE and not self.alone,

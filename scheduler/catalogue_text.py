@@ -119,9 +119,8 @@ class _Reader:
             number = int(line[1]) if line else text.count("\n") + 1
             self.flaws.append(Flaw(path=f"{name} line {number}", message=f"not TOML: {error}"))
             return
-        for path, line_number in _lines_of_keys(text, first_numbers=self._listed):
-            self._places.setdefault(path, (name, line_number))
-            self._places.setdefault(path.partition(".")[0], (name, line_number))
+        earlier, here = self._places, self._places_in(name, text)
+        self._places = earlier | here
         for table, entries in content.items():
             if table in BY_ID and isinstance(entries, dict):
                 self._read_by_id(table, entries)
@@ -134,6 +133,14 @@ class _Reader:
                 elif table in IN_ORDER:
                     message = f"must be written as [[{table}]]"
                 self.add_flaws((Flaw(path=table, message=message),))
+        self._places = here | earlier
+
+    def _places_in(self, name: str, text: str) -> dict[str, tuple[str, int]]:
+        places: dict[str, tuple[str, int]] = {}
+        for path, line in _lines_of_keys(text, first_numbers=self._listed):
+            places.setdefault(path, (name, line))
+            places.setdefault(path.partition(".")[0], (name, line))
+        return places
 
     def _read_by_id(self, table: str, entries: dict[str, Any]) -> None:
         for entry_id, values in entries.items():
