@@ -10,6 +10,7 @@ from scheduler.catalogue import Catalogue, Counter, Interval
 from scheduler.dates import add_months
 from scheduler.errors import InvalidInput
 from scheduler.machines import Machine
+from scheduler.meters import Basis, usage
 from scheduler.water import litres_until_spent
 
 LONGEST_DAYS = 36_500  # a counter that takes a century makes nothing due
@@ -46,6 +47,29 @@ def stated_duty(machine: Machine, catalogue: Catalogue, *, hardness_dh: float) -
     drinks = machine.drinks_per_day
     rates = {use.counter: use.amount * drinks for use in catalogue.use_per_drink}
     return Duty(rates={**rates, Counter.DRINKS: drinks}, hardness_dh=hardness_dh)
+
+
+def measured_duty(machine: Machine, catalogue: Catalogue, *, hardness_dh: float) -> Duty:
+    """Return the pace that follows from the machine's counters, as far as they can be trusted.
+
+    A counter that was measured gives its own rate, and the drinks behind it when the drinks
+    themselves are not counted; whatever was not measured follows from the drinks. Without a good
+    reading this is the stated duty.
+    """
+    stated = stated_duty(machine, catalogue, hardness_dh=hardness_dh)
+    measured: dict[Counter, float] = {}
+    for counter in sorted({reading.counter for reading in machine.meter_readings}):
+        readings = [each for each in machine.meter_readings if each.counter is counter]
+        found = usage(readings, stated_per_day=stated.rates.get(counter, 0.0))
+        if found.basis is Basis.MEASURED:
+            measured[counter] = found.per_day
+    per_drink = {use.counter: use.amount for use in catalogue.use_per_drink}
+    drinks = measured.get(Counter.DRINKS)
+    if drinks is None:
+        behind = [rate / per_drink[each] for each, rate in measured.items() if each in per_drink]
+        drinks = behind[0] if behind else stated.drinks_per_day
+    rates = {counter: amount * drinks for counter, amount in per_drink.items()}
+    return Duty(rates={**rates, **measured, Counter.DRINKS: drinks}, hardness_dh=hardness_dh)
 
 
 def months_at(interval: Interval, drinks_per_day: float) -> float | None:
