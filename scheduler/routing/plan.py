@@ -225,6 +225,8 @@ def plan_from_json(document: object) -> Plan:
     """
     flaws = Flaws()
     top = Fields(document, "", flaws)
+    if len(flaws):
+        raise InvalidPlan(flaws.as_tuple())
     if top.text("format") != FORMAT:
         flaws.note("format", f'must be "{FORMAT}", got {shown(top.raw("format"))}')
     stops = [

@@ -155,10 +155,13 @@ def problem_from_json(document: object) -> Problem:
     Raises
     ------
     InvalidProblem
-        Lists every flaw of the document.
+        Lists every flaw of the document. Whether a part fits the others is asked of the parts
+        that are sound in themselves.
     """
     flaws = Flaws()
     top = Fields(document, "", flaws)
+    if len(flaws):
+        raise InvalidProblem(flaws.as_tuple())
     if top.text("format") != FORMAT:
         flaws.note("format", f'must be "{FORMAT}", got {shown(top.raw("format"))}')
     minute_zero = _instant(top, flaws)
@@ -279,8 +282,17 @@ def _matrix(top: Fields, flaws: Flaws) -> NDArray[Any] | None:
                     )
     if len(flaws) > before:
         return None
-    clipped = [[max(-1, min(value, MINUTES_LIMIT + 1)) for value in row] for row in rows]
-    return np.array(clipped, dtype=np.int64).reshape(len(rows), len(rows))
+    try:
+        return np.array(rows, dtype=np.int64).reshape(len(rows), len(rows))
+    except OverflowError:
+        for at, row in enumerate(rows):
+            for to, value in enumerate(row):
+                if abs(value) > MINUTES_LIMIT:
+                    flaws.note(
+                        f"travel_minutes[{at}][{to}]",
+                        f"must be from 0 to {MINUTES_LIMIT} minutes, got {value}",
+                    )
+        return None
 
 
 _T = TypeVar("_T", Place, Shift, Visit)
