@@ -82,24 +82,34 @@ class Operation:
 
 
 def machine_operations(
-    build: Build, jobs: Sequence[Job], catalogue: Catalogue, *, begin: tuple[int, ...], first: int
+    build: Build,
+    jobs: Sequence[Job],
+    catalogue: Catalogue,
+    *,
+    begin: tuple[int, ...],
+    first: int,
+    unsafe: bool = False,
 ) -> tuple[Operation, ...]:
     """Return all that is done at one machine for these jobs, each after what it depends on.
 
     The operations are numbered from ``first`` on; the first one comes after those in ``begin``.
-    The last is the check after which the café may use the machine again.
+    The last is the check after which the café may use the machine again. An ``unsafe`` machine is
+    not run or touched before it is shut down.
     """
-    return _Order(build, jobs, catalogue, first).operations(begin)
+    return _Order(build, jobs, catalogue, first, unsafe).operations(begin)
 
 
 class _Order:
     """Puts together the operations at one machine, phase by phase."""
 
-    def __init__(self, build: Build, jobs: Sequence[Job], catalogue: Catalogue, first: int) -> None:
+    def __init__(
+        self, build: Build, jobs: Sequence[Job], catalogue: Catalogue, first: int, unsafe: bool
+    ) -> None:
         self.build = build
         self.jobs = jobs
         self.catalogue = catalogue
         self.first = first
+        self.unsafe = unsafe
         self.level = strictest(job.state for job in jobs)
         self.wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
         self.readings = tuple(dict.fromkeys(r for job in jobs for r in job.readings))
@@ -114,14 +124,7 @@ class _Order:
         self.done_with: dict[str, list[int]] = {}  # access step -> what was done through it
 
     def operations(self, begin: tuple[int, ...]) -> tuple[Operation, ...]:
-        as_found = self.add(
-            StepKind.AS_FOUND,
-            MachineState.LIVE,
-            "See how it runs and take the readings as found",
-            AS_FOUND_MINUTES + READING_MINUTES * len(self.readings),
-            begin,
-            readings=self.readings,
-        )
+        as_found = self.as_found(begin)
         live = [job for job in self.jobs if job.state is MachineState.LIVE]
         before = [as_found, *self.work(live, MachineState.LIVE, as_found)]
         if self.level is MachineState.LIVE:
@@ -130,6 +133,25 @@ class _Order:
         if self.level is MachineState.ISOLATED_HOT:
             return self.checked([*before, *self.close(MachineState.ISOLATED_HOT)])
         return self.checked(self.heated(self.cold(before)))
+
+    def as_found(self, begin: tuple[int, ...]) -> int:
+        if self.unsafe:
+            return self.add(
+                StepKind.AS_FOUND,
+                MachineState.ISOLATED_HOT,
+                "Ask what happened and look without touching; do not switch it on",
+                AS_FOUND_MINUTES,
+                begin,
+                cautions=(*ISOLATE, *HOT_AND_LIVE),
+            )
+        return self.add(
+            StepKind.AS_FOUND,
+            MachineState.LIVE,
+            "See how it runs and take the readings as found",
+            AS_FOUND_MINUTES + READING_MINUTES * len(self.readings),
+            begin,
+            readings=self.readings,
+        )
 
     def isolated_hot(self, before: list[int]) -> list[int]:
         """Work on the hot machine while the café does not use it."""

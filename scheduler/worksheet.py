@@ -75,11 +75,12 @@ class Worksheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MachineWork:
-    """The jobs at one machine during one visit."""
+    """The jobs at one machine during one visit; an ``unsafe`` one is not to be run as found."""
 
     machine: str
     build: Build
     jobs: tuple[Job, ...]
+    unsafe: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,7 +251,12 @@ def _visit_operations(
         operations += [
             (at_machine.machine, operation)
             for operation in machine_operations(
-                at_machine.build, at_machine.jobs, catalogue, begin=(0,), first=len(operations)
+                at_machine.build,
+                at_machine.jobs,
+                catalogue,
+                begin=(0,),
+                first=len(operations),
+                unsafe=at_machine.unsafe,
             )
         ]
         last.append(len(operations) - 1)
