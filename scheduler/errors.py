@@ -8,11 +8,14 @@
     │   ├── InvalidPlan
     │   ├── InvalidParams
     │   ├── UnknownZone
+    │   ├── UnreadableCalendar
+    │   ├── UnreadableComponent
     │   └── UnknownReference
     ├── MoveNotAllowed          a change the present state does not permit
     ├── Impossible              a sound question with no answer
     │   ├── NobodyWorks
-    │   └── NoWorkingTime
+    │   ├── NoWorkingTime
+    │   └── TooFewFailures
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
         ├── DoubleBooking
@@ -219,3 +222,27 @@ class NobodyWorks(Impossible):
         super().__init__(
             f"nobody works within two months from {first_day}: check shifts and absences"
         )
+
+
+class UnreadableCalendar(InvalidInput):
+    """A calendar from outside is refused as a whole; ``code`` says why, in one word."""
+
+    def __init__(self, code: str, message: str) -> None:
+        self.code = code
+        super().__init__(message)
+
+
+class UnreadableComponent(InvalidInput):
+    """One component of a calendar from outside is left out; ``reason`` says why."""
+
+    def __init__(self, reason: str) -> None:
+        self.reason = reason
+        super().__init__(reason)
+
+
+class TooFewFailures(Impossible):
+    """So few parts have failed that no law of life can be fitted without a prior."""
+
+    def __init__(self, failures: int) -> None:
+        self.failures = failures
+        super().__init__(f"{failures} failures are too few to fit a law of life to")
