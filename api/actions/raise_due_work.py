@@ -10,7 +10,7 @@ from sqlmodel import Session, col, select
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
-from api.storage.snapshots import company_zone, machines, sites_by_id
+from api.storage.snapshots import company_zone, machines_by_id, sites_by_id
 from api.storage.tables import DueTaskRow, VisitRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
 from scheduler.catalogue import Catalogue
@@ -24,8 +24,6 @@ from scheduler.worksheet import build_worksheet
 
 LOOK_AHEAD = timedelta(days=28)
 """How far ahead of today visits are made: two weeks of planning and as much to choose from."""
-
-_WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +65,10 @@ def raise_due_work(
     with database.read() as session:
         today = local_date(now, company_zone(session))
         sites = sites_by_id(session, from_day=today)
-        fleet = machines(session, on=today)
+        fleet = machines_by_id(session, on=today)
         booked = _booked_tasks(session)
     by_site: defaultdict[str, list[Machine]] = defaultdict(list)
-    for machine in fleet:
+    for machine in fleet.values():
         by_site[machine.site].append(machine)
     estimates = VisitEstimates(catalogue)
     work = [
@@ -179,9 +177,10 @@ class _Keeper:
     def keep(self, work: _SiteWork) -> None:
         """Store one site's work."""
         tasks = {task.id: task for task in work.tasks}
-        visit_of = {task: bundle.id for bundle in work.bundling.bundles for task in bundle.tasks}
+        visit_of: dict[str, str] = {}
         for bundle in work.bundling.bundles:
-            self._keep_visit(bundle, [tasks[each] for each in bundle.tasks], work.machines)
+            visit_id = self._keep_visit(bundle, [tasks[e] for e in bundle.tasks], work.machines)
+            visit_of.update(dict.fromkeys(bundle.tasks, visit_id))
         self._session.flush()  # tasks refer to visits
         for task in work.tasks:
             self._keep_task(task, visit_of.get(task.id))
@@ -223,7 +222,7 @@ class _Keeper:
 
     def _keep_visit(
         self, bundle: Bundle, tasks: Sequence[DueTask], site_machines: Iterable[Machine]
-    ) -> None:
+    ) -> str:
         worksheet = build_worksheet(tasks, site_machines, self._catalogue)
         values = {
             "site_id": bundle.site,
@@ -241,14 +240,24 @@ class _Keeper:
             "because": bundle.because,
             "state": "open",
         }
-        row = self._visits.get(bundle.id)
+        visit_id = self._free_id(bundle.id)
+        row = self._visits.get(visit_id)
         if row is None:
-            row = VisitRow(id=bundle.id, **values)
+            row = VisitRow(id=visit_id, **values)
         else:
             for name, value in values.items():
                 setattr(row, name, value)
         self._kept_visits.add(row.id)
         self._session.add(row)
+        return visit_id
+
+    def _free_id(self, wanted: str) -> str:
+        """Return the id, numbered when a visit of that name is booked or was done already."""
+        visit_id, number = wanted, 1
+        while (row := self._visits.get(visit_id)) and row.state not in ("open", "dropped"):
+            number += 1
+            visit_id = f"{wanted}/{number}"
+        return visit_id
 
     def _headlines(self, tasks: Sequence[DueTask]) -> list[str]:
         """Return the names of the work, what weighs most first, each once."""

@@ -1,0 +1,211 @@
+"""A fault report becomes a callback: judged, promised an answer, made into an urgent visit."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from sqlmodel import Session, col, select
+
+from api.storage.audit import Origin, announce, record
+from api.storage.database import Database
+from api.storage.documents import finding_to_json, worksheet_to_json
+from api.storage.ids import new_id
+from api.storage.open_work import ANY_TIME
+from api.storage.snapshots import contracts_by_id, machines_by_id
+from api.storage.tables import CallbackRow, MachineRow, SiteRow, VisitRow
+from scheduler.catalogue import Catalogue
+from scheduler.company import Contract
+from scheduler.errors import Absent
+from scheduler.machines import Machine
+from scheduler.triage import Finding, callback_worksheet, triage
+from scheduler.working_time import deadline, local_date
+from scheduler.worksheet import Worksheet
+
+_DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultReport:
+    """What a caller says.
+
+    Attributes
+    ----------
+    machine : the machine's id or the tag on it.
+    symptoms : ids from the catalogue.
+    text : the fault in the caller's own words.
+    answers : symptom id -> whether it is there, for questions asked back.
+    """
+
+    machine: str
+    symptoms: tuple[str, ...] = ()
+    text: str = ""
+    answers: Mapping[str, bool] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What triage and the contract make of a report."""
+
+    finding: Finding
+    worksheet: Worksheet
+    respond_by: datetime | None
+
+
+def take_callback(
+    database: Database,
+    report: FaultReport,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    client: str | None = None,
+) -> CallbackRow:
+    """Judge a fault report and make the visit that answers it.
+
+    A second report on a machine whose callback is still open joins that one.
+
+    Parameters
+    ----------
+    client : only machines of this client exist for the caller, when given.
+
+    Raises
+    ------
+    Absent
+        There is no such machine, or it is not this client's.
+    UnknownReference
+        A symptom is not in the catalogue.
+    """
+    now = now.replace(microsecond=0)
+    with database.write() as session:
+        row, site = _machine(session, report.machine, client)
+        today = local_date(now, site.zone)
+        machine = machines_by_id(session, [row.id], on=today)[row.id]
+        contract = contracts_by_id(session, [site.contract_id], from_day=today)[site.contract_id]
+        callback = _open_callback(session, row.id)
+        if callback is None:
+            callback = CallbackRow(
+                id=new_id("cb"),
+                client_id=site.client_id,
+                site_id=site.id,
+                machine_id=row.id,
+                reported_at=now,
+                symptoms=[],
+                urgency="",
+                finding={},
+            )
+        callback.text = "\n".join(filter(None, (callback.text, report.text.strip())))
+        symptoms = (*callback.symptoms, *report.symptoms)
+        answer = _judge(callback, symptoms, report.answers, machine, contract, catalogue, today)
+        callback.symptoms = list(answer.finding.symptoms)
+        callback.urgency = str(answer.finding.urgency)
+        callback.respond_by = answer.respond_by
+        callback.finding = finding_to_json(answer.finding)
+        visit = _visit(session, callback, answer, catalogue, site, today)
+        session.add(visit)
+        session.flush()  # the callback refers to its visit
+        callback.visit_id = visit.id
+        session.add(callback)
+        announce(
+            session,
+            now=now,
+            topic="callback.taken",
+            client=site.client_id,
+            payload={
+                "callback": callback.id,
+                "machine": row.tag,
+                "urgency": callback.urgency,
+                "respond_by": answer.respond_by.isoformat() if answer.respond_by else None,
+            },
+        )
+        record(
+            session,
+            origin,
+            now=now,
+            verb="report",
+            subject=f"callback/{callback.id}",
+            after={"machine": row.id, "urgency": callback.urgency},
+        )
+        return callback
+
+
+def _machine(session: Session, machine: str, client: str | None) -> tuple[MachineRow, SiteRow]:
+    found = session.exec(
+        select(MachineRow, SiteRow)
+        .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
+        .where((col(MachineRow.id) == machine) | (col(MachineRow.tag) == machine))
+        .where(col(MachineRow.retired_on).is_(None))
+    ).first()
+    if found is None or (client is not None and found[1].client_id != client):
+        raise Absent("machine", machine)
+    return found[0], found[1]
+
+
+def _open_callback(session: Session, machine: str) -> CallbackRow | None:
+    return session.exec(
+        select(CallbackRow).where(CallbackRow.machine_id == machine, CallbackRow.state == "open")
+    ).first()
+
+
+def _judge(
+    callback: CallbackRow,
+    symptoms: tuple[str, ...],
+    answers: Mapping[str, bool],
+    machine: Machine,
+    contract: Contract,
+    catalogue: Catalogue,
+    today: date,
+) -> _Answer:
+    age_years = max((today - machine.installed_on).days, 0) / _DAYS_PER_YEAR
+    finding = triage(symptoms, callback.text, machine.build, age_years, catalogue, answers=answers)
+    minutes = contract.response_minutes.get(finding.urgency)
+    return _Answer(
+        finding=finding,
+        worksheet=callback_worksheet(finding, machine, catalogue, callback.id),
+        respond_by=None
+        if minutes is None
+        else deadline(contract.service_hours, callback.reported_at, minutes),
+    )
+
+
+def _visit(
+    session: Session,
+    callback: CallbackRow,
+    answer: _Answer,
+    catalogue: Catalogue,
+    site: SiteRow,
+    today: date,
+) -> VisitRow:
+    """Return the visit that answers a callback, new or brought up to date.
+
+    A visit that has its appointment keeps its length: the technician is told of the rest.
+    """
+    finding, sheet = answer.finding, answer.worksheet
+    visit = session.get(VisitRow, callback.visit_id) if callback.visit_id else None
+    if visit is None:
+        visit = VisitRow(
+            id=new_id("vi"),
+            site_id=site.id,
+            kind="callback",
+            window=ANY_TIME,
+            minutes=sheet.minutes,
+            skills=[],
+            earliest=today,
+            target=today,
+            latest=today,
+            headlines=[],
+            worksheet={},
+        )
+    if visit.state == "open":
+        visit.minutes = sheet.minutes
+    answer_day = today if answer.respond_by is None else local_date(answer.respond_by, site.zone)
+    visit.target = visit.latest = max(answer_day, visit.earliest)
+    visit.skills = sorted(finding.skills)
+    visit.parts = dict(finding.parts)
+    visit.urgency = str(finding.urgency)
+    visit.respond_by = answer.respond_by
+    visit.headlines = [catalogue.symptoms[each].name for each in finding.symptoms] or [
+        "Fault not described"
+    ]
+    visit.worksheet = worksheet_to_json(sheet)
+    visit.because = finding.because
+    return visit
