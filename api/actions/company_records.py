@@ -4,214 +4,82 @@ An empty cell stands for "nothing": null, an empty text or an empty list.
 """
 
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field
 
+from api.actions.company_fields import (
+    AbsenceFields,
+    ClientFields,
+    ContractFields,
+    Fields,
+    FittedPartFields,
+    InCountry,
+    MachineFields,
+    MeterReadingFields,
+    SiteFields,
+    TechnicianFields,
+    WorkDoneFields,
+)
 from api.storage.column_types import (
-    Altitude,
-    Amount,
-    ClockTime,
-    Country,
     DaySpan,
     FromPairs,
     FromSpans,
     FromWords,
-    Hardness,
-    Hours,
     Id,
-    Instant,
     Latitude,
     Longitude,
     Minutes,
     Name,
-    Pace,
-    Text,
     Zone,
-    refused_as_value_error,
 )
-from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
 from scheduler.company import Urgency
-from scheduler.errors import InvalidInput
-from scheduler.machines import Build, Outcome
-from scheduler.working_time import public_holidays
 
 
-class Record(BaseModel):
+class Record(Fields):
     """One line of a file."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: Id
 
 
-class ClientRecord(Record):
-    name: Name
-    contact_name: Text = ""
-    contact_phone: Text = ""
-    contact_email: Text = ""
+class ClientRecord(Record, ClientFields):
+    pass
 
 
-class InCountry(BaseModel):
-    """The country whose public holidays count, and the part of it, if it has its own."""
-
-    holiday_country: Country
-    holiday_subdivision: Id | None = None
-
-    @model_validator(mode="after")
-    def subdivision_is_known(self) -> "InCountry":
-        refused_as_value_error(
-            lambda place: public_holidays(place.holiday_country, place.holiday_subdivision, 2027)
-        )(self)
-        return self
-
-
-class ContractRecord(Record, InCountry):
-    client_id: Id
-    kind: Name
-    starts_on: date
-    ends_on: date | None = None
+class ContractRecord(Record, ContractFields):
     response_minutes: Annotated[dict[Urgency, Minutes], FromPairs] = Field(default_factory=dict)
-    service_hours: Hours
-    zone: Zone
-    serves_holidays: bool = False
-    upkeep_included: bool = True
-    statutory_included: bool = False
-
-    @model_validator(mode="after")
-    def ends_after_it_starts(self) -> "ContractRecord":
-        if self.ends_on is not None and self.ends_on < self.starts_on:
-            raise ValueError(f"ends_on {self.ends_on} is before starts_on {self.starts_on}")
-        return self
 
 
-class SiteRecord(Record):
-    client_id: Id
-    contract_id: Id
-    name: Name
-    kind: Name
-    address: Name
-    town: Name
-    lat: Latitude
-    lon: Longitude
-    altitude_metres: Altitude = 0.0
-    zone: Zone
-    opening_hours: Hours = ""
-    access_hours: Hours = ""
-    quiet_hours: Hours = ""
+class SiteRecord(Record, SiteFields):
     closures: Annotated[list[DaySpan], FromSpans] = Field(default_factory=list)
-    hardness_dh: Hardness = 10.0
-    access_notes: Text = ""
-    phone: Text = ""
 
 
-class TechnicianRecord(Record, InCountry):
-    name: Name
-    phone: Text = ""
-    email: Text = ""
-    home_town: Text = ""
-    lat: Latitude
-    lon: Longitude
-    zone: Zone
+class TechnicianRecord(Record, TechnicianFields):
     skills: Annotated[list[Id], FromWords] = Field(default_factory=list)
-    working_hours: Hours
-    break_minutes: Minutes = 0
-    break_earliest: ClockTime = "11:30"
-    break_latest: ClockTime = "14:00"
-    pace: Pace = 1.0
-    active: bool = True
-
-    @model_validator(mode="after")
-    def break_fits(self) -> "TechnicianRecord":
-        if self.break_minutes and not self.break_earliest < self.break_latest:
-            raise ValueError(
-                f"break_earliest {self.break_earliest} must come before "
-                f"break_latest {self.break_latest}"
-            )
-        return self
 
 
-class AbsenceRecord(Record):
-    technician_id: Id
-    starts_at: Instant
-    ends_at: Instant
-    reason: Text = ""
-
-    @model_validator(mode="after")
-    def ends_after_it_starts(self) -> "AbsenceRecord":
-        if not self.starts_at < self.ends_at:
-            raise ValueError(f"ends_at {self.ends_at} must come after starts_at {self.starts_at}")
-        return self
+class AbsenceRecord(Record, AbsenceFields):
+    pass
 
 
-class MachineRecord(Record):
-    tag: Name
-    serial: Text = ""
-    site_id: Id
-    name: Name
-    kind: EquipmentKind
-    boiler_layout: BoilerLayout | None = None
-    groups: int = 0
-    dosing: Dosing | None = None
+class MachineRecord(Record, MachineFields):
     features: Annotated[list[Id], FromWords] = Field(default_factory=list)
-    installed_on: date
-    retired_on: date | None = None
-    drinks_per_day: Amount
-
-    @model_validator(mode="after")
-    def build_makes_sense(self) -> "MachineRecord":
-        try:
-            Build(
-                kind=self.kind,
-                boiler_layout=self.boiler_layout,
-                groups=self.groups,
-                dosing=self.dosing,
-                features=frozenset(self.features),
-            )
-        except InvalidInput as refusal:
-            raise ValueError(str(refusal)) from refusal
-        return self
 
 
-class FittedPartRecord(Record):
-    machine_id: Id
-    part_type: Id
-    position: Name
-    fitted_on: date
-    removed_on: date | None = None
-    removal: Literal["failure", "planned"] | None = None
-
-    @model_validator(mode="after")
-    def life_makes_sense(self) -> "FittedPartRecord":
-        if (self.removed_on is None) != (self.removal is None):
-            raise ValueError("removed_on and removal go together: give both or neither")
-        if self.removed_on is not None and self.removed_on < self.fitted_on:
-            raise ValueError(f"removed_on {self.removed_on} is before fitted_on {self.fitted_on}")
-        return self
+class FittedPartRecord(Record, FittedPartFields):
+    pass
 
 
-class WorkDoneRecord(Record):
-    machine_id: Id
-    fitted_part_id: Id | None = None
-    rule: Id
-    outcome: Outcome
-    done_on: date
-    technician_id: Id | None = None
-    visit_id: Id | None = None
-    note: Text = ""
+class WorkDoneRecord(Record, WorkDoneFields):
+    pass
 
 
-class MeterReadingRecord(Record):
-    machine_id: Id
-    counter: Counter
-    value: Amount
-    taken_at: Instant
+class MeterReadingRecord(Record, MeterReadingFields):
+    pass
 
 
 class CompanyRecord(InCountry):
     """``company.toml``. ``planning_day`` and ``seed`` belong to the demo and are not stored."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: Name
     zone: Zone
