@@ -99,7 +99,7 @@ def equipment(sites: tuple[Site, ...], setting: Setting) -> tuple[Unit, ...]:
     """Return every unit ever under contract, site by site; ids are in this order."""
     units = [unit for site in sites for unit in _units_at(site, setting)]
     return tuple(
-        replace(unit, id=f"ma-{number:03d}", tag=f"{unit.tag}{number:03d}")
+        replace(unit, id=f"m{number:03d}", tag=f"{unit.tag}{number:03d}")
         for number, unit in enumerate(units, start=1)
     )
 

@@ -1,6 +1,6 @@
 """The records of the demo company, one class per CSV file; the fields are its columns in order."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 
 
@@ -150,6 +150,6 @@ class DemoCompany:
     technicians: tuple[Technician, ...]
     absences: tuple[Absence, ...]
     machines: tuple[Unit, ...]
-    fitted_parts: tuple[Part, ...] = field(default=())
-    work_done: tuple[Work, ...] = field(default=())
-    meter_readings: tuple[Reading, ...] = field(default=())
+    fitted_parts: tuple[Part, ...]
+    work_done: tuple[Work, ...]
+    meter_readings: tuple[Reading, ...]
