@@ -7,7 +7,6 @@ to be believed.
 from collections.abc import Iterator
 from itertools import pairwise
 
-from scheduler.errors import Impossible
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.timing import timetable
@@ -16,41 +15,38 @@ from scheduler.routing.timing import timetable
 def cheapest_insertion(problem: Problem) -> Plan:
     """Plan by cheapest insertion.
 
-    Pinned visits come first, then the others from the dearest to leave out to the cheapest
-    (ties in the problem's order). Each goes where it adds the least travel and shift cost, if
-    that is less than leaving it out.
-
-    Raises
-    ------
-    Impossible
-        A pinned visit cannot be kept with this method: travel breaks the triangle inequality.
+    The pinned visits stand from the start. The others follow from the dearest to leave out to
+    the cheapest (ties in the problem's order), each where it adds the least travel and shift
+    cost, if that is less than leaving it out.
     """
-    rounds: dict[str, list[Visit]] = {shift.id: [] for shift in problem.shifts}
-    for visit in sorted(
-        problem.visits, key=lambda visit: (visit.pinned is None, -visit.leave_out_cost)
-    ):
-        best: tuple[int, Shift, list[Visit]] | None = None
+    rounds = _pinned_rounds(problem)
+    movable = [visit for visit in problem.visits if visit.pinned is None]
+    for visit in sorted(movable, key=lambda visit: -visit.leave_out_cost):
+        best, best_extra = None, visit.leave_out_cost
         for shift in problem.shifts:
             if not _might_make(visit, shift):
                 continue
             for extra, order in _insertions(problem, shift, rounds[shift.id], visit):
-                cheaper = best is None or extra < best[0]
-                if cheaper and timetable(problem, shift, order) is not None:
-                    best = (extra, shift, order)
-        if best is not None and (visit.pinned is not None or best[0] < visit.leave_out_cost):
-            rounds[best[1].id] = best[2]
-        elif visit.pinned is not None:
-            raise Impossible(f"pinned visit {visit.id!r} cannot be kept by plain insertion")
+                if extra < best_extra and timetable(problem, shift, order) is not None:
+                    best, best_extra = (shift, order), extra
+        if best is not None:
+            shift, order = best
+            rounds[shift.id] = order
     return _plan(problem, rounds)
 
 
+def _pinned_rounds(problem: Problem) -> dict[str, list[Visit]]:
+    """Return the rounds of pinned visits alone; the problem has checked that they can be kept."""
+    pinned = [(visit.pinned, visit) for visit in problem.visits if visit.pinned is not None]
+    rounds: dict[str, list[Visit]] = {shift.id: [] for shift in problem.shifts}
+    for pin, visit in sorted(pinned, key=lambda pair: (pair[0].start, pair[1].minutes)):
+        rounds[pin.shift].append(visit)
+    return rounds
+
+
 def _might_make(visit: Visit, shift: Shift) -> bool:
-    """Tell whether skills, pin and windows allow the visit in the shift, travel aside."""
-    if not visit.skills <= shift.skills:
-        return False
-    if visit.pinned is not None:
-        return visit.pinned.shift == shift.id
-    return any(
+    """Tell whether skills and windows allow the visit in the shift, travel aside."""
+    return visit.skills <= shift.skills and any(
         first + visit.minutes <= shift.end and last >= shift.start
         for first, last in visit.start_windows
     )

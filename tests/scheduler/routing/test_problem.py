@@ -229,8 +229,8 @@ def test_what_is_no_problem_at_all_is_refused(value: object, flaws: list[str]) -
         ([[0, True], [1, 0]], "travel_minutes[0][1]: must be a whole number of minutes, got true"),
         ([[0, None], [1, 0]], "travel_minutes[0][1]: must be a whole number of minutes, got null"),
         (
-            [[0, 10**30], [1, 0]],
-            "travel_minutes[0][1]: must be from 0 to 10000000 minutes, got 1000000000000000000000000000000",
+            [[0, 10**20], [1, 0]],
+            "travel_minutes[0][1]: must be from 0 to 10000000 minutes, got 100000000000000000000",
         ),
     ],
 )
