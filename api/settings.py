@@ -13,6 +13,9 @@ DATA_FOLDER = "STEAMROUND_DATA_FOLDER"
 DATABASE_URL = "STEAMROUND_DATABASE_URL"
 PUBLIC_URL = "STEAMROUND_PUBLIC_URL"
 
+COMPILED_FOLDER = "compiled"
+"""The folder of the data folder that keeps compiled code; safe to delete at any time."""
+
 _KNOWN = (DATA_FOLDER, DATABASE_URL, PUBLIC_URL)
 _DEFAULT_FOLDER = "steamround-data"
 _DEFAULT_PUBLIC_URL = "http://127.0.0.1:8000"
@@ -92,4 +95,4 @@ def prepare_data_folder(settings: Settings) -> None:
     import, and a read-only installation has no other place for it.
     """
     settings.data_folder.mkdir(parents=True, exist_ok=True)
-    os.environ.setdefault("NUMBA_CACHE_DIR", str(settings.data_folder / "compiled"))
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(settings.data_folder / COMPILED_FOLDER))

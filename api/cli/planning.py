@@ -26,6 +26,7 @@ from api.storage.database import Database
 from api.storage.snapshots import company_zone
 from api.storage.tables import PlanRow
 from scheduler.errors import Conflict
+from scheduler.routing.loading import load_kernel
 from scheduler.working_time import local_date
 from seed_data.company import COMPANY_FOLDER
 
@@ -72,7 +73,7 @@ def plan(
         seed=random_seed,
     )
     draft = plan_with_bar(database, request, clock=present)
-    print_draft(database, draft, catalogue)
+    print_draft(database, draft)
     if publish:
         print_changes(publish_plan(database, draft.id, catalogue, now=now, origin=OPERATOR))
     else:
@@ -97,6 +98,7 @@ def plan_with_bar(
     Conflict
         No draft came of it; the message says why.
     """
+    load_kernel(announce=console.print)
     row = request_plan(database, request, now=clock(), origin=OPERATOR)
     holder = f"command line/{row.id}"
     with Progress(

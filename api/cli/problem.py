@@ -15,6 +15,7 @@ from scheduler.routing.engine import Iterations, Seconds
 from scheduler.routing.engine import Progress as SearchProgress
 from scheduler.routing.engine import solve as search
 from scheduler.routing.explanation import explain_left_out
+from scheduler.routing.loading import load_kernel
 from scheduler.routing.plan import read_plan, write_plan
 from scheduler.routing.problem import read_problem, write_problem
 
@@ -60,6 +61,7 @@ def solve(
     start = read_plan(start_from) if start_from is not None else None
     stop = Seconds(10.0 if seconds is None else seconds)
     bound = stop if iterations is None else Iterations(iterations)
+    load_kernel(announce=console.print)
     with Progress(
         TextColumn("Planning"),
         BarColumn(),

@@ -1,0 +1,320 @@
+"""``steamround demo``: the whole job on the invented company, from an empty folder."""
+
+import shutil
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+from rich.panel import Panel
+from sqlmodel import col, select
+
+from api.actions.feed_links import create_feed_link
+from api.actions.keys import create_key
+from api.actions.load_company import load_company
+from api.actions.planning import PlanRequest
+from api.actions.publishing import Change, publish_plan
+from api.actions.raise_due_work import raise_due_work
+from api.actions.take_callback import FaultReport, take_callback
+from api.auth import Role
+from api.cli.planning import plan_with_bar
+from api.cli.printing import print_changes, print_draft, print_rounds
+from api.cli.serving import serve
+from api.cli.setting_up import (
+    OPERATOR,
+    console,
+    known_catalogue,
+    open_database,
+    present,
+    settings_for,
+)
+from api.feeds.links import file_stem
+from api.pages.rounds_picture import RoundsPicture, draw_rounds
+from api.settings import COMPILED_FOLDER
+from api.storage.database import Database
+from api.storage.documents import finding_from_json
+from api.storage.rounds import rounds_between
+from api.storage.snapshots import barriers_from_json, company, company_zone
+from api.storage.tables import (
+    AppointmentRow,
+    CallbackRow,
+    FeedDocumentRow,
+    MachineRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+)
+from scheduler.catalogue import Catalogue
+from scheduler.errors import Conflict
+from scheduler.working_time import instant_at, local_day
+from seed_data.company import COMPANY_FOLDER, planning_day
+
+_DAYS = 10
+_MORNING = (6, 30)
+_CALL = (9, 40)
+_SYMPTOM, _WORDS = "no_heat", "Stone cold since we opened, and there is a queue out of the door."
+_CALL_SHARE = 0.4
+"""Share of the search time given to fitting the call into the published plan."""
+
+_CREDIT = (
+    "The company, its cafés and everybody in it are invented. Towns: GeoNames, CC BY 4.0. "
+    "Waters and crossings from memory, for this demo only; drives are estimates, not a road map."
+)
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Option(help="Folder to fill; an earlier demo in it is replaced.")
+    ] = Path("steamround-demo"),
+    seconds: Annotated[float, typer.Option(help="How long to search for the ten days.")] = 12.0,
+    seed: Annotated[int, typer.Option(help="Starts the random numbers.")] = 1,
+    and_serve: Annotated[bool, typer.Option("--serve", help="Go on and serve the result.")] = False,
+    port: Annotated[int, typer.Option(help="Port to serve on.")] = 8000,
+) -> None:
+    """Plan ten working days of the demo company, take a breakdown call and fit it in."""
+    begun = time.perf_counter()
+    _empty(folder)
+    settings = settings_for(folder)
+    run = _Demo(
+        folder=settings.data_folder,
+        database=open_database(settings),
+        catalogue=known_catalogue(),
+        today=planning_day(),
+        seconds=seconds,
+        seed=seed,
+    )
+    console.rule("Steamround demo")
+    console.print(_CREDIT)
+    run.load()
+    run.plan_ten_days()
+    callback = run.take_the_call()
+    run.fit_it_in(callback)
+    run.show_tomorrow()
+    run.write_files(settings.public_url)
+    console.print(f"Done in {time.perf_counter() - begun:.0f} s.")
+    if and_serve:
+        serve(port=port, data_folder=folder)
+    else:
+        console.print(f"To serve it: steamround serve --data-folder {folder}")
+
+
+def _empty(folder: Path) -> None:
+    """Make room for a new demo; a folder that holds anything else is left alone."""
+    if not folder.exists():
+        return
+    if any(folder.iterdir()) and not (folder / "steamround.sqlite").exists():
+        raise Conflict(f"{folder} holds something that is no demo: name another --folder")
+    for entry in folder.iterdir():
+        if entry.name == COMPILED_FOLDER:
+            continue  # the compiled planner is still good
+        if entry.is_dir():
+            shutil.rmtree(entry)
+        else:
+            entry.unlink()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Demo:
+    """The steps of the demo, on one database and one invented day."""
+
+    folder: Path
+    database: Database
+    catalogue: Catalogue
+    today: date
+    seconds: float
+    seed: int
+
+    def load(self) -> None:
+        """Load the company and raise what falls due."""
+        loaded = load_company(
+            self.database, COMPANY_FOLDER, self.catalogue, now=present(), origin=OPERATOR
+        )
+        with self.database.read() as session:
+            console.print(
+                f"{company(session).name} looks after {loaded['machine'].added} machines, grinders "
+                f"and filters at {loaded['site'].added} sites of {loaded['client'].added} clients, "
+                f"with {loaded['technician'].added} technicians. "
+                f"History: {loaded['work_done'].added} pieces of work."
+            )
+        raised = raise_due_work(
+            self.database, self.catalogue, now=self.at(*_MORNING), origin=OPERATOR
+        )
+        saved = 1 - raised.cost_minutes / max(raised.separate_cost_minutes, 1)
+        console.print(
+            f"It is the morning of {self.today:%A %d %B %Y}. In the coming four weeks "
+            f"{raised.tasks} tasks fall due; they make {raised.visits} visits, "
+            f"{saved:.0%} cheaper than one visit for each task."
+        )
+
+    def plan_ten_days(self) -> None:
+        """Plan ten working days and publish them."""
+        request = PlanRequest(
+            first_day=self.today, days=_DAYS, seconds=self.seconds, seed=self.seed
+        )
+        draft = plan_with_bar(self.database, request, clock=lambda: self.at(*_MORNING))
+        print_draft(self.database, draft)
+        self._publish(draft.id, self.at(*_MORNING))
+        console.print("Published: every technician's calendar shows it now.")
+
+    def take_the_call(self) -> CallbackRow:
+        """Report a fault of the busiest machine that nobody visits today."""
+        console.rule(f"{_CALL[0]:02d}:{_CALL[1]:02d}, the telephone rings")
+        with self.database.read() as session:
+            day = local_day(self.today, company_zone(session)).hull()
+            assert day is not None, "every day of this zone has hours"
+            visited = (
+                select(VisitRow.site_id)
+                .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
+                .where(AppointmentRow.starts_at >= day.start, AppointmentRow.starts_at < day.end)
+            )
+            machine, site = session.exec(
+                select(MachineRow, SiteRow)
+                .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
+                .where(MachineRow.kind == "espresso_machine", col(SiteRow.id).not_in(visited))
+                .order_by(col(MachineRow.drinks_per_day).desc(), col(MachineRow.id))
+            ).first() or (None, None)
+        assert machine is not None, "the demo company has such a machine"
+        assert site is not None, "every machine has a site"
+        callback = take_callback(
+            self.database,
+            FaultReport(machine=machine.tag, symptoms=(_SYMPTOM,), text=_WORDS),
+            self.catalogue,
+            now=self.at(*_CALL),
+            origin=OPERATOR,
+        )
+        finding = finding_from_json(callback.finding)
+        likely = ", ".join(f"{f.name} ({f.probability:.0%})" for f in finding.likely_faults[:3])
+        bring = ", ".join(
+            f"{quantity} × {self.catalogue.part_types[part].name}"
+            for part, quantity in finding.parts.items()
+        )
+        lines = [
+            f"{site.name}, {site.town}: {machine.name}, tag {machine.tag}",
+            f"“{_WORDS}”",
+            f"Urgency: {callback.urgency}. Likely: {likely}.",
+            f"Bring: {bring or 'nothing special'}. Allow {finding.minutes} minutes.",
+            *(f"Tell the café now: {advice}" for advice in finding.make_safe),
+        ]
+        if finding.next_question is not None:
+            lines.append(f"Ask: {self.catalogue.symptoms[finding.next_question].question}")
+        if callback.respond_by is not None:
+            lines.append(
+                f"The contract promises somebody there by {self._local(callback.respond_by)}."
+            )
+        console.print(Panel("\n".join(lines), title="Callback", title_align="left"))
+        return callback
+
+    def fit_it_in(self, callback: CallbackRow) -> None:
+        """Plan again from now, close to what is published, and publish that."""
+        request = PlanRequest(
+            first_day=self.today,
+            days=_DAYS,
+            seconds=self.seconds * _CALL_SHARE,
+            seed=self.seed,
+        )
+        draft = plan_with_bar(self.database, request, clock=lambda: self.at(*_CALL))
+        changes = self._publish(draft.id, self.at(*_CALL))
+        print_changes(changes)
+        answer = next((each for each in changes if each.visit == callback.visit_id), None)
+        if answer is None or answer.after is None:
+            console.print("Nobody can come in the next ten days: a dispatcher has to find a way.")
+            return
+        with self.database.read() as session:
+            person = session.get_one(TechnicianRow, answer.after.technician)
+        kept = callback.respond_by is None or answer.after.starts_at <= callback.respond_by
+        console.print(
+            f"[bold]{person.name} is there {self._local(answer.after.starts_at)}, "
+            f"{'within' if kept else 'after'} the promised time.[/bold]"
+        )
+
+    def show_tomorrow(self) -> None:
+        """Print the rounds of the next day."""
+        tomorrow = self.today + timedelta(days=1)
+        with self.database.read() as session:
+            day = local_day(tomorrow, company_zone(session)).hull()
+            assert day is not None, "every day of this zone has hours"
+            print_rounds(tomorrow, rounds_between(session, day.start, day.end))
+
+    def write_files(self, public_url: str) -> None:
+        """Write the calendars, the picture, and how to get in once it is served."""
+        calendars = self.folder / "calendars"
+        calendars.mkdir()
+        _, secret = create_key(
+            self.database,
+            name="demo",
+            role=Role.DISPATCHER,
+            client=None,
+            technician=None,
+            now=present(),
+            origin=OPERATOR,
+        )
+        entrances = [f"Dispatcher's API key: {secret}", ""]
+        with self.database.read() as session:
+            people = session.exec(select(TechnicianRow).order_by(col(TechnicianRow.name))).all()
+            documents = {row.technician_id: row for row in session.exec(select(FeedDocumentRow))}
+        for person in people:
+            if person.id in documents:
+                name = f"{file_stem(person.name)}.ics"
+                (calendars / name).write_bytes(documents[person.id].body)
+            _, path = create_feed_link(
+                self.database,
+                person.id,
+                "demo",
+                self.catalogue,
+                now=self.at(*_CALL),
+                origin=OPERATOR,
+            )
+            entrances.append(f"Calendar of {person.name}: {public_url}{path}")
+        (self.folder / "entrances.txt").write_text("\n".join(entrances) + "\n", encoding="utf-8")
+        picture = self.folder / "rounds.html"
+        picture.write_text(self._picture(), encoding="utf-8")
+        console.print(
+            f"Calendars: {calendars}\nPicture of tomorrow: {picture}\n"
+            f"API key and calendar addresses: {self.folder / 'entrances.txt'}",
+            highlight=False,
+        )
+
+    def at(self, hour: int, minute: int) -> datetime:
+        """Return the instant of a time of the demo's day."""
+        with self.database.read() as session:
+            zone = company_zone(session)
+        midnight = datetime.combine(self.today, datetime.min.time())
+        return instant_at(midnight + timedelta(hours=hour, minutes=minute), zone)
+
+    def _local(self, instant: datetime) -> str:
+        with self.database.read() as session:
+            local = instant.astimezone(ZoneInfo(company_zone(session)))
+        day = "today" if local.date() == self.today else f"on {local:%A %d %B}"
+        return f"{day} at {local:%H:%M}"
+
+    def _publish(self, plan_id: str, now: datetime) -> Sequence[Change]:
+        return publish_plan(self.database, plan_id, self.catalogue, now=now, origin=OPERATOR)
+
+    def _picture(self) -> str:
+        tomorrow = self.today + timedelta(days=1)
+        with self.database.read() as session:
+            row = company(session)
+            shown = local_day(tomorrow, row.zone).hull()
+            assert shown is not None, "every day of this zone has hours"
+            since = self.at(0, 0)
+            around = rounds_between(session, since, since + timedelta(days=_DAYS + 8))
+            rounds = rounds_between(session, shown.start, shown.end)
+        stops = [stop for each in rounds for stop in each.stops]
+        work = sum(each.work_minutes for each in rounds)
+        drive = sum(each.travel_minutes for each in rounds)
+        return draw_rounds(
+            RoundsPicture(
+                company=row.name,
+                day=tomorrow,
+                rounds=rounds,
+                around=around,
+                waters=barriers_from_json(row.barriers),
+                note=f"{len(stops)} visits: {work // 60} h {work % 60:02d} at the machines, "
+                f"{drive // 60} h {drive % 60:02d} on the way to them.",
+                credit=_CREDIT,
+            )
+        )
