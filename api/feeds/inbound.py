@@ -30,7 +30,7 @@ class ReadingLimits:
     line_octets: int = 64 * 1024  # unfolded
     seconds: float = 10.0
     processor_seconds: int = 8
-    memory_octets: int = 512 * 1024 * 1024
+    memory_octets: int = 256 * 1024 * 1024
 
 
 def read_absences(
