@@ -328,7 +328,7 @@ class _Standing:
     def _no_skill(self, visit: Visit, missing: NDArray[np.int64]) -> str:
         skills = listed(sorted(visit.skills))
         if not len(missing):
-            return f"It needs {skills}, and there are no shifts at all."
+            return "There are no shifts at all."
         at = int(np.argmin(missing))
         shift = self.problem.shifts[at]
         return (

@@ -99,14 +99,17 @@ def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetab
         if fresh is None and rested is None:
             return None
     journey = int(travel[at, shift.end_place])
-    if rested is not None and rested[0] + journey <= shift.end:
-        return Timetable(starts=rested[1], break_start=rested[2])
+    returns = [] if rested is None else [(rested[0] + journey, rested[1], rested[2])]
     if fresh is not None and pause is not None:
         ready = ready_after_break(fresh[0], journey, pause)
-        if ready is not None and ready <= shift.end:
-            break_start = _break_start(fresh[0], journey, pause)
-            return Timetable(starts=fresh[1], break_start=break_start)
-    return None
+        if ready is not None:
+            returns.append((ready, fresh[1], _break_start(fresh[0], journey, pause)))
+    minute, starts, break_start = min(
+        returns, key=lambda way: way[0], default=(shift.end + 1, (), None)
+    )
+    if minute > shift.end:
+        return None
+    return Timetable(starts=starts, break_start=break_start)
 
 
 def _break_start(leave: int, journey: int, pause: Pause) -> int:

@@ -15,20 +15,18 @@ from tests.scheduler.routing.world import ANN, BO, FELL, HOME, PROBE, VALVES, wo
 
 
 def test_plan_of_the_world() -> None:
-    # Dearest first: valves to Ann (10 + 12 = 22, as dear as Bo, who comes later). Burner after
-    # them for 11 (before them 17). Probe: Ann at fell first leaves it at 530; burner and valves
-    # follow in one of the orders tried: fell, mill (25 + 555, shut until 600), quay; 30 + 25 - 10
-    # = 45 added, less than 77 with Bo and less than 100 for leaving it out.
-    # Ann: fell 510-530, mill at 555, break 560-590, valves 600-660, quay 665, burner 665-710:
-    # home at 728, after 720. So that order fails; fell between mill and quay is too late, so it
-    # is Bo's for 77.
+    # Dearest first. Valves: 10 + 12 by either, so by Ann, who comes first. Burner: after the
+    # valves for 5 + 18 - 12 = 11 (before them 17). Probe: only before the valves can Ann be at
+    # fell in time, for 30 + 25 - 10 = 45: fell 510-530, mill 555, shut until 600, break 560-590,
+    # valves 600-660, quay 665, burner 665-710, home 728, after her shift. So Bo, for 77.
+    # Ann: valves 490-550, quay 555, burner 555-600, home 618, break there 618-648.
     assert cheapest_insertion(world()) == Plan(
         stops=(
             Stop(visit="valves", shift="ann/mon", start=490),
-            Stop(visit="burner", shift="ann/mon", start=590),
+            Stop(visit="burner", shift="ann/mon", start=555),
             Stop(visit="probe", shift="bo/mon", start=510),
         ),
-        breaks=(BreakTaken(shift="ann/mon", start=560),),
+        breaks=(BreakTaken(shift="ann/mon", start=618),),
         left_out=(),
         cost=Cost(travel=103, shift_costs=7, left_out=0, total=110),
     )

@@ -1,0 +1,348 @@
+"""Reasons, remedies, runners-up and the bill. Every remedy is tried."""
+
+from dataclasses import replace
+
+from hypothesis import given, settings
+
+from scheduler.routing.cheapest_insertion import cheapest_insertion
+from scheduler.routing.checker import check
+from scheduler.routing.explanation import (
+    CostLine,
+    CostRule,
+    Diagnosis,
+    Reason,
+    RunnerUp,
+    cost_lines,
+    diagnose,
+    explain_left_out,
+    runner_up,
+)
+from scheduler.routing.parts import COST_LIMIT
+from scheduler.routing.plan import LeftOut, Plan, cost_of
+from scheduler.routing.problem import Pin, Problem
+from scheduler.routing.remedies import Remedy
+from tests.scheduler.routing.exact import optimum
+from tests.scheduler.routing.strategies import problems
+from tests.scheduler.routing.world import (
+    BO,
+    BURNER,
+    GOOD_PLAN,
+    PROBE,
+    VALVES,
+    WITHOUT_PROBE,
+    world,
+)
+
+
+def only_diagnosis(problem: Problem) -> Diagnosis:
+    """The one visit left out of the plain plan, which is optimal in the worlds below."""
+    plan = cheapest_insertion(problem)
+    assert plan.cost.total == optimum(problem)
+    (found,) = diagnose(problem, plan)
+    return found
+
+
+def assert_holds(problem: Problem, remedy: Remedy) -> None:
+    """With the remedy no optimal plan leaves the visit out."""
+    remedied = remedy.applied_to(problem)
+    at = remedied.visit_index()[remedy.visit]
+    visit = remedied.visits[at]
+    others = (*remedied.visits[:at], *remedied.visits[at + 1 :])
+    without = optimum(replace(remedied, visits=others)) + visit.leave_out_cost
+    assert optimum(remedied) < without
+
+
+def test_no_skill() -> None:
+    lift = replace(PROBE, id="lift", skills=frozenset({"gas", "lifting"}))
+    problem = world(lift)
+    found = only_diagnosis(problem)
+    # Ann alone to fell: 30 + 40; Bo, who lacks both skills, would cost 7 more
+    assert found == Diagnosis(
+        visit="lift",
+        reason=Reason.NO_SKILL,
+        detail="None of the 2 shifts offers gas and lifting; the closest, 'ann/mon', lacks "
+        "lifting.",
+        remedy=Remedy(
+            visit="lift",
+            shift="ann/mon",
+            start=510,
+            order=("lift",),
+            extra_cost=70,
+            skills=frozenset({"lifting"}),
+        ),
+    )
+    assert found.remedy is not None
+    assert found.remedy.sentence(problem) == (
+        "Give shift 'ann/mon' the skill lifting; it could then start at 2027-03-01 08:30 UTC in "
+        "shift 'ann/mon', for 70 minutes of cost."
+    )
+    assert_holds(problem, found.remedy)
+
+
+def test_no_window_in_any_shift() -> None:
+    # Ann's shift ends at 720: 45 minutes of work cannot start at 680.
+    evening = replace(BURNER, start_windows=((680, 900),))
+    problem = world(evening)
+    found = only_diagnosis(problem)
+    assert (found.reason, found.detail) == (
+        Reason.NO_WINDOW,
+        "None of its 1 start windows lies inside one of the 1 shifts with its skills and leaves "
+        "45 minutes there.",
+    )
+    # From home at 480 to quay by 500; 20 + 18 of travel
+    assert found.remedy == Remedy(
+        visit="burner",
+        shift="ann/mon",
+        start=500,
+        order=("burner",),
+        extra_cost=38,
+        adds_window=True,
+    )
+    assert found.remedy.sentence(problem).startswith(
+        "Arrange access for a start at 2027-03-01 08:20 UTC; it could then start"
+    )
+    assert_holds(problem, found.remedy)
+
+
+def test_too_far() -> None:
+    # Fell opens at 640, 700 is 20 minutes of work and 40 of travel before 760: Ann's shift ends
+    # at 720. Bo's, without a break, would have to last 160 minutes longer instead of 40.
+    late = replace(PROBE, start_windows=((700, 700),), shift_costs={})
+    problem = world(late)
+    found = only_diagnosis(problem)
+    assert (found.reason, found.detail) == (
+        Reason.TOO_FAR,
+        "Its windows and work fit into 1 shifts with its skills, but not with the travel and the "
+        "break: at least 70 minutes there and back for 20 minutes of work.",
+    )
+    # The proposal leaves room for a break of 30 minutes on the way home as well: 760 + 30.
+    assert found.remedy == Remedy(
+        visit="probe",
+        shift="ann/mon",
+        start=700,
+        order=("probe",),
+        extra_cost=70,
+        hours=(480, 790),
+    )
+    assert found.remedy.sentence(problem).startswith(
+        "Let shift 'ann/mon' last from 2027-03-01 08:00 UTC to 2027-03-01 13:10 UTC; it could"
+    )
+    assert_holds(problem, found.remedy)
+
+
+def test_pinned_conflict() -> None:
+    # Valves pinned to Bo at 500-560: fell and back do not fit before or after. Ann is away.
+    pinned = replace(VALVES, pinned=Pin(shift="bo/mon", start=500))
+    problem = world(pinned, replace(PROBE, leave_out_cost=120), shifts=(BO,))
+    found = only_diagnosis(problem)
+    assert (found.reason, found.detail) == (
+        Reason.PINNED_CONFLICT,
+        "In each of the 1 shifts that could make it, pinned visits stand in the way.",
+    )
+    # The valves left out at 300 save 22 of travel; fell costs 30 + 40 + 7: 355 in all.
+    assert found.remedy == Remedy(
+        visit="probe",
+        shift="bo/mon",
+        start=510,
+        order=("probe",),
+        extra_cost=355,
+        lifts_pins=("valves",),
+        leave_out_cost=356,
+    )
+    assert found.remedy.sentence(problem).startswith(
+        "Lift the pin of 'valves' and raise its leave-out cost to 356 or more; it could then"
+    )
+    assert_holds(problem, found.remedy)
+
+
+def test_dearer_than_leaving_out() -> None:
+    cheap = replace(PROBE, leave_out_cost=69)
+    problem = world(cheap)
+    found = only_diagnosis(problem)
+    # 30 + 40 with Ann
+    assert found == Diagnosis(
+        visit="probe",
+        reason=Reason.DEARER_THAN_LEAVING_OUT,
+        detail="The cheapest way to take it in, shift 'ann/mon' at 2027-03-01 08:30 UTC, adds 70 "
+        "minutes of cost; leaving it out 69.",
+        remedy=Remedy(
+            visit="probe",
+            shift="ann/mon",
+            start=510,
+            order=("probe",),
+            extra_cost=70,
+            leave_out_cost=71,
+        ),
+    )
+    assert found.remedy is not None
+    assert_holds(problem, found.remedy)
+
+
+def test_full() -> None:
+    # Bo alone: valves (22) or probe (77), not both: 120 minutes hold 60 + 20 + 10 + 25 + 40.. 155.
+    problem = world(VALVES, PROBE, shifts=(BO,))
+    found = only_diagnosis(problem)
+    # Instead of the valves: 300 more left out, 22 less and 77 more of travel and shift cost.
+    assert found == Diagnosis(
+        visit="probe",
+        reason=Reason.FULL,
+        detail="All 1 shifts that could make it are full. The cheapest way to take it in, shift "
+        "'bo/mon' at 2027-03-01 08:30 UTC in place of 'valves', adds 355 minutes of cost; "
+        "leaving it out 100.",
+        remedy=Remedy(
+            visit="probe",
+            shift="bo/mon",
+            start=510,
+            order=("probe",),
+            extra_cost=355,
+            leave_out_cost=356,
+        ),
+    )
+    assert found.remedy is not None
+    assert_holds(problem, found.remedy)
+
+
+def test_search_ended() -> None:
+    (found,) = diagnose(world(), WITHOUT_PROBE)
+    assert found == Diagnosis(
+        visit="probe",
+        reason=Reason.SEARCH_ENDED,
+        detail="The search ended before it was tried in shift 'bo/mon' at 2027-03-01 08:30 UTC: "
+        "that adds 77 minutes of cost; leaving it out 100.",
+        remedy=Remedy(visit="probe", shift="bo/mon", start=510, order=("probe",), extra_cost=77),
+    )
+    assert found.remedy is not None
+    assert found.remedy.applied_to(world()) == world()
+    assert found.remedy.plan_with(world(), WITHOUT_PROBE) == GOOD_PLAN
+
+
+def test_no_remedy_is_offered_where_none_is_known() -> None:
+    # Three hours of work: longer than Bo's shift, and his day would last 252 minutes more.
+    long = replace(VALVES, minutes=350)
+    found = only_diagnosis(world(long, shifts=(BO,)))
+    assert (found.reason, found.remedy) == (Reason.NO_WINDOW, None)
+    nobody = diagnose(
+        world(VALVES, shifts=()),
+        Plan(
+            stops=(),
+            breaks=(),
+            left_out=(LeftOut(visit="valves"),),
+            cost=cost_of(world(VALVES, shifts=()), ()),
+        ),
+    )
+    assert nobody == (
+        Diagnosis(
+            visit="valves",
+            reason=Reason.NO_SKILL,
+            detail="There are no shifts at all.",
+            remedy=None,
+        ),
+    )
+
+
+def test_no_remedy_asks_for_more_than_a_cost_may_be() -> None:
+    dear = replace(VALVES, leave_out_cost=COST_LIMIT)
+    found = only_diagnosis(world(dear, PROBE, shifts=(BO,)))
+    assert (found.reason, found.remedy) == (Reason.FULL, None)
+
+
+def test_left_out_visits_are_explained_in_the_plan() -> None:
+    # on the way to the valves: 30 + 25 - 10
+    problem = world(VALVES, replace(PROBE, leave_out_cost=44))
+    plan = cheapest_insertion(problem)
+    explained = explain_left_out(problem, plan)
+    assert explained == replace(
+        plan,
+        left_out=(
+            LeftOut(
+                visit="probe",
+                reason="dearer_than_leaving_out",
+                detail="The cheapest way to take it in, shift 'ann/mon' at 2027-03-01 08:30 UTC, "
+                "adds 45 minutes of cost; leaving it out 44.",
+                would_help="Raise its leave-out cost to 46 or more; it could then start at "
+                "2027-03-01 08:30 UTC in shift 'ann/mon', for 45 minutes of cost.",
+            ),
+        ),
+    )
+    assert explain_left_out(world(), GOOD_PLAN) == GOOD_PLAN
+
+
+@settings(max_examples=150)
+@given(problems())
+def test_every_remedy_makes_a_sound_and_cheaper_plan(problem: Problem) -> None:
+    plan = cheapest_insertion(problem)
+    for found in diagnose(problem, plan):
+        remedy = found.remedy
+        if remedy is None:
+            continue
+        remedied = remedy.applied_to(problem)
+        with_visit = remedy.plan_with(remedied, plan)
+        assert check(remedied, with_visit) == ()
+        assert remedy.visit in {stop.visit for stop in with_visit.stops}
+        before = cost_of(remedied, plan.stops).total
+        leave_out_cost = remedied.visits[remedied.visit_index()[remedy.visit]].leave_out_cost
+        assert with_visit.cost.total == before - leave_out_cost + remedy.extra_cost
+        assert with_visit.cost.total < before
+
+
+@settings(max_examples=150)
+@given(problems())
+def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) -> None:
+    """A raised leave-out cost or an added window is of use to that visit alone."""
+    plan = cheapest_insertion(problem)
+    if plan.cost.total != optimum(problem):
+        return
+    for found in diagnose(problem, plan):
+        remedy = found.remedy
+        if remedy and not (remedy.skills or remedy.hours or remedy.lifts_pins):
+            assert found.reason != Reason.SEARCH_ENDED
+            assert_holds(problem, remedy)
+
+
+def test_runner_up_of_the_world() -> None:
+    # Ann without the valves: 20 + 18 = 38, she saves -5 with them: 33. Bo: 10 + 12 = 22 more.
+    assert runner_up(world(), GOOD_PLAN, "valves") is None  # Bo is at fell all morning
+    assert runner_up(world(), WITHOUT_PROBE, "valves") == RunnerUp(
+        shift="bo/mon", start=490, extra_cost=22 - (33 - 38)
+    )
+    assert runner_up(world(), GOOD_PLAN, "burner") is None  # only Ann may work on gas
+    alone = replace(GOOD_PLAN, stops=GOOD_PLAN.stops[2:], breaks=())
+    # Ann costs 30 + 40, Bo 7 more
+    assert runner_up(world(), alone, "probe") == RunnerUp(shift="ann/mon", start=510, extra_cost=-7)
+
+
+def test_a_pinned_visit_has_no_runner_up() -> None:
+    pinned = replace(PROBE, pinned=Pin(shift="bo/mon", start=510))
+    assert runner_up(world(VALVES, BURNER, pinned), GOOD_PLAN, "probe") is None
+
+
+@settings(max_examples=100)
+@given(problems(max_visits=5))
+def test_runner_up_is_what_moving_the_visit_costs(problem: Problem) -> None:
+    """In an optimal plan no visit is cheaper elsewhere."""
+    plan = cheapest_insertion(problem)
+    if plan.cost.total != optimum(problem):
+        return
+    for stop in plan.stops:
+        second = runner_up(problem, plan, stop.visit)
+        if second is not None:
+            assert second.extra_cost >= 0
+            assert second.shift != stop.shift
+
+
+def test_bill_of_the_world() -> None:
+    assert cost_lines(world(), WITHOUT_PROBE) == (
+        CostLine(rule=CostRule.LEFT_OUT, shift=None, visit="probe", cost=100),
+        CostLine(rule=CostRule.TRAVEL, shift="ann/mon", visit=None, cost=33),
+    )
+    assert cost_lines(world(), GOOD_PLAN) == (
+        CostLine(rule=CostRule.TRAVEL, shift="bo/mon", visit=None, cost=70),
+        CostLine(rule=CostRule.TRAVEL, shift="ann/mon", visit=None, cost=33),
+        CostLine(rule=CostRule.SHIFT_COST, shift="bo/mon", visit="probe", cost=7),
+    )
+
+
+@given(problems())
+def test_bill_adds_up_to_the_cost(problem: Problem) -> None:
+    plan = cheapest_insertion(problem)
+    assert sum(line.cost for line in cost_lines(problem, plan)) == plan.cost.total
