@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 
-from scheduler.catalogue import Action, AppliesTo, Catalogue, ServiceRule
+from scheduler.catalogue import Action, AppliesTo, Catalogue, MachineState, ServiceRule
 from scheduler.errors import Flaw
 
 
@@ -85,6 +85,13 @@ class _Links:
                     path=f"{path}.consumes",
                     message=f"{name} is superseded by {part_types[name].superseded_by}",
                 )
+        if rule.during_reheat:
+            for name in self._with_required(rule.access):
+                if self._catalogue.access_steps[name].state is MachineState.COLD:
+                    yield Flaw(
+                        path=f"{path}.access",
+                        message=f"{name} needs a cold machine, the work one that heats up",
+                    )
         if rule.action is Action.REPLACE and not rule.consumes:
             yield Flaw(path=f"{path}.consumes", message="must name the new part")
 
@@ -117,14 +124,18 @@ class _Links:
         return part_type in seen
 
     def _requires_itself(self, step: str) -> bool:
-        seen: set[str] = set()
-        open_ends = list(self._catalogue.access_steps[step].requires)
+        return step in self._with_required(self._catalogue.access_steps[step].requires)
+
+    def _with_required(self, access: Iterable[str]) -> list[str]:
+        """Return access steps that exist with all that they require, in the order found."""
+        found: dict[str, None] = {}
+        open_ends = list(access)
         while open_ends:
-            name = open_ends.pop()
-            if name in self._catalogue.access_steps and name not in seen:
-                seen.add(name)
+            name = open_ends.pop(0)
+            if name in self._catalogue.access_steps and name not in found:
+                found[name] = None
                 open_ends.extend(self._catalogue.access_steps[name].requires)
-        return step in seen
+        return list(found)
 
 
 def _given(name: str | None) -> tuple[str, ...]:

@@ -179,7 +179,7 @@ def due_tasks(
     replacement of the same part makes needless is left to that replacement, which then inherits
     its latest date.
     """
-    planner = _MachineUpkeep(machine, catalogue, duty, decisions)
+    planner = MachineUpkeep(machine, catalogue, duty, decisions)
     tasks = [task for task in planner.tasks() if task.earliest < until]
     tasks.sort(key=lambda task: (task.target, task.id))
     return tuple(tasks)
@@ -191,8 +191,8 @@ class _LastDone:
     by: str  # the rule carried out, which may stand for another
 
 
-class _MachineUpkeep:
-    """What the tasks of one machine share: its history by rule and part, its spacings."""
+class MachineUpkeep:
+    """The upkeep of one machine: its history by rule and part, its spacings, its next tasks."""
 
     def __init__(
         self,
@@ -221,6 +221,7 @@ class _MachineUpkeep:
                     self._last[key] = _LastDone(work.done_on, work.rule)
 
     def tasks(self) -> list[DueTask]:
+        """Return the next task of every rule and fitted part, in no particular order."""
         tasks = self._tasks_on(None)
         for part in self.machine.parts:
             tasks += _without_needless(self._tasks_on(part), self.catalogue)
@@ -228,13 +229,16 @@ class _MachineUpkeep:
 
     def _tasks_on(self, part: FittedPart | None) -> list[DueTask]:
         tasks = []
-        build = self.machine.build
         for rule in self.catalogue.rules_by_part.get(part.part_type if part else None, ()):
-            if not rule.every_visit and build.suits(rule.applies_to):
+            if not rule.every_visit and self.applies(rule):
                 task = self._task(rule, part)
                 if task is not None:
                     tasks.append(task)
         return tasks
+
+    def applies(self, rule: ServiceRule) -> bool:
+        """Whether a rule is for machines built like this one."""
+        return self.machine.build.suits(rule.applies_to)
 
     def spacing(self, rule: ServiceRule) -> Spacing | None:
         """Return the spacing of a rule on this machine, worked out once."""

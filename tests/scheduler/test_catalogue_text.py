@@ -359,6 +359,36 @@ source = "from memory"
     ]
 
 
+def test_work_during_the_reheat_cannot_need_cold_access() -> None:
+    more = """\
+[access_steps.panel]
+name = "Panel"
+open_minutes = 1
+close_minutes = 1
+requires = ["tray"]
+
+[access_steps.tray]
+name = "Tray"
+open_minutes = 1
+close_minutes = 1
+state = "cold"
+
+[rules.set]
+name = "Set"
+action = "adjust"
+authority = "practice"
+every_visit = true
+state = "isolated_hot"
+during_reheat = true
+access = ["panel"]
+minutes = 1
+source = "from memory"
+"""
+    assert flaws_of(more=more) == [
+        "more.toml line 20, rules.set.access: tray needs a cold machine, the work one that heats up"
+    ]
+
+
 @given(st.integers(0, 400), st.sampled_from("[]{}\"'#=\n.x0 "))
 def test_any_slip_of_the_pen_is_read_or_refused_cleanly(position: int, character: str) -> None:
     text = RULES[:position] + character + RULES[position + 1 :]

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import date, timedelta
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduler.catalogue import (
@@ -95,6 +95,7 @@ def served_by(tasks: tuple[DueTask, ...]) -> dict[tuple[str, str | None], date]:
     return served
 
 
+@settings(deadline=None)
 @given(machines(), paces, paces)
 def test_more_duty_never_means_a_later_date(machine: Machine, a: float, b: float) -> None:
     slow, fast = (served_by(tasks_at(machine, pace)) for pace in sorted((a, b)))
@@ -103,6 +104,7 @@ def test_more_duty_never_means_a_later_date(machine: Machine, a: float, b: float
         assert fast[key] <= latest, key
 
 
+@settings(deadline=None)
 @given(machines(), paces)
 def test_one_task_per_rule_and_part_and_each_is_served(machine: Machine, pace: float) -> None:
     tasks = tasks_at(machine, pace)
@@ -145,6 +147,7 @@ shares = st.floats(0, 1)
 intervals = st.tuples(st.floats(0.5, 60), st.floats(0.5, 60))
 
 
+@settings(deadline=None)
 @given(days, paces, intervals, shares, shares)
 def test_a_stricter_rule_never_relaxes_a_date(
     fitted_on: date, pace: float, months: tuple[float, float], early: float, late: float
@@ -171,6 +174,7 @@ def test_a_stricter_rule_never_relaxes_a_date(
         assert after.latest <= before.latest
 
 
+@settings(deadline=None)
 @given(machines(), paces, st.sampled_from(sorted(CATALOGUE.rules)), st.floats(0.5, 240))
 def test_no_decision_passes_the_law_or_a_makers_limit(
     machine: Machine, pace: float, rule_id: str, months: float
