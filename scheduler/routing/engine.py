@@ -108,12 +108,12 @@ def solve(
     from scheduler.routing.flattening import best_rows, flatten, new_search
 
     world = flatten(problem, start_from, params.neighbours)
-    run = _Run(advance, world, new_search(world, seed), params, begun)
+    run = _Run(advance, world, new_search(problem, world, seed), params, begun)
     while True:
         if on_progress is not None:
             on_progress(run.progress())
         if run.is_over(stop) or (should_cancel is not None and should_cancel()):
-            return _plan(problem, best_rows(run.world, run.search))
+            return _plan(problem, best_rows(run.search))
         run.go_on(stop)
 
 
@@ -123,14 +123,14 @@ class _Run:
     def __init__(
         self, advance: "Advance", world: "World", search: "Search", params: Params, begun: float
     ) -> None:
-        self.world = world
+        self._world = world
         self.search = search
         self._advance = advance
         self._begun = begun
         self._iterations = 0
         self._per_second = 0.0
-        advance(world, search, _rules(params, world, search), 0, 0.0, 1.0)
-        self._rules = _rules(params, world, search)
+        advance(world, search, _rules(params, search), 0, 0.0, 1.0)
+        self._rules = _rules(params, search)
 
     def progress(self) -> Progress:
         from scheduler.routing.kernel.layout import BEST
@@ -159,15 +159,15 @@ class _Run:
             count = max(1, min(count, int(rate * left)))
             offset, planned = (stop.seconds - left) * rate, stop.seconds * rate
         with np.errstate(over="ignore"):  # the random numbers wrap around, seen only without jit
-            self._advance(self.world, self.search, self._rules, count, offset, planned)
+            self._advance(self._world, self.search, self._rules, count, offset, planned)
         self._iterations += count
         self._per_second = count / max(time.perf_counter() - before, 1e-6)
 
 
-def _rules(params: Params, world: "World", search: "Search") -> "Rules":
+def _rules(params: Params, search: "Search") -> "Rules":
     from scheduler.routing.kernel.layout import ABSENT, Rules
 
-    n_visits = world.visit_place.size
+    n_visits = search.states.shape[0]
     crowded = int(search.tally[ABSENT]) > params.crowded_share * n_visits
     return Rules(
         hottest=float(params.hottest_when_crowded if crowded else params.hottest),

@@ -1,30 +1,15 @@
-"""A planning problem as flat arrays for the search, and the search's rows as a plan."""
+"""A planning problem as the flat arrays of the search."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.routing.kernel.layout import (
-    BEST,
-    IN_DONE,
-    IN_DUE,
-    ITERATION,
-    NEVER,
-    NODE_COLUMNS,
-    OPTION,
-    OUT_DONE,
-    OUT_DUE,
-    PLACE,
-    TALLY_CELLS,
-    VISIT,
-    Ints,
-    Search,
-    World,
-)
-from scheduler.routing.parts import Shift, Visit
+from scheduler.routing.kernel import layout
+from scheduler.routing.kernel.layout import NEVER, Longs, Search, World
+from scheduler.routing.options import options_of
+from scheduler.routing.parts import Shift
 from scheduler.routing.plan import Plan
 from scheduler.routing.problem import Problem
 
@@ -44,212 +29,130 @@ def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World
     neighbours
         Nearest visits to list per visit, the visit itself included.
     """
-    shifts, visits = problem.shifts, problem.visits
     travel = problem.travel_minutes.copy()  # writeable: another type would be compiled anew
-    place = _ints([visit.place for visit in visits])
-    minutes = _ints([visit.minutes for visit in visits])
-    leave_out = np.array([visit.leave_out_cost for visit in visits], dtype=np.int64)
-    pauses = [shift.pause for shift in shifts]
-    options = _options(problem, travel)
-    given_row, given_start = _given(problem, start_from)
-    given = np.flatnonzero(given_row >= 0)
-    pinned = _ints([visit.pinned is not None for visit in visits])
-    order_given = np.lexsort(
-        (given_start[given] + minutes[given], given_start[given], -pinned[given])
-    )
+    place = _longs([visit.place for visit in problem.visits])
+    options = options_of(problem)
+    visits = _visits(problem, start_from, options.first)
     return World(
         travel=travel,
         travel_back=travel.T.copy(),
-        shift_start=_ints([shift.start for shift in shifts]),
-        shift_end=_ints([shift.end for shift in shifts]),
-        shift_from=_ints([shift.start_place for shift in shifts]),
-        shift_to=_ints([shift.end_place for shift in shifts]),
-        pause_minutes=_ints([pause.minutes if pause else 0 for pause in pauses]),
-        pause_earliest=_ints([pause.earliest if pause else NEVER for pause in pauses]),
-        pause_latest=_ints([pause.latest if pause else -NEVER for pause in pauses]),
-        row_offset=_row_offsets(shifts, minutes, options.visit, options.shift),
-        visit_place=place,
-        visit_minutes=minutes,
-        leave_out_cost=leave_out,
-        pinned=pinned,
-        option_first=options.first,
-        option_shift=options.shift,
-        option_cost=options.cost,
-        option_window_first=options.window_first,
-        option_window_last=options.window_last,
-        window_low=options.window_low,
-        window_high=options.window_high,
-        near=_near(travel, place, min(neighbours, len(visits))),
-        rank=_ranks(visits, minutes, leave_out, options.first),
-        given_row=given_row,
-        given_start=given_start,
-        given_order=given[order_given].astype(np.int32),
-        first_order=np.argsort(-leave_out, kind="stable").astype(np.int32),
+        shifts=_shifts(problem.shifts),
+        visits=visits,
+        options=options.table,
+        windows=options.windows,
+        near=_near(travel, place, min(neighbours, place.size)),
+        ranks=_ranks(problem, visits),
+        given_order=_given_order(visits),
+        first_order=np.argsort(-visits[:-1, layout.VISIT_LEAVE_OUT], kind="stable"),
     )
 
 
-def new_search(world: World, seed: int) -> Search:
+def new_search(problem: Problem, world: World, seed: int) -> Search:
     """Return the search before its first iteration: every row empty, every visit left out."""
-    n_shifts = world.shift_start.size
-    n_visits = world.visit_place.size
-    n_options = world.option_shift.size
-    nodes = np.zeros((int(world.row_offset[-1]), NODE_COLUMNS), dtype=np.int32)
-    has_pause = world.pause_minutes > 0
-    offsets = world.row_offset
-    for first in (offsets[:-1], (offsets[:-1] + offsets[1:]) // 2):
-        nodes[first, VISIT] = -1
-        nodes[first, OPTION] = -1
-        nodes[first, PLACE] = world.shift_from
-        nodes[first, OUT_DUE] = np.where(has_pause, world.shift_start, NEVER)
-        nodes[first, OUT_DONE] = np.where(has_pause, NEVER, world.shift_start)
-        nodes[first + 1, VISIT] = -1
-        nodes[first + 1, OPTION] = -1
-        nodes[first + 1, PLACE] = world.shift_to
-        nodes[first + 1, IN_DUE] = -NEVER
-        nodes[first + 1, IN_DONE] = world.shift_end
-    tally = np.zeros(TALLY_CELLS, dtype=np.int64)
-    tally[ITERATION] = -1
-    tally[BEST] = np.iinfo(np.int64).max
+    shifts, n_visits = problem.shifts, len(problem.visits)
+    rooms = _rooms(shifts, world)
+    begins = np.concatenate([[0], np.cumsum(rooms)])
+    rows = np.zeros((len(shifts), layout.ROW_COLUMNS), dtype=np.int64)
+    rows[:, layout.BASE] = 2 * begins[:-1]
+    rows[:, layout.SPARE] = 2 * begins[:-1] + rooms
+    rows[:, layout.BEST_BASE] = begins[:-1]
+    rows[:, layout.OPENED_AT] = -1
+    rows[:, layout.ROOM] = world.shifts[:, layout.WORKING_MINUTES]
+    nodes = np.zeros((2 * int(begins[-1]), layout.NODE_COLUMNS), dtype=np.int64)
+    for row, shift in enumerate(shifts):
+        start, end = nodes[2 * begins[row]], nodes[2 * begins[row] + 1]
+        start[[layout.VISIT, layout.OPTION]] = end[[layout.VISIT, layout.OPTION]] = -1
+        start[layout.PLACE], end[layout.PLACE] = shift.start_place, shift.end_place
+        start[layout.OUT_DUE] = NEVER if shift.pause is None else shift.start
+        start[layout.OUT_DONE] = shift.start if shift.pause is None else NEVER
+        end[layout.IN_DUE], end[layout.IN_DONE] = -NEVER, shift.end
+    states = np.zeros((n_visits, layout.STATE_COLUMNS), dtype=np.int64)
+    states[:, [layout.ROW_OF, layout.LOOSE_AT]] = -1
+    memo = np.zeros((len(world.options), layout.MEMO_COLUMNS), dtype=np.int64)
+    memo[:, layout.MEMO_VERSION] = -1
+    tally = np.zeros(layout.TALLY_CELLS, dtype=np.int64)
+    tally[layout.ITERATION] = -1
+    tally[layout.BEST] = layout.NOWHERE
     return Search(
         nodes=nodes,
-        side=_zeros(n_shifts),
-        length=_zeros(n_shifts),
-        version=np.zeros(n_shifts, dtype=np.int64),
-        old_length=_zeros(n_shifts),
-        old_version=np.zeros(n_shifts, dtype=np.int64),
-        opened_at=np.full(n_shifts, -1, dtype=np.int64),
-        opened=_zeros(n_shifts),
-        row_of=np.full(n_visits, -1, dtype=np.int32),
-        option_of=_zeros(n_visits),
-        loose_at=np.full(n_visits, -1, dtype=np.int64),
-        memo_version=np.full(n_options, -1, dtype=np.int64),
-        memo_cost=np.zeros(n_options, dtype=np.int64),
-        memo_slot=_zeros(n_options),
-        absent=_zeros(n_visits),
-        pool=_zeros(n_visits),
-        key=np.zeros(n_visits, dtype=np.int64),
-        first_cost=np.zeros(n_visits, dtype=np.int64),
-        first_option=_zeros(n_visits),
-        first_slot=_zeros(n_visits),
-        second_cost=np.zeros(n_visits, dtype=np.int64),
-        second_option=_zeros(n_visits),
-        best_visit=_zeros(int(world.row_offset[-1]) // 2),
-        best_length=_zeros(n_shifts),
-        stale=_zeros(n_shifts),
-        stale_mark=_zeros(n_shifts),
+        rows=rows,
+        states=states,
+        memo=memo,
+        lists=np.zeros((layout.LISTS, max(len(shifts), n_visits)), dtype=np.int64),
+        keys=np.zeros(n_visits, dtype=np.int64),
+        best=np.zeros(int(begins[-1]), dtype=np.int64),
         tally=tally,
         chance=np.array([seed % 2**64], dtype=np.uint64),
     )
 
 
-def best_rows(world: World, search: Search) -> list[list[int]]:
+def best_rows(search: Search) -> list[list[int]]:
     """Return the visits of each row of the best plan, in order."""
-    begins = (world.row_offset[:-1] // 2).tolist()
+    begins = search.rows[:, layout.BEST_BASE].tolist()
+    lengths = search.rows[:, layout.BEST_LENGTH].tolist()
     return [
-        search.best_visit[begin : begin + length].tolist()
-        for begin, length in zip(begins, search.best_length.tolist(), strict=True)
+        search.best[begin : begin + length].tolist()
+        for begin, length in zip(begins, lengths, strict=True)
     ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Options:
-    """The pairs (visit, shift) that could be planned if the shift were otherwise empty."""
+def _shifts(shifts: Sequence[Shift]) -> Longs:
+    table = np.zeros((len(shifts), layout.SHIFT_COLUMNS), dtype=np.int64)
+    table[:, layout.PAUSE_EARLIEST] = NEVER
+    table[:, layout.PAUSE_LATEST] = -NEVER
+    for at, shift in enumerate(shifts):
+        table[at, layout.WORKING_MINUTES] = shift.end - shift.start
+        if shift.pause is not None:
+            table[at, layout.WORKING_MINUTES] -= shift.pause.minutes
+            table[at, layout.PAUSE_MINUTES] = shift.pause.minutes
+            table[at, layout.PAUSE_EARLIEST] = shift.pause.earliest
+            table[at, layout.PAUSE_LATEST] = shift.pause.latest
+    return table
 
-    first: Ints
-    visit: Ints
-    shift: Ints
-    cost: NDArray[np.int64]
-    window_first: Ints
-    window_last: Ints
-    window_low: Ints
-    window_high: Ints
 
-
-def _options(problem: Problem, travel: Ints) -> _Options:
-    shifts, visits = problem.shifts, problem.visits
-    index = problem.shift_index()
-    starts = _ints([shift.start for shift in shifts])
-    ends = _ints([shift.end for shift in shifts])
-    origins = _ints([shift.start_place for shift in shifts])
-    targets = _ints([shift.end_place for shift in shifts])
-    nearest_in, nearest_out = _shortest_legs(travel)
-    able: dict[frozenset[str], NDArray[np.bool_]] = {}
-    found: list[tuple[Ints, Ints, Ints]] = []
-    lows: list[int] = []
-    highs: list[int] = []
-    for visit in visits:
-        offset = len(lows)
+def _visits(problem: Problem, start_from: Plan | None, first_option: Longs) -> Longs:
+    shift_index, visit_index = problem.shift_index(), problem.visit_index()
+    table = np.zeros((len(problem.visits) + 1, layout.VISIT_COLUMNS), dtype=np.int64)
+    table[:, layout.VISIT_OPTIONS] = first_option
+    table[:, layout.GIVEN_ROW] = -1
+    for stop in start_from.stops if start_from is not None else ():
+        if stop.visit in visit_index and stop.shift in shift_index:
+            table[visit_index[stop.visit], layout.GIVEN_ROW] = shift_index[stop.shift]
+            table[visit_index[stop.visit], layout.GIVEN_START] = stop.start
+    for at, visit in enumerate(problem.visits):
+        table[at, layout.VISIT_PLACE] = visit.place
+        table[at, layout.VISIT_MINUTES] = visit.minutes
+        table[at, layout.VISIT_LEAVE_OUT] = visit.leave_out_cost
         if visit.pinned is not None:
-            lows.append(visit.pinned.start)
-            highs.append(visit.pinned.start)
-            found.append((_ints([index[visit.pinned.shift]]), _ints([offset]), _ints([offset])))
-            continue
-        if visit.skills not in able:
-            able[visit.skills] = np.array(
-                [visit.skills <= shift.skills for shift in shifts], dtype=np.bool_
-            )
-        low = _ints([window[0] for window in visit.start_windows])
-        high = _ints([window[1] for window in visit.start_windows])
-        lows.extend(low.tolist())
-        highs.extend(high.tolist())
-        # A detour may be quicker than the direct way, so the last leg is all that is certain.
-        place = visit.place
-        soonest = starts + np.minimum(travel[origins, place], nearest_in[place])
-        latest = ends - visit.minutes - np.minimum(travel[place, targets], nearest_out[place])
-        first = np.searchsorted(high, soonest, side="left")
-        last = np.searchsorted(low, latest, side="right") - 1
-        fitting = np.flatnonzero(able[visit.skills] & (first <= last) & (soonest <= latest))
-        found.append(
-            (
-                fitting.astype(np.int32),
-                (offset + first[fitting]).astype(np.int32),
-                (offset + last[fitting]).astype(np.int32),
-            )
-        )
-    counts = [option_shifts.size for option_shifts, _, _ in found]
-    first_option = np.zeros(len(visits) + 1, dtype=np.int32)
-    first_option[1:] = np.cumsum(counts)
-    shift = _joined([entry[0] for entry in found])
-    cost = np.zeros(shift.size, dtype=np.int64)
-    for at, visit in enumerate(visits):
-        if visit.shift_costs:
-            by_shift = np.zeros(len(shifts), dtype=np.int64)
-            for name, extra in visit.shift_costs.items():
-                by_shift[index[name]] = extra
-            begin, end = first_option[at], first_option[at + 1]
-            cost[begin:end] = by_shift[shift[begin:end]]
-    return _Options(
-        first=first_option,
-        visit=np.repeat(np.arange(len(visits), dtype=np.int32), counts),
-        shift=shift,
-        cost=cost,
-        window_first=_joined([entry[1] for entry in found]),
-        window_last=_joined([entry[2] for entry in found]),
-        window_low=_ints(lows),
-        window_high=_ints(highs),
+            table[at, layout.VISIT_PINNED] = 1
+            table[at, layout.GIVEN_ROW] = shift_index[visit.pinned.shift]
+            table[at, layout.GIVEN_START] = visit.pinned.start
+    return table
+
+
+def _given_order(visits: Longs) -> Longs:
+    """Return the visits with a given row, pinned ones first, then by start and by end."""
+    given = np.flatnonzero(visits[:, layout.GIVEN_ROW] >= 0)
+    start = visits[given, layout.GIVEN_START]
+    end = start + visits[given, layout.VISIT_MINUTES]
+    return given[np.lexsort((end, start, -visits[given, layout.VISIT_PINNED]))]
+
+
+def _rooms(shifts: Sequence[Shift], world: World) -> Longs:
+    """Return how many nodes each row may need: the most visits that could be made, and two ends."""
+    minutes = np.repeat(
+        world.visits[:-1, layout.VISIT_MINUTES], np.diff(world.visits[:, layout.VISIT_OPTIONS])
     )
+    order = np.lexsort((minutes, world.options[:, layout.OPTION_SHIFT]))
+    bounds = np.searchsorted(world.options[order, layout.OPTION_SHIFT], np.arange(len(shifts) + 1))
+    rooms = np.zeros(len(shifts), dtype=np.int64)
+    for row, shift in enumerate(shifts):
+        busy = np.cumsum(minutes[order[bounds[row] : bounds[row + 1]]])
+        rooms[row] = 2 + np.searchsorted(busy, shift.end - shift.start, side="right")
+    return rooms
 
 
-def _shortest_legs(travel: Ints) -> tuple[Ints, Ints]:
-    """Return the shortest leg into and out of each place, from or to another one."""
-    others = travel.copy()
-    np.fill_diagonal(others, NEVER)
-    return others.min(axis=0, initial=NEVER), others.min(axis=1, initial=NEVER)
-
-
-def _row_offsets(shifts: Sequence[Shift], minutes: Ints, visit: Ints, shift: Ints) -> Ints:
-    """Return where each row begins: room for two versions of the most visits it could hold."""
-    order = np.argsort(shift, kind="stable")
-    bounds = np.searchsorted(shift[order], np.arange(len(shifts) + 1))
-    offsets = np.zeros(len(shifts) + 1, dtype=np.int64)
-    for row, one in enumerate(shifts):
-        shortest = np.sort(minutes[visit[order[bounds[row] : bounds[row + 1]]]])
-        most = int(np.searchsorted(np.cumsum(shortest), one.end - one.start, side="right"))
-        offsets[row + 1] = offsets[row] + 2 * (most + 2)
-    return offsets.astype(np.int32)
-
-
-def _near(travel: Ints, place: Ints, count: int) -> Ints:
+def _near(travel: NDArray[np.int32], place: Longs, count: int) -> NDArray[np.int32]:
     """Return the nearest visits of each, there and back, ties by index, itself leading."""
     n_visits = place.size
     near = np.zeros((n_visits, count), dtype=np.int32)
@@ -264,50 +167,25 @@ def _near(travel: Ints, place: Ints, count: int) -> Ints:
     return near
 
 
-def _ranks(
-    visits: Sequence[Visit], minutes: Ints, leave_out: NDArray[np.int64], first_option: Ints
-) -> Ints:
-    """Return the orders of putting back, one per row; see the list for their meaning."""
-    deadline = np.array(
-        [visit.start_windows[-1][1] if visit.start_windows else NEVER for visit in visits],
-        dtype=np.int64,
+def _ranks(problem: Problem, table: Longs) -> NDArray[np.int32]:
+    """Return the orders in which to put visits back, one per line."""
+    leave_out = table[:-1, layout.VISIT_LEAVE_OUT]
+    minutes = table[:-1, layout.VISIT_MINUTES]
+    deadline = _longs(
+        [visit.start_windows[-1][1] if visit.start_windows else 0 for visit in problem.visits]
     )
     keys: list[NDArray[Any]] = [
         -leave_out,  # dearest to leave out
         -minutes,  # longest
         deadline,  # tightest deadline
-        np.diff(first_option),  # fewest shifts
+        np.diff(table[:, layout.VISIT_OPTIONS]),  # fewest shifts
         -leave_out / np.maximum(minutes, 1),  # dearest per minute on site
     ]
-    ranks = np.zeros((len(keys), len(visits)), dtype=np.int32)
+    ranks = np.zeros((len(keys), len(problem.visits)), dtype=np.int32)
     for order, key in enumerate(keys):
-        ranks[order, np.argsort(key, kind="stable")] = np.arange(len(visits))
+        ranks[order, np.argsort(key, kind="stable")] = np.arange(key.size)
     return ranks
 
 
-def _given(problem: Problem, start_from: Plan | None) -> tuple[Ints, Ints]:
-    """Return row and start of each visit that is pinned or stands in the given plan."""
-    shift_index, visit_index = problem.shift_index(), problem.visit_index()
-    row = np.full(len(problem.visits), -1, dtype=np.int32)
-    start = np.full(len(problem.visits), NEVER, dtype=np.int32)
-    for stop in start_from.stops if start_from is not None else ():
-        if stop.visit in visit_index and stop.shift in shift_index:
-            row[visit_index[stop.visit]] = shift_index[stop.shift]
-            start[visit_index[stop.visit]] = stop.start
-    for at, visit in enumerate(problem.visits):
-        if visit.pinned is not None:
-            row[at] = shift_index[visit.pinned.shift]
-            start[at] = visit.pinned.start
-    return row, start
-
-
-def _ints(values: Sequence[int]) -> Ints:
-    return np.array(values, dtype=np.int32)
-
-
-def _zeros(count: int) -> Ints:
-    return np.zeros(count, dtype=np.int32)
-
-
-def _joined(parts: Sequence[Ints]) -> Ints:
-    return np.concatenate(parts) if parts else _zeros(0)
+def _longs(values: Sequence[int]) -> Longs:
+    return np.array(values, dtype=np.int64)

@@ -8,61 +8,81 @@ from scheduler.routing.kernel.insertion import fits_after, scan_row
 from scheduler.routing.kernel.labels import row_stands
 from scheduler.routing.kernel.layout import (
     ABSENT,
+    BASE,
     BEST,
+    BEST_BASE,
+    BEST_LENGTH,
     COST,
+    GIVEN_ROW,
+    GIVEN_START,
+    IS_STALE,
     ITERATION,
+    LENGTH,
+    LOOSE_AT,
     NOWHERE,
     OPENED,
     OPTION,
+    OPTION_COST,
     POOL,
+    ROW_OF,
     STALE,
     TRIAL,
     VISIT,
+    VISIT_LEAVE_OUT,
+    VISIT_PINNED,
     Rules,
     Search,
     World,
 )
 from scheduler.routing.kernel.recreate import place_in_order, recreate
-from scheduler.routing.kernel.rows import find_option, insert, row_base, row_travel, undo
+from scheduler.routing.kernel.rows import (
+    find_option,
+    insert,
+    is_changed,
+    row_travel,
+    undo,
+    undo_row,
+)
 from scheduler.routing.kernel.ruin import ruin
 
 
 @compiled
-def remember_best(world: World, search: Search) -> None:
+def remember_best(search: Search) -> None:
     """Copy the rows that differ from the best plan into it."""
-    tally = search.tally
+    rows, tally = search.rows, search.tally
     tally[BEST] = tally[COST]
     for step in range(tally[STALE]):
-        row = int(search.stale[step])
-        search.stale_mark[row] = 0
-        search.best_length[row] = search.length[row]
-        base = row_base(world, search, row)
-        target = int(world.row_offset[row]) >> 1
-        for position in range(search.length[row]):
-            search.best_visit[target + position] = search.nodes[base + 1 + position, VISIT]
+        row = search.lists[STALE, step]
+        rows[row, IS_STALE] = 0
+        rows[row, BEST_LENGTH] = rows[row, LENGTH]
+        for position in range(rows[row, LENGTH]):
+            visit = search.nodes[rows[row, BASE] + 1 + position, VISIT]
+            search.best[rows[row, BEST_BASE] + position] = visit
     tally[STALE] = 0
 
 
 @compiled
-def keep(world: World, search: Search, absent_before: int) -> None:
+def keep(search: Search, absent_before: int) -> None:
     """Make the trial the current plan; what is left in the pool is absent from now on.
 
     `absent_before` counts the absent visits that did not join the pool.
     """
-    tally = search.tally
+    lists, tally = search.lists, search.tally
     tally[COST] = tally[TRIAL]
     tally[ABSENT] = absent_before
     for step in range(tally[POOL]):
-        search.absent[tally[ABSENT]] = search.pool[step]
+        lists[ABSENT, tally[ABSENT]] = lists[POOL, step]
         tally[ABSENT] += 1
     for step in range(tally[OPENED]):
-        row = int(search.opened[step])
-        if search.stale_mark[row] == 0:
-            search.stale_mark[row] = 1
-            search.stale[tally[STALE]] = row
+        row = lists[OPENED, step]
+        if not is_changed(search, row):
+            undo_row(search, row)  # so that what is remembered of it stays valid
+        elif search.rows[row, IS_STALE] == 0:
+            search.rows[row, IS_STALE] = 1
+            lists[STALE, tally[STALE]] = row
             tally[STALE] += 1
     if tally[COST] < tally[BEST]:
-        remember_best(world, search)
+        remember_best(search)
 
 
 @compiled
@@ -71,20 +91,20 @@ def draw_absent(search: Search, rules: Rules) -> int:
 
     Now and then they are allowed to look at all their rounds, not only at those just opened.
     """
-    tally = search.tally
+    lists, tally = search.lists, search.tally
     everywhere = uniform(search) < rules.full_scan_share
-    last = int(tally[ABSENT])
+    last = tally[ABSENT]
     while last > max(0, tally[ABSENT] - rules.absent_limit):
         drawn = below(search, last)
         last -= 1
-        visit = search.absent[drawn]
-        search.absent[drawn] = search.absent[last]
-        search.absent[last] = visit
-        search.pool[tally[POOL]] = visit
+        visit = lists[ABSENT, drawn]
+        lists[ABSENT, drawn] = lists[ABSENT, last]
+        lists[ABSENT, last] = visit
+        lists[POOL, tally[POOL]] = visit
         tally[POOL] += 1
         if everywhere:
-            search.loose_at[visit] = tally[ITERATION]
-    return last
+            search.states[visit, LOOSE_AT] = tally[ITERATION]
+    return int(last)
 
 
 @compiled
@@ -93,17 +113,19 @@ def place_given(world: World, search: Search, visit: int) -> None:
 
     Pinned visits are put where they belong without asking: the problem has made sure of them.
     """
-    row = int(world.given_row[visit])
+    row = world.visits[visit, GIVEN_ROW]
     option = find_option(world, visit, row)
     if option < 0:
         return
-    base = row_base(world, search, row)
+    base = search.rows[row, BASE]
     slot = 0
-    while slot < search.length[row] and (
-        world.given_start[search.nodes[base + slot + 1, VISIT]] <= world.given_start[visit]
+    while slot < search.rows[row, LENGTH] and (
+        world.visits[search.nodes[base + slot + 1, VISIT], GIVEN_START]
+        <= world.visits[visit, GIVEN_START]
     ):
         slot += 1
-    if world.pinned[visit] == 0 and not fits_after(world, search, option, visit, base + slot):
+    pinned = world.visits[visit, VISIT_PINNED] == 1
+    if not pinned and not fits_after(world, search, option, visit, base + slot):
         cost, slot = scan_row(world, search, option, visit)
         if cost == NOWHERE:
             return
@@ -114,47 +136,44 @@ def place_given(world: World, search: Search, visit: int) -> None:
 def cost_now(world: World, search: Search) -> int:
     """Add up the cost of the current plan."""
     total = 0
-    for row in range(world.shift_start.size):
-        base = row_base(world, search, row)
-        total += row_travel(search, row, base)
-        for position in range(1, search.length[row] + 1):
-            total += int(world.option_cost[search.nodes[base + position, OPTION]])
-    for visit in range(world.visit_place.size):
-        if search.row_of[visit] < 0:
-            total += int(world.leave_out_cost[visit])
+    for row in range(search.rows.shape[0]):
+        total += row_travel(search, row)
+        base = search.rows[row, BASE]
+        for position in range(1, search.rows[row, LENGTH] + 1):
+            total += world.options[search.nodes[base + position, OPTION], OPTION_COST]
+    for visit in range(search.states.shape[0]):
+        if search.states[visit, ROW_OF] < 0:
+            total += world.visits[visit, VISIT_LEAVE_OUT]
     return total
 
 
 @compiled
 def begin(world: World, search: Search) -> None:
     """Make the first plan: the given places, then everything else, dearest to leave out first."""
-    tally = search.tally
+    lists, tally = search.lists, search.tally
     tally[ITERATION] = 0
     for step in range(world.given_order.size):
-        place_given(world, search, int(world.given_order[step]))
-    for visit in range(world.visit_place.size):
-        if search.row_of[visit] < 0:
-            search.loose_at[visit] = tally[ITERATION]
+        place_given(world, search, world.given_order[step])
     for step in range(world.first_order.size):
-        visit = int(world.first_order[step])
-        if search.row_of[visit] < 0:
-            search.pool[tally[POOL]] = visit
+        visit = world.first_order[step]
+        if search.states[visit, ROW_OF] < 0:
+            search.states[visit, LOOSE_AT] = 0
+            lists[POOL, tally[POOL]] = visit
             tally[POOL] += 1
     tally[TRIAL] = cost_now(world, search)
     place_in_order(world, search, True)
-    keep(world, search, 0)
+    keep(search, 0)
 
 
 @compiled
 def opened_rows_stand(world: World, search: Search) -> bool:
-    """Whether every opened row can be driven.
+    """Tell whether every opened row can be driven.
 
     Inserting asks first, but taking a visit out can break a round where a detour is quicker than
     the direct way.
     """
     for step in range(search.tally[OPENED]):
-        row = int(search.opened[step])
-        if not row_stands(world, search, row, row_base(world, search, row)):
+        if not row_stands(world, search, search.lists[OPENED, step]):
             return False
     return True
 
@@ -171,9 +190,9 @@ def try_change(world: World, search: Search, rules: Rules, temperature: float) -
     recreate(world, search, rules)
     bound = tally[COST] - temperature * math.log(1.0 - uniform(search))
     if tally[TRIAL] < bound and opened_rows_stand(world, search):
-        keep(world, search, absent_before)
+        keep(search, absent_before)
     else:
-        undo(world, search)
+        undo(search)
 
 
 def advance(

@@ -1,7 +1,8 @@
-"""The flat arrays the search works on.
+"""The flat arrays the search works on, and the names of their columns.
 
 Times are whole minutes from the problem's minute zero, costs are minutes of travel equivalent.
-Named tuples of arrays are what numba compiles to plain pointers.
+Two named tuples of a few wide tables go through the whole kernel: numba hands every array of a
+tuple to every function, so many narrow arrays would cost more than the search itself.
 """
 
 from typing import NamedTuple
@@ -9,13 +10,40 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int32]
 Longs = NDArray[np.int64]
 
-NEVER = 1 << 28  # later than any minute of a problem; sums of a few still fit 32 bits
+NEVER = 1 << 28  # later than any minute of a problem, by far
 NOWHERE = 1 << 60  # dearer than any cost
 
-# Columns of Search.nodes.  "Due": the break is still to come; "done": taken, or the shift has none.
+# World.shifts
+PAUSE_MINUTES = 0  # 0 when the shift has no break
+PAUSE_EARLIEST = 1  # the whole break lies in [earliest, latest]
+PAUSE_LATEST = 2
+WORKING_MINUTES = 3  # of the shift without its break
+SHIFT_COLUMNS = 4
+
+# World.visits; one more line closes the options of the last visit.
+VISIT_PLACE = 0
+VISIT_MINUTES = 1
+VISIT_LEAVE_OUT = 2
+VISIT_PINNED = 3  # 1 when the visit may not move
+VISIT_OPTIONS = 4  # its first option
+GIVEN_ROW = 5  # where the plan to start from has it, or -1
+GIVEN_START = 6
+VISIT_COLUMNS = 7
+
+# World.options
+OPTION_SHIFT = 0
+OPTION_COST = 1
+FIRST_WINDOW = 2  # the start windows that matter on this shift, both inclusive
+LAST_WINDOW = 3
+OPTION_COLUMNS = 4
+
+# World.windows: a start may be at both ends.
+LOW = 0
+HIGH = 1
+
+# Search.nodes.  "Due": the break is still to come; "done": taken, or the shift has none.
 VISIT = 0  # -1 at both ends of a round
 OPTION = 1
 PLACE = 2
@@ -26,49 +54,66 @@ IN_DUE = 6  # latest the technician may be ready to start here for the rest to h
 IN_DONE = 7
 NODE_COLUMNS = 8
 
-# Cells of Search.tally.
-ITERATION = 0
-COST = 1  # of the current plan
-TRIAL = 2  # of the plan being built in this iteration
-BEST = 3  # of the best plan so far
-VERSION = 4  # last version given to a row
-ABSENT = 5  # how many visits the current plan leaves out
-OPENED = 6  # how many rows this iteration has changed
-POOL = 7  # how many visits this iteration has to place
-STALE = 8  # how many rows differ from the best plan
+# Search.rows
+BASE = 0  # first node of the row
+SPARE = 1  # first node of the room for its other version
+LENGTH = 2  # visits in it
+VERSION = 3  # changes whenever the row does
+ROOM = 4  # working minutes neither travelled nor served
+OLD_LENGTH = 5  # before this iteration
+OLD_VERSION = 6
+OLD_ROOM = 7
+OPENED_AT = 8  # iteration in which it was last opened
+IS_STALE = 9  # 1 when it differs from the best plan
+BEST_LENGTH = 10
+BEST_BASE = 11  # its first cell in Search.best
+ROW_COLUMNS = 12
+
+# Search.states, one line per visit
+ROW_OF = 0  # -1 when left out
+LOOSE_AT = 1  # iteration in which it was taken out of its round
+FIRST_COST = 2  # its cheapest option, -1 being to leave it out ...
+FIRST_OPTION = 3
+FIRST_SLOT = 4
+SECOND_COST = 5  # ... and the next cheapest
+SECOND_OPTION = 6
+STATE_COLUMNS = 7
+
+# Search.memo, one line per option: what insertion.price found for a version of the row
+MEMO_VERSION = 0
+MEMO_COST = 1
+MEMO_SLOT = 2
+MEMO_COLUMNS = 3
+
+# Search.lists, and under the same number in Search.tally how long each is
+OPENED = 0  # rows changed in this iteration
+STALE = 1  # rows that differ from the best plan
+ABSENT = 2  # visits the current plan leaves out
+POOL = 3  # visits to place in this iteration
+LISTS = 4
+
+# Search.tally, behind the lengths of the lists
+ITERATION = 4
+COST = 5  # of the current plan
+TRIAL = 6  # of the plan being built in this iteration
+BEST = 7  # of the best plan so far
+LAST_VERSION = 8  # given to a row
 TALLY_CELLS = 9
 
 
 class World(NamedTuple):
     """What the search looks at and never changes."""
 
-    travel: Ints  # (places, places), from, to
-    travel_back: Ints  # (places, places), to, from: the same numbers, so that both scans are rows
-    shift_start: Ints  # (shifts,)
-    shift_end: Ints
-    shift_from: Ints  # place
-    shift_to: Ints
-    pause_minutes: Ints  # 0 when the shift has no break
-    pause_earliest: Ints  # the whole break lies in [earliest, latest]
-    pause_latest: Ints
-    row_offset: Ints  # (shifts + 1,) first node of a row; each row has room for two versions
-    visit_place: Ints  # (visits,)
-    visit_minutes: Ints
-    leave_out_cost: Longs
-    pinned: Ints  # 1 when the visit may not move
-    option_first: Ints  # (visits + 1,)
-    option_shift: Ints  # (options,)
-    option_cost: Longs
-    option_window_first: Ints  # the start windows that matter on this shift, both inclusive
-    option_window_last: Ints
-    window_low: Ints  # (windows,) a start may be at both ends
-    window_high: Ints
-    near: Ints  # (visits, neighbours) nearest visits first, the visit itself leading
-    rank: Ints  # (orders, visits) low ranks are put back first
-    given_row: Ints  # (visits,) where the plan to start from has it, or -1
-    given_start: Ints
-    given_order: Ints  # visits, pinned ones first, then by given start
-    first_order: Ints  # all visits, dearest to leave out first
+    travel: NDArray[np.int32]  # (places, places), from, to
+    travel_back: NDArray[np.int32]  # (places, places), to, from: so that both scans run along rows
+    shifts: Longs  # (shifts, SHIFT_COLUMNS)
+    visits: Longs  # (visits + 1, VISIT_COLUMNS)
+    options: Longs  # (options, OPTION_COLUMNS)
+    windows: Longs  # (windows, 2)
+    near: NDArray[np.int32]  # (visits, neighbours) nearest visits first, the visit itself leading
+    ranks: NDArray[np.int32]  # (orders, visits) low ranks are put back first
+    given_order: Longs  # visits with a given row, pinned ones first, then by given start
+    first_order: Longs  # all visits, dearest to leave out first
 
 
 class Rules(NamedTuple):
@@ -88,31 +133,12 @@ class Rules(NamedTuple):
 class Search(NamedTuple):
     """What the search changes."""
 
-    nodes: Ints  # (slots, NODE_COLUMNS)
-    side: Ints  # (shifts,) which of its two versions a row shows, 0 or 1
-    length: Ints  # (shifts,) visits in the row
-    version: Longs  # (shifts,) changes whenever the row does
-    old_length: Ints
-    old_version: Longs
-    opened_at: Longs  # (shifts,) iteration in which the row was last opened
-    opened: Ints  # rows opened in this iteration
-    row_of: Ints  # (visits,) or -1
-    option_of: Ints  # (visits,) meaningful where row_of >= 0
-    loose_at: Longs  # (visits,) iteration in which the visit was taken out of its round
-    memo_version: Longs  # (options,) the version of the row the memo speaks of
-    memo_cost: Longs
-    memo_slot: Ints
-    absent: Ints  # visits the current plan leaves out
-    pool: Ints  # visits to place in this iteration
-    key: Longs  # sort keys of the pool
-    first_cost: Longs  # (visits,) per visit of the pool: cheapest option ...
-    first_option: Ints
-    first_slot: Ints
-    second_cost: Longs  # ... and the cost of the next cheapest
-    second_option: Ints
-    best_visit: Ints  # (slots / 2,) the best plan, row by row
-    best_length: Ints
-    stale: Ints  # rows that differ from the best plan
-    stale_mark: Ints
-    tally: Longs
-    chance: NDArray[np.uint64]
+    nodes: Longs  # (slots, NODE_COLUMNS) the rounds, each with its two ends, twice
+    rows: Longs  # (shifts, ROW_COLUMNS)
+    states: Longs  # (visits, STATE_COLUMNS)
+    memo: Longs  # (options, MEMO_COLUMNS)
+    lists: Longs  # (LISTS, largest of shifts and visits)
+    keys: Longs  # (visits,) what the pool is sorted by
+    best: Longs  # (slots / 2,) the visits of the best plan, row by row
+    tally: Longs  # (TALLY_CELLS,)
+    chance: NDArray[np.uint64]  # (1,) state of the random numbers

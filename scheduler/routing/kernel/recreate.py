@@ -2,12 +2,23 @@
 
 from scheduler.routing.kernel.chance import below, uniform
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.insertion import consider, price_everywhere, scan_swaps
+from scheduler.routing.kernel.insertion import consider, price, price_everywhere, scan_swaps
 from scheduler.routing.kernel.layout import (
+    FIRST_COST,
+    FIRST_OPTION,
+    FIRST_SLOT,
     ITERATION,
+    LOOSE_AT,
+    NOWHERE,
     OPENED,
+    OPTION_SHIFT,
     POOL,
+    ROW_OF,
+    SECOND_COST,
+    SECOND_OPTION,
     TRIAL,
+    VISIT_LEAVE_OUT,
+    VISIT_OPTIONS,
     Rules,
     Search,
     World,
@@ -18,25 +29,26 @@ from scheduler.routing.kernel.rows import find_option, insert, remove
 @compiled
 def sort_pool(world: World, search: Search) -> None:
     """Bring the pool into one of the orders, or a random one."""
-    order = below(search, world.rank.shape[0] + 1) - 1
+    pool, keys = search.lists, search.keys
+    order = below(search, world.ranks.shape[0] + 1) - 1
     for step in range(search.tally[POOL]):
-        visit = int(search.pool[step])
-        key = int(world.rank[order, visit]) if order >= 0 else below(search, 1 << 30)
+        visit = pool[POOL, step]
+        key = below(search, 1 << 30) if order < 0 else int(world.ranks[order, visit])
         hole = step
-        while hole > 0 and search.key[hole - 1] > key:
-            search.key[hole] = search.key[hole - 1]
-            search.pool[hole] = search.pool[hole - 1]
+        while hole > 0 and keys[hole - 1] > key:
+            keys[hole] = keys[hole - 1]
+            pool[POOL, hole] = pool[POOL, hole - 1]
             hole -= 1
-        search.key[hole] = key
-        search.pool[hole] = visit
+        keys[hole] = key
+        pool[POOL, hole] = visit
 
 
 @compiled
 def insert_priced(world: World, search: Search, visit: int) -> None:
     """Put a visit where `price_everywhere` found its cheapest place."""
-    option = int(search.first_option[visit])
-    insert(world, search, option, visit, int(search.first_slot[visit]))
-    search.tally[TRIAL] += search.first_cost[visit] - world.leave_out_cost[visit]
+    state = search.states
+    insert(world, search, state[visit, FIRST_OPTION], visit, state[visit, FIRST_SLOT])
+    search.tally[TRIAL] += state[visit, FIRST_COST] - world.visits[visit, VISIT_LEAVE_OUT]
 
 
 @compiled
@@ -45,22 +57,23 @@ def take_place(world: World, search: Search, visit: int) -> bool:
     best = 0
     best_option = -1
     best_position = 0
-    if search.loose_at[visit] == search.tally[ITERATION]:
-        for option in range(world.option_first[visit], world.option_first[visit + 1]):
+    if search.states[visit, LOOSE_AT] == search.tally[ITERATION]:
+        end = world.visits[visit + 1, VISIT_OPTIONS]
+        for option in range(world.visits[visit, VISIT_OPTIONS], end):
             change, position = scan_swaps(world, search, option, visit, best)
             if change < best:
                 best, best_option, best_position = change, option, position
     else:
         for step in range(search.tally[OPENED]):
-            option = find_option(world, visit, int(search.opened[step]))
+            option = find_option(world, visit, search.lists[OPENED, step])
             if option >= 0:
                 change, position = scan_swaps(world, search, option, visit, best)
                 if change < best:
                     best, best_option, best_position = change, option, position
     if best_option < 0:
         return False
-    row = int(world.option_shift[best_option])
-    trial = int(search.tally[TRIAL]) + best
+    trial = search.tally[TRIAL] + best
+    row = world.options[best_option, OPTION_SHIFT]
     remove(world, search, row, best_position, best_position + 1, 0, 0)
     insert(world, search, best_option, visit, best_position - 1)
     search.tally[TRIAL] = trial
@@ -70,59 +83,71 @@ def take_place(world: World, search: Search, visit: int) -> bool:
 @compiled
 def place_in_order(world: World, search: Search, swap: bool) -> None:
     """Put each visit of the pool where it costs least, in the order of the pool."""
+    pool, tally = search.lists, search.tally
     step = 0
     left = 0
-    while step < search.tally[POOL]:
-        visit = int(search.pool[step])
+    while step < tally[POOL]:
+        visit = pool[POOL, step]
         step += 1
         price_everywhere(world, search, visit)
-        if search.first_option[visit] >= 0:
+        if search.states[visit, FIRST_OPTION] >= 0:
             insert_priced(world, search, visit)
         elif not (swap and take_place(world, search, visit)):
-            search.pool[left] = visit
+            pool[POOL, left] = visit
             left += 1
-    search.tally[POOL] = left
+    tally[POOL] = left
+
+
+@compiled
+def reprice(world: World, search: Search, visit: int, row: int) -> None:
+    """Bring the two cheapest options of a visit up to date after one row has changed.
+
+    Only when one of them has become so dear that a third may be cheaper is everything looked at.
+    """
+    option = find_option(world, visit, row)
+    if option < 0:
+        return
+    states = search.states
+    if states[visit, FIRST_OPTION] == option:
+        cost, slot = price(world, search, option, visit)
+        if cost <= states[visit, SECOND_COST]:
+            states[visit, FIRST_COST] = cost
+            states[visit, FIRST_SLOT] = slot
+        else:
+            price_everywhere(world, search, visit)
+    elif states[visit, SECOND_OPTION] == option:
+        limit = states[visit, SECOND_COST]
+        states[visit, SECOND_COST] = NOWHERE
+        consider(world, search, option, visit)
+        if max(states[visit, FIRST_COST], states[visit, SECOND_COST]) > limit:
+            price_everywhere(world, search, visit)
+    else:
+        consider(world, search, option, visit)
 
 
 @compiled
 def place_by_regret(world: World, search: Search) -> None:
     """Put back first whatever would lose most by waiting: second cheapest minus cheapest."""
-    tally = search.tally
+    pool, states, tally = search.lists, search.states, search.tally
     for step in range(tally[POOL]):
-        price_everywhere(world, search, int(search.pool[step]))
+        price_everywhere(world, search, pool[POOL, step])
     while True:
         chosen = -1
-        chosen_regret = -1
+        largest = -1
         for step in range(tally[POOL]):
-            visit = int(search.pool[step])
-            regret = int(search.second_cost[visit] - search.first_cost[visit])
-            if search.first_option[visit] >= 0 and regret > chosen_regret:
+            visit = pool[POOL, step]
+            regret = states[visit, SECOND_COST] - states[visit, FIRST_COST]
+            if states[visit, FIRST_OPTION] >= 0 and regret > largest:
                 chosen = step
-                chosen_regret = regret
+                largest = regret
         if chosen < 0:
             return
-        visit = int(search.pool[chosen])
+        visit = pool[POOL, chosen]
         tally[POOL] -= 1
-        search.pool[chosen] = search.pool[tally[POOL]]
+        pool[POOL, chosen] = pool[POOL, tally[POOL]]
         insert_priced(world, search, visit)
-        row = int(search.row_of[visit])
         for step in range(tally[POOL]):
-            reprice(world, search, int(search.pool[step]), row)
-
-
-@compiled
-def reprice(world: World, search: Search, visit: int, row: int) -> None:
-    """Bring the two cheapest options of a visit up to date after one row has changed."""
-    first = int(search.first_option[visit])
-    second = int(search.second_option[visit])
-    if (first >= 0 and world.option_shift[first] == row) or (
-        second >= 0 and world.option_shift[second] == row
-    ):
-        price_everywhere(world, search, visit)
-        return
-    option = find_option(world, visit, row)
-    if option >= 0:
-        consider(world, search, option, visit)
+            reprice(world, search, pool[POOL, step], states[visit, ROW_OF])
 
 
 @compiled

@@ -1,113 +1,117 @@
 """Opening, changing and undoing one row.
 
 Each row has room for two versions of itself.  The first change in an iteration copies the row to
-the other side and works there; undoing turns back to the untouched side, labels, version and all.
+its spare room and works there; undoing turns back to the untouched one, labels, version and all.
 """
 
 from scheduler.routing.kernel.compiling import compiled
 from scheduler.routing.kernel.labels import label_row
 from scheduler.routing.kernel.layout import (
+    BASE,
     ITERATION,
+    LAST_VERSION,
     LEG,
+    LENGTH,
+    LOOSE_AT,
     NODE_COLUMNS,
+    OLD_LENGTH,
+    OLD_ROOM,
+    OLD_VERSION,
     OPENED,
+    OPENED_AT,
     OPTION,
+    OPTION_COST,
+    OPTION_SHIFT,
     PLACE,
     POOL,
+    ROOM,
+    ROW_OF,
+    SPARE,
     TRIAL,
     VERSION,
     VISIT,
+    VISIT_LEAVE_OUT,
+    VISIT_OPTIONS,
+    VISIT_PINNED,
+    VISIT_PLACE,
     Search,
     World,
 )
 
 
 @compiled
-def row_base(world: World, search: Search, row: int) -> int:
-    """The first node of the side that the row shows."""
-    offset = int(world.row_offset[row])
-    if search.side[row] == 0:
-        return offset
-    return (offset + int(world.row_offset[row + 1])) >> 1
-
-
-@compiled
 def find_option(world: World, visit: int, row: int) -> int:
-    """The option of a visit on a row, by halving; -1 when it cannot be planned there."""
-    low = int(world.option_first[visit])
-    high = int(world.option_first[visit + 1])
+    """Return the option of a visit on a row, found by halving; -1 when there is none."""
+    low = world.visits[visit, VISIT_OPTIONS]
+    end = world.visits[visit + 1, VISIT_OPTIONS]
+    high = end
     while low < high:
         middle = (low + high) >> 1
-        if world.option_shift[middle] < row:
+        if world.options[middle, OPTION_SHIFT] < row:
             low = middle + 1
         else:
             high = middle
-    if low < world.option_first[visit + 1] and world.option_shift[low] == row:
-        return low
+    if low < end and world.options[low, OPTION_SHIFT] == row:
+        return int(low)
     return -1
 
 
 @compiled
-def open_row(world: World, search: Search, row: int) -> int:
-    """Make a row changeable in this iteration, give it a new version and return its first node."""
-    tally = search.tally
-    if search.opened_at[row] != tally[ITERATION]:
-        search.opened_at[row] = tally[ITERATION]
-        search.opened[tally[OPENED]] = row
-        tally[OPENED] += 1
-        search.old_length[row] = search.length[row]
-        search.old_version[row] = search.version[row]
-        source = row_base(world, search, row)
-        search.side[row] = 1 - search.side[row]
-        target = row_base(world, search, row)
-        for step in range(int(search.length[row]) + 2):
-            for column in range(NODE_COLUMNS):
-                search.nodes[target + step, column] = search.nodes[source + step, column]
-    tally[VERSION] += 1
-    search.version[row] = tally[VERSION]
-    return row_base(world, search, row)
-
-
-@compiled
-def move_node(search: Search, source: int, target: int) -> None:
-    """Copy what identifies a node; legs and labels are recomputed afterwards."""
-    search.nodes[target, VISIT] = search.nodes[source, VISIT]
-    search.nodes[target, OPTION] = search.nodes[source, OPTION]
-    search.nodes[target, PLACE] = search.nodes[source, PLACE]
-
-
-@compiled
-def move_end(search: Search, source: int, target: int) -> None:
-    """Move the closing node of a row, whose latest times never change."""
+def copy_node(search: Search, source: int, target: int) -> None:
+    """Copy a node with its labels."""
     for column in range(NODE_COLUMNS):
         search.nodes[target, column] = search.nodes[source, column]
 
 
 @compiled
-def insert(world: World, search: Search, option: int, visit: int, slot: int) -> None:
-    """Put a visit into the row of an option, after `slot` other visits."""
-    row = int(world.option_shift[option])
-    base = open_row(world, search, row)
-    length = int(search.length[row])
-    move_end(search, base + length + 1, base + length + 2)
-    for node in range(base + length, base + slot, -1):
-        move_node(search, node, node + 1)
-    node = base + slot + 1
-    search.nodes[node, VISIT] = visit
-    search.nodes[node, OPTION] = option
-    search.nodes[node, PLACE] = world.visit_place[visit]
-    search.length[row] = length + 1
-    label_row(world, search, row, base)
-    search.row_of[visit] = row
-    search.option_of[visit] = option
+def turn_row(search: Search, row: int) -> None:
+    """Let a row show its other version."""
+    base = search.rows[row, BASE]
+    search.rows[row, BASE] = search.rows[row, SPARE]
+    search.rows[row, SPARE] = base
 
 
 @compiled
-def row_travel(search: Search, row: int, base: int) -> int:
-    """Travel minutes of a row; an empty row costs nothing."""
+def open_row(search: Search, row: int) -> None:
+    """Make a row changeable in this iteration and give it a new version."""
+    rows, tally = search.rows, search.tally
+    if rows[row, OPENED_AT] != tally[ITERATION]:
+        rows[row, OPENED_AT] = tally[ITERATION]
+        search.lists[OPENED, tally[OPENED]] = row
+        tally[OPENED] += 1
+        rows[row, OLD_LENGTH] = rows[row, LENGTH]
+        rows[row, OLD_VERSION] = rows[row, VERSION]
+        rows[row, OLD_ROOM] = rows[row, ROOM]
+        turn_row(search, row)
+        for step in range(rows[row, LENGTH] + 2):
+            copy_node(search, rows[row, SPARE] + step, rows[row, BASE] + step)
+    tally[LAST_VERSION] += 1
+    rows[row, VERSION] = tally[LAST_VERSION]
+
+
+@compiled
+def insert(world: World, search: Search, option: int, visit: int, slot: int) -> None:
+    """Put a visit into the row of an option, after `slot` other visits."""
+    row = world.options[option, OPTION_SHIFT]
+    open_row(search, row)
+    node = search.rows[row, BASE] + slot + 1
+    for later in range(search.rows[row, BASE] + search.rows[row, LENGTH] + 1, node - 1, -1):
+        copy_node(search, later, later + 1)
+    search.nodes[node, VISIT] = visit
+    search.nodes[node, OPTION] = option
+    search.nodes[node, PLACE] = world.visits[visit, VISIT_PLACE]
+    search.rows[row, LENGTH] += 1
+    label_row(world, search, row)
+    search.states[visit, ROW_OF] = row
+
+
+@compiled
+def row_travel(search: Search, row: int) -> int:
+    """Return the travel minutes of a row."""
     total = 0
-    for node in range(base + 1, base + int(search.length[row]) + 2):
-        total += int(search.nodes[node, LEG])
+    base = search.rows[row, BASE]
+    for node in range(base + 1, base + search.rows[row, LENGTH] + 2):
+        total += search.nodes[node, LEG]
     return total
 
 
@@ -119,46 +123,68 @@ def remove(
 
     Those at [keep_begin, keep_end) stay, and so do pinned ones.
     """
-    tally = search.tally
-    base = open_row(world, search, row)
-    travel_before = row_travel(search, row, base)
-    length = int(search.length[row])
+    nodes, tally = search.nodes, search.tally
+    open_row(search, row)
+    travel_before = row_travel(search, row)
+    base = search.rows[row, BASE]
+    length = search.rows[row, LENGTH]
     target = base + begin
     for position in range(begin, length + 1):
         node = base + position
-        visit = int(search.nodes[node, VISIT])
+        visit = nodes[node, VISIT]
         spared = position >= end or keep_begin <= position < keep_end
-        if spared or world.pinned[visit] == 1:
-            move_node(search, node, target)
+        if spared or world.visits[visit, VISIT_PINNED] == 1:
+            copy_node(search, node, target)
             target += 1
         else:
-            option = int(search.nodes[node, OPTION])
-            tally[TRIAL] += world.leave_out_cost[visit] - world.option_cost[option]
-            search.row_of[visit] = -1
-            search.loose_at[visit] = tally[ITERATION]
-            search.pool[tally[POOL]] = visit
+            tally[TRIAL] += world.visits[visit, VISIT_LEAVE_OUT]
+            tally[TRIAL] -= world.options[nodes[node, OPTION], OPTION_COST]
+            search.states[visit, ROW_OF] = -1
+            search.states[visit, LOOSE_AT] = tally[ITERATION]
+            search.lists[POOL, tally[POOL]] = visit
             tally[POOL] += 1
-    move_end(search, base + length + 1, target)
-    search.length[row] = target - base - 1
-    label_row(world, search, row, base)
-    tally[TRIAL] += row_travel(search, row, base) - travel_before
+    copy_node(search, base + length + 1, target)
+    search.rows[row, LENGTH] = target - base - 1
+    label_row(world, search, row)
+    tally[TRIAL] += row_travel(search, row) - travel_before
 
 
 @compiled
-def undo(world: World, search: Search) -> None:
+def undo_row(search: Search, row: int) -> None:
+    """Turn an opened row back to what it was."""
+    rows = search.rows
+    turn_row(search, row)
+    rows[row, LENGTH] = rows[row, OLD_LENGTH]
+    rows[row, VERSION] = rows[row, OLD_VERSION]
+    rows[row, ROOM] = rows[row, OLD_ROOM]
+
+
+@compiled
+def is_changed(search: Search, row: int) -> bool:
+    """Tell whether an opened row holds other visits, or in another order, than before."""
+    rows, nodes = search.rows, search.nodes
+    if rows[row, LENGTH] != rows[row, OLD_LENGTH]:
+        return True
+    for step in range(1, rows[row, LENGTH] + 1):
+        if nodes[rows[row, BASE] + step, VISIT] != nodes[rows[row, SPARE] + step, VISIT]:
+            return True
+    return False
+
+
+@compiled
+def note_members(search: Search, row: int, value: int) -> None:
+    """Set ROW_OF of all visits in a row."""
+    base = search.rows[row, BASE]
+    for node in range(base + 1, base + search.rows[row, LENGTH] + 1):
+        search.states[search.nodes[node, VISIT], ROW_OF] = value
+
+
+@compiled
+def undo(search: Search) -> None:
     """Turn every opened row back to what it was."""
     for step in range(search.tally[OPENED]):
-        row = int(search.opened[step])
-        base = row_base(world, search, row)
-        for node in range(base + 1, base + int(search.length[row]) + 1):
-            search.row_of[search.nodes[node, VISIT]] = -1
+        note_members(search, search.lists[OPENED, step], -1)
     for step in range(search.tally[OPENED]):
-        row = int(search.opened[step])
-        search.side[row] = 1 - search.side[row]
-        search.length[row] = search.old_length[row]
-        search.version[row] = search.old_version[row]
-        base = row_base(world, search, row)
-        for node in range(base + 1, base + int(search.length[row]) + 1):
-            visit = search.nodes[node, VISIT]
-            search.row_of[visit] = row
-            search.option_of[visit] = search.nodes[node, OPTION]
+        row = search.lists[OPENED, step]
+        undo_row(search, row)
+        note_members(search, row, row)

@@ -6,14 +6,26 @@ Problems", Transportation Science 54(2), 2020, section 5.1.
 
 from scheduler.routing.kernel.chance import below, uniform
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.layout import ABSENT, ITERATION, VISIT, Rules, Search, World
-from scheduler.routing.kernel.rows import remove, row_base
+from scheduler.routing.kernel.layout import (
+    ABSENT,
+    BASE,
+    ITERATION,
+    LENGTH,
+    OPENED_AT,
+    ROW_OF,
+    VISIT,
+    VISIT_PINNED,
+    Rules,
+    Search,
+    World,
+)
+from scheduler.routing.kernel.rows import remove
 
 
 @compiled
-def position_of(world: World, search: Search, visit: int, row: int) -> int:
-    """Where a visit stands in its row; 1 is the first."""
-    base = row_base(world, search, row)
+def position_of(search: Search, visit: int) -> int:
+    """Return where a visit stands in its row; 1 is the first."""
+    base = search.rows[search.states[visit, ROW_OF], BASE]
     position = 1
     while search.nodes[base + position, VISIT] != visit:
         position += 1
@@ -22,16 +34,16 @@ def position_of(world: World, search: Search, visit: int, row: int) -> int:
 
 @compiled
 def remove_string(world: World, search: Search, rules: Rules, visit: int, longest: float) -> None:
-    """Take out a string of visits around `visit`, in half the cases sparing some in its middle."""
-    row = int(search.row_of[visit])
-    length = int(search.length[row])
+    """Take out a string of visits around `visit`, sometimes sparing some in its middle."""
+    row = search.states[visit, ROW_OF]
+    length = search.rows[row, LENGTH]
     count = 1 + below(search, min(int(longest), length))
     spared = 0
     if count > 1 and uniform(search) < rules.split_share:
         while count + spared < length and (spared == 0 or uniform(search) < 0.5):
             spared += 1
     span = count + spared
-    position = position_of(world, search, visit, row)
+    position = position_of(search, visit)
     first = max(1, position - span + 1)
     last = min(position, length - span + 1)
     begin = first + below(search, last - first + 1)
@@ -42,20 +54,19 @@ def remove_string(world: World, search: Search, rules: Rules, visit: int, longes
 @compiled
 def ruin(world: World, search: Search, rules: Rules) -> None:
     """Take strings out of the rounds nearest to a random visit."""
-    visits = world.visit_place.size
-    rows = world.shift_start.size
-    planned = visits - int(search.tally[ABSENT])
-    mean_length = planned / max(1, rows)
-    longest = max(1.0, min(float(rules.longest_string), mean_length + 1.0))
+    n_visits = search.states.shape[0]
+    n_rows = search.rows.shape[0]
+    planned = n_visits - search.tally[ABSENT]
+    longest = min(float(rules.longest_string), 1.0 + planned / max(1, n_rows))
     most_strings = 4.0 * rules.mean_removed / (1.0 + longest) - 1.0
     strings = 1 + int(uniform(search) * max(1.0, most_strings))
-    centre = below(search, visits)
+    centre = below(search, n_visits)
     for step in range(world.near.shape[1]):
-        visit = int(world.near[centre, step])
-        row = int(search.row_of[visit])
-        if row < 0 or search.opened_at[row] == search.tally[ITERATION]:
+        visit = world.near[centre, step]
+        row = search.states[visit, ROW_OF]
+        if row < 0 or search.rows[row, OPENED_AT] == search.tally[ITERATION]:
             continue
-        if world.pinned[visit] == 1:
+        if world.visits[visit, VISIT_PINNED] == 1:
             continue
         remove_string(world, search, rules, visit, longest)
         strings -= 1
