@@ -139,7 +139,7 @@ def test_second_machine_and_grinder_fill_the_waits() -> None:
         for step in together.steps
         if cooling.start_minute <= step.start_minute < cooling.start_minute + cooling.minutes
     }
-    assert "right" in beside
+    assert beside == {"left", "grinder"}
 
 
 def test_because_tells_what_a_step_waited_for() -> None:
