@@ -49,7 +49,7 @@ def saturation_celsius(absolute_bar: float) -> float:
     g = n2 * beta**2 + n5 * beta + n8
     d = 2 * g / (-f - sqrt(f**2 - 4 * e * g))
     kelvin = (n10 + d - sqrt((n10 + d) ** 2 - 4 * (n9 + n10 * d))) / 2
-    return kelvin - _ZERO_CELSIUS_KELVIN
+    return float(kelvin - _ZERO_CELSIUS_KELVIN)
 
 
 def ambient_bar(altitude_metres: float) -> float:
