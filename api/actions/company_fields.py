@@ -5,7 +5,7 @@ builds on these.
 """
 
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -39,6 +39,14 @@ class Fields(BaseModel):
     """Checked values; what is not known is refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    def columns(self) -> dict[str, Any]:
+        """Return the values as a row keeps them: lists and maps as JSON."""
+        as_json = self.model_dump(mode="json")
+        return {
+            name: as_json[name] if isinstance(as_json[name], list | dict) else value
+            for name, value in self.model_dump().items()
+        }
 
 
 class ClientFields(Fields):

@@ -6,10 +6,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
 from sqlmodel import Session, SQLModel, select
 
 from api.actions.company_files import CompanyFiles, read_company_files
+from api.actions.company_records import Record
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.tables import (
@@ -69,30 +69,19 @@ def load_company(
 def _tables(files: CompanyFiles) -> Iterable[tuple[Any, list[dict[str, Any]]]]:
     company = files.company.model_dump(exclude={"planning_day", "seed"})
     yield CompanyRow, [{**company, "id": 1, "barriers": list(files.barriers)}]
-    yield ClientRow, _values(files.clients)
-    yield ContractRow, _values(files.contracts)
-    yield SiteRow, _values(files.sites)
-    yield TechnicianRow, _values(files.technicians)
-    yield AbsenceRow, _values(files.absences)
-    yield MachineRow, _values(files.machines)
-    yield FittedPartRow, _values(files.fitted_parts)
-    yield WorkDoneRow, _values(files.work_done)
-    yield MeterReadingRow, _values(files.meter_readings)
+    yield ClientRow, _columns(files.clients)
+    yield ContractRow, _columns(files.contracts)
+    yield SiteRow, _columns(files.sites)
+    yield TechnicianRow, _columns(files.technicians)
+    yield AbsenceRow, _columns(files.absences)
+    yield MachineRow, _columns(files.machines)
+    yield FittedPartRow, _columns(files.fitted_parts)
+    yield WorkDoneRow, _columns(files.work_done)
+    yield MeterReadingRow, _columns(files.meter_readings)
 
 
-def _values(records: Mapping[Any, BaseModel]) -> list[dict[str, Any]]:
-    """Return records as their columns keep them: what a column holds as JSON, as JSON."""
-    return [
-        {
-            **record.model_dump(),
-            **{
-                name: value
-                for name, value in record.model_dump(mode="json").items()
-                if isinstance(value, list | dict)
-            },
-        }
-        for record in records.values()
-    ]
+def _columns(records: Mapping[Any, Record]) -> list[dict[str, Any]]:
+    return [record.columns() for record in records.values()]
 
 
 def _store(session: Session, table: type[SQLModel], records: list[dict[str, Any]]) -> Loaded:

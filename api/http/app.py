@@ -1,0 +1,151 @@
+"""The application: every route, every error, its description."""
+
+from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
+
+from api.http import (
+    absences,
+    appointments,
+    callbacks,
+    catalogue,
+    clients,
+    contracts,
+    due_tasks,
+    feed_links,
+    feeds,
+    fitted_parts,
+    health,
+    keys,
+    machines,
+    plans,
+    problems,
+    sites,
+    technicians,
+    visits,
+)
+from api.http.edge import Edge
+from api.storage.database import Database
+from scheduler.catalogue import Catalogue
+
+Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
+
+_SUBJECTS = (
+    clients,
+    contracts,
+    sites,
+    machines,
+    fitted_parts,
+    technicians,
+    absences,
+    due_tasks,
+    callbacks,
+    visits,
+    plans,
+    appointments,
+    feed_links,
+    catalogue,
+    keys,
+    feeds,
+    health,
+)
+
+_TAGS = (
+    ("clients", "Who owns the cafés."),
+    ("contracts", "What a client was promised."),
+    ("sites", "The cafés and the hours in which one may work there."),
+    ("machines", "What stands at a site, what is fitted in it, what its counters show."),
+    ("technicians", "Who can be sent, and when they are away."),
+    ("due tasks", "Which work falls due when, and why."),
+    ("callbacks", "Faults reported, judged and promised an answer."),
+    ("visits", "What is done at a site in one go, step by step."),
+    ("plans", "Plans: asked for, solved, looked at, published."),
+    ("appointments", "The published calendar."),
+    ("feed links", "Secret calendar addresses."),
+    ("feeds", "The calendars behind them."),
+    ("catalogue", "What is known of the trade."),
+    ("API keys", "Who may come in."),
+    ("health", "Whether the service is up."),
+)
+
+_DESCRIPTION = """
+Plans the upkeep of commercial espresso machines: due work, visits, rounds and calendars.
+
+* **Keys.** `Authorization: Bearer srk_…`. A key has one role: dispatcher, technician, portal (bound
+  to one client) or administrator. What is not yours answers 404, like what does not exist.
+* **Changes.** Every record that can change has an ETag. A change names it in `If-Match`: 428 without,
+  412 when somebody else was faster.
+* **Lists** come in pages of up to 100: follow `next`, or the `Link` header.
+* **Errors** are problem details (RFC 9457). `request_id` names the request in our logs.
+* **Time.** Instants are UTC. Hours of a week are local to the `zone` beside them, written
+  `Mo-Fr 07:30-12:00,13:00-18:00; Sa 08:00-11:00`.
+* Fields and enumeration values may be added; ignore what you do not know.
+"""
+
+
+def create_app(
+    database: Database,
+    known_catalogue: Catalogue,
+    *,
+    public_url: str,
+    lifespan: Lifespan | None = None,
+) -> FastAPI:
+    """Return the application on a database.
+
+    Parameters
+    ----------
+    public_url : how the world reaches it, without a slash at the end.
+    lifespan : what runs beside it, such as the clock.
+    """
+    app = FastAPI(
+        title="Steamround",
+        version=version("steamround"),
+        description=_DESCRIPTION,
+        openapi_url="/v1/openapi.json",
+        docs_url="/v1/docs",
+        redoc_url=None,
+        openapi_tags=[{"name": name, "description": text} for name, text in _TAGS],
+        servers=[{"url": public_url}],
+        license_info={"name": "MIT", "identifier": "MIT"},
+        generate_unique_id_function=_operation_id,
+        redirect_slashes=False,
+        lifespan=lifespan,
+    )
+    app.state.database = database
+    app.state.catalogue = known_catalogue
+    app.state.public_url = public_url
+    problems.install(app)
+    app.add_middleware(Edge)
+    for subject in _SUBJECTS:
+        app.include_router(subject.router)
+    app.openapi = lambda: _described(app)  # type: ignore[method-assign]
+    return app
+
+
+def _operation_id(route: APIRoute) -> str:
+    return route.name
+
+
+def _described(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document; the problem every error refers to is part of it."""
+    if app.openapi_schema is None:
+        document = get_openapi(
+            title=app.title,
+            version=app.version,
+            description=app.description,
+            routes=app.routes,
+            tags=app.openapi_tags,
+            servers=app.servers,
+            license_info=app.license_info,
+        )
+        schemas = document["components"]["schemas"]
+        problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas.update(problem.pop("$defs"))
+        schemas["Problem"] = problem
+        app.openapi_schema = document
+    return app.openapi_schema

@@ -1,0 +1,213 @@
+"""Appointments: the published calendar, and what happens to each of them."""
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query
+from pydantic import AwareDatetime, ConfigDict, Field
+from sqlmodel import col
+
+from api.actions.appointments import (
+    PartReplaced,
+    ReadCounter,
+    VisitReport,
+    change_state,
+    move_by_hand,
+    report_work,
+)
+from api.auth import NotAllowed, Principal, Role
+from api.http.conditions import IfMatch
+from api.http.context import AnyonesLook, OfficeDeed, StaffDeed
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Given, Kept, equals, from_row
+from api.storage.column_types import Amount, Id
+from api.storage.tables import AppointmentRow
+from scheduler.catalogue import Counter
+from scheduler.lifecycle import AppointmentState
+from scheduler.machines import Outcome
+
+router = APIRouter(prefix="/v1/appointments", tags=["appointments"])
+
+_ON_SITE = frozenset({AppointmentState.UNDER_WAY, AppointmentState.NO_ACCESS})
+"""What a technician may say of their own appointments; the rest is the office's to decide."""
+
+
+class Appointment(Kept):
+    """A visit at a time with a technician."""
+
+    visit_id: str
+    technician_id: str | None = Field(description="Not told to portals.")
+    starts_at: datetime
+    ends_at: datetime
+    state: AppointmentState
+    sequence: int = Field(description="Rises when calendars have to show it otherwise.")
+    created_at: datetime
+    revised_at: datetime
+    moved_from: datetime | None = Field(description="The start it had before it last moved.")
+    travel_minutes: int = Field(description="The drive to it, as planned.")
+
+
+class NewState(Given):
+    """Where the appointment goes. `done` is reached by reporting the work."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"state": "promised"}]})
+
+    state: Literal["planned", "promised", "under_way", "no_access", "cancelled"]
+
+
+class NewSlot(Given):
+    """Another time, or another technician."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [{"technician_id": "te-2", "starts_at": "2027-03-24T09:15:00+01:00"}]
+        }
+    )
+
+    technician_id: Id
+    starts_at: AwareDatetime
+
+
+class Replaced(Given):
+    """A part taken out and replaced by a new one of the same type."""
+
+    fitted_part: Id
+    outcome: Outcome
+
+
+class CounterRead(Given):
+    """A counter as it was read."""
+
+    machine: Id
+    counter: Counter
+    value: Amount
+
+
+class Report(Given):
+    """What was done at a visit."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "counters": [{"machine": "ma-001", "counter": "brew_cycles", "value": 184220}],
+                    "note": "Group 2 gasket was cut.",
+                }
+            ]
+        }
+    )
+
+    tasks_done: list[str] | None = Field(
+        default=None, max_length=500, description="Ids of the due tasks done; all when left out."
+    )
+    replaced: list[Replaced] = Field(
+        default_factory=list, max_length=200, description="Beyond what the tasks replace anyway."
+    )
+    counters: list[CounterRead] = Field(default_factory=list, max_length=200)
+    note: str = Field(default="", max_length=2000)
+
+
+@router.get("", responses=documented())
+def list_appointments(
+    look: AnyonesLook,
+    paging: PageWanted,
+    starts_from: Annotated[
+        AwareDatetime | None, Query(description="Only those that start then or later.")
+    ] = None,
+    starts_before: Annotated[
+        AwareDatetime | None, Query(description="Only those that start before.")
+    ] = None,
+    technician: Annotated[str | None, Query(description="Only of this technician.")] = None,
+    visit: Annotated[str | None, Query(description="Only of this visit.")] = None,
+    state: Annotated[AppointmentState | None, Query(description="Only in this state.")] = None,
+) -> ListOf[Appointment]:
+    """List appointments in order of time; a technician and a portal see their own."""
+    starts_at = col(AppointmentRow.starts_at)
+    if look.who.role is Role.PORTAL:
+        technician = None  # a filter on what is not told would tell it
+    return look.page(
+        AppointmentRow,
+        [starts_at, col(AppointmentRow.id)],
+        paging,
+        lambda row: _shown(row, look.who),
+        None if starts_from is None else starts_at >= starts_from,
+        None if starts_before is None else starts_at < starts_before,
+        equals(col(AppointmentRow.technician_id), technician),
+        equals(col(AppointmentRow.visit_id), visit),
+        equals(col(AppointmentRow.state), state),
+    )
+
+
+@router.get("/{appointment_id}", responses=documented(404))
+def get_appointment(appointment_id: str, look: AnyonesLook) -> Appointment:
+    """Return one appointment."""
+    return _shown(look.one(AppointmentRow, appointment_id), look.who)
+
+
+@router.put("/{appointment_id}/state", responses=documented(400, 404, 409, 412, 428))
+def set_appointment_state(
+    appointment_id: str, body: NewState, version: IfMatch, deed: StaffDeed
+) -> Appointment:
+    """Promise, release, begin or cancel an appointment, or say that nobody opened."""
+    to = AppointmentState(body.state)
+    if deed.who.role is Role.TECHNICIAN and to not in _ON_SITE:
+        raise NotAllowed(deed.who.role, frozenset({Role.DISPATCHER, Role.ADMINISTRATOR}))
+    row = change_state(
+        deed.database,
+        appointment_id,
+        to,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        technician=deed.who.technician,
+        if_version=version,
+    )
+    return _shown(deed.changed(row), deed.who)
+
+
+@router.put("/{appointment_id}/slot", responses=documented(400, 404, 409, 412, 428))
+def move_appointment(
+    appointment_id: str, body: NewSlot, version: IfMatch, deed: OfficeDeed
+) -> Appointment:
+    """Put an appointment at another time or with another technician by hand."""
+    row = move_by_hand(
+        deed.database,
+        appointment_id,
+        body.technician_id,
+        body.starts_at,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        if_version=version,
+    )
+    return _shown(deed.changed(row), deed.who)
+
+
+@router.post("/{appointment_id}/report", responses=documented(400, 404, 409, 412, 413, 428))
+def report_appointment(
+    appointment_id: str, body: Report, version: IfMatch, deed: StaffDeed
+) -> Appointment:
+    """Report the work of an appointment that is under way. Tasks not done stay open."""
+    report = VisitReport(
+        tasks_done=None if body.tasks_done is None else tuple(body.tasks_done),
+        replaced=tuple(PartReplaced(**part.model_dump()) for part in body.replaced),
+        counters=tuple(ReadCounter(**read.model_dump()) for read in body.counters),
+        note=body.note,
+    )
+    row = report_work(
+        deed.database,
+        appointment_id,
+        report,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        technician=deed.who.technician,
+        if_version=version,
+    )
+    return _shown(deed.changed(row), deed.who)
+
+
+def _shown(row: AppointmentRow, who: Principal) -> Appointment:
+    technician = None if who.role is Role.PORTAL else row.technician_id
+    return from_row(Appointment, row, technician_id=technician)

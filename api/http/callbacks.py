@@ -1,0 +1,136 @@
+"""Callbacks: a fault is reported, judged at once and promised an answer."""
+
+from datetime import datetime
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, ConfigDict, Field
+from sqlmodel import col
+
+from api.actions.take_callback import FaultReport, take_callback
+from api.http.context import AnyonesLook, OfficeOrPortalDeed
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Given, Kept, equals, from_row
+from api.storage.column_types import Id
+from api.storage.documents import finding_from_json
+from api.storage.tables import CallbackRow
+from scheduler.company import Urgency
+
+router = APIRouter(prefix="/v1/callbacks", tags=["callbacks"])
+
+State = Literal["open", "done", "cancelled"]
+
+
+class NewCallback(Given):
+    """What the caller says."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "machine": "E001",
+                    "symptoms": ["no_steam"],
+                    "text": "No steam since this morning, coffee is fine.",
+                }
+            ]
+        }
+    )
+
+    machine: Id = Field(description="The machine's id, or the tag on it.")
+    symptoms: list[Id] = Field(
+        default_factory=list, max_length=20, description="Symptoms of the catalogue."
+    )
+    text: str = Field(default="", max_length=2000, description="The fault in the caller's words.")
+    answers: dict[str, bool] = Field(
+        default_factory=dict,
+        max_length=20,
+        description="Symptom → whether it is there, for questions asked back.",
+    )
+
+
+class LikelyFault(BaseModel):
+    """A fault and how likely it is."""
+
+    fault: str
+    name: str
+    probability: float
+    phone_fix: str | None = Field(description="What the caller may try, where that is safe.")
+
+
+class Callback(Kept):
+    """A fault report and what is made of it."""
+
+    client_id: str
+    site_id: str
+    machine_id: str
+    reported_at: datetime
+    symptoms: list[str] = Field(description="As reported, and as read from the text.")
+    text: str
+    urgency: Urgency
+    respond_by: datetime | None = Field(
+        description="Until when somebody is there, counted in the contract's hours."
+    )
+    make_safe: list[str] = Field(
+        description="What to do until then so that nobody is hurt. Local codes come first."
+    )
+    likely_faults: list[LikelyFault]
+    next_question: str | None = Field(description="The symptom worth asking about next.")
+    because: str
+    visit_id: str | None
+    state: State
+
+
+@router.get("", responses=documented())
+def list_callbacks(
+    look: AnyonesLook,
+    paging: PageWanted,
+    site: Annotated[str | None, Query(description="Only at this site.")] = None,
+    machine: Annotated[str | None, Query(description="Only on this machine.")] = None,
+    state: Annotated[State | None, Query(description="Only in this state.")] = None,
+) -> ListOf[Callback]:
+    """List callbacks, the oldest first."""
+    return look.page(
+        CallbackRow,
+        [col(CallbackRow.reported_at), col(CallbackRow.id)],
+        paging,
+        _shown,
+        equals(col(CallbackRow.site_id), site),
+        equals(col(CallbackRow.machine_id), machine),
+        equals(col(CallbackRow.state), state),
+    )
+
+
+@router.get("/{callback_id}", responses=documented(404))
+def get_callback(callback_id: str, look: AnyonesLook) -> Callback:
+    """Return one callback."""
+    return _shown(look.one(CallbackRow, callback_id))
+
+
+@router.post("", status_code=201, responses=documented(400, 404, 409, 413))
+def report_fault(body: NewCallback, deed: OfficeOrPortalDeed) -> Callback:
+    """Report a fault. A second report on a machine joins the callback that is still open."""
+    report = FaultReport(
+        machine=body.machine, symptoms=tuple(body.symptoms), text=body.text, answers=body.answers
+    )
+    row = take_callback(
+        deed.database,
+        report,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        client=deed.who.client,
+    )
+    return _shown(deed.added(row, f"/v1/callbacks/{row.id}"))
+
+
+def _shown(row: CallbackRow) -> Callback:
+    finding = finding_from_json(row.finding)
+    return from_row(
+        Callback,
+        row,
+        make_safe=list(finding.make_safe),
+        likely_faults=[from_row(LikelyFault, fault) for fault in finding.likely_faults],
+        next_question=finding.next_question,
+        because=finding.because,
+    )

@@ -1,0 +1,106 @@
+"""The catalogue: what is known of the trade, for reading."""
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, Field
+
+from api.http.context import AnyonesLook, StaffLook
+from api.http.problems import documented
+from api.http.wire import from_row
+from scheduler import catalogue as trade
+
+router = APIRouter(prefix="/v1/catalogue", tags=["catalogue"])
+
+
+class Symptom(BaseModel):
+    """What a caller sees."""
+
+    id: str
+    name: str
+    question: str = Field(description="How to ask for it.")
+    red_flag: bool = Field(description="Danger: make safe first, whatever else is said.")
+    make_safe: str | None = Field(description="What to do at once. Local codes come first.")
+
+
+class PartType(BaseModel):
+    """A part as it is ordered."""
+
+    id: str
+    name: str
+    price_minor: int = Field(description="In minor units of the company's currency.")
+    lead_days: int
+    superseded_by: str | None
+
+
+class Skill(BaseModel):
+    """Something a technician must be allowed and able to do."""
+
+    id: str
+    name: str
+
+
+class Symptoms(BaseModel):
+    """All symptoms, in the order of the catalogue."""
+
+    items: list[Symptom]
+
+
+class PartTypes(BaseModel):
+    """All part types, in the order of the catalogue."""
+
+    items: list[PartType]
+
+
+class Skills(BaseModel):
+    """All skills, in the order of the catalogue."""
+
+    items: list[Skill]
+
+
+class ServiceRules(BaseModel):
+    """All service rules with everything known about them, in the order of the catalogue."""
+
+    items: list[trade.ServiceRule]
+
+
+class SetPoints(BaseModel):
+    """All readings and the ranges they must lie in, in the order of the catalogue."""
+
+    items: list[trade.SetPoint]
+
+
+@router.get("/symptoms", responses=documented())
+def list_symptoms(look: AnyonesLook) -> Symptoms:
+    """List what a caller can report."""
+    known = _catalogue(look.request)
+    return Symptoms(items=[from_row(Symptom, entry) for entry in known.symptoms.values()])
+
+
+@router.get("/part-types", responses=documented())
+def list_part_types(look: StaffLook) -> PartTypes:
+    """List the parts that can be fitted and ordered."""
+    known = _catalogue(look.request)
+    return PartTypes(items=[from_row(PartType, entry) for entry in known.part_types.values()])
+
+
+@router.get("/skills", responses=documented())
+def list_skills(look: StaffLook) -> Skills:
+    """List the skills work may need."""
+    known = _catalogue(look.request)
+    return Skills(items=[from_row(Skill, entry) for entry in known.skills.values()])
+
+
+@router.get("/service-rules", responses=documented())
+def list_service_rules(look: StaffLook) -> ServiceRules:
+    """List the recurring work, its intervals, minutes and cautions."""
+    return ServiceRules(items=list(_catalogue(look.request).rules.values()))
+
+
+@router.get("/set-points", responses=documented())
+def list_set_points(look: StaffLook) -> SetPoints:
+    """List the readings and the ranges they must lie in."""
+    return SetPoints(items=list(_catalogue(look.request).set_points.values()))
+
+
+def _catalogue(request: Request) -> trade.Catalogue:
+    known: trade.Catalogue = request.app.state.catalogue
+    return known

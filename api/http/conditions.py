@@ -1,0 +1,69 @@
+"""ETag, If-Match and If-None-Match (RFC 9110, section 13) on records with a version."""
+
+import re
+from typing import Annotated
+
+from fastapi import Depends, Header, Request, Response
+
+from api.storage.tables.versioned import Versioned
+from scheduler.errors import StaleVersion, SteamroundError
+
+_VERSION_TAG = re.compile(r'"v(\d+)"')
+_ANY_TAG = re.compile(r'(?:W/)?("[^"]*")')
+
+
+class PreconditionRequired(SteamroundError):
+    """A change that does not say which version it changes."""
+
+    def __init__(self) -> None:
+        super().__init__("send If-Match with the ETag of the version you are changing")
+
+
+class NotModified(Exception):
+    """The caller has this version already: not an error, but no body either."""
+
+    def __init__(self, etag: str) -> None:
+        self.etag = etag
+
+
+def etag_of(version: int) -> str:
+    """Return the strong entity tag of a version."""
+    return f'"v{version}"'
+
+
+def show(request: Request, response: Response, row: Versioned) -> None:
+    """Send the ETag of a row; raise ``NotModified`` when the caller holds that version."""
+    show_tag(request, response, etag_of(row.version))
+
+
+def show_tag(request: Request, response: Response, etag: str) -> None:
+    """Send an entity tag; raise ``NotModified`` when a reader holds it already."""
+    held = request.headers.get("if-none-match")
+    if (
+        request.method in ("GET", "HEAD")
+        and held is not None
+        and (held.strip() == "*" or etag in _ANY_TAG.findall(held))
+    ):
+        raise NotModified(etag)
+    response.headers["ETag"] = etag
+
+
+def _expected_version(
+    if_match: Annotated[
+        str | None,
+        Header(
+            description="The ETag of the version that is being changed.",
+            examples=['"v3"'],
+        ),
+    ] = None,
+) -> int:
+    if if_match is None:
+        raise PreconditionRequired
+    match = _VERSION_TAG.fullmatch(if_match.strip())
+    if match is None:
+        raise StaleVersion(f"no version has the tag {if_match[:40]}: send the ETag you were given")
+    return int(match[1])
+
+
+IfMatch = Annotated[int, Depends(_expected_version)]
+"""The version a change is meant for: 428 without the header, 412 when it is not the current one."""

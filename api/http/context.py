@@ -1,0 +1,190 @@
+"""What a route is given: the database, the catalogue, the time, and who is asking."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Annotated, Any, TypeVar
+
+from fastapi import Depends, Request, Response, Security
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from sqlmodel import Session, SQLModel
+
+from api.actions.company_fields import Fields
+from api.actions.edit_records import add_record, replace_record
+from api.auth import NotAllowed, NotAuthenticated, Principal, Role, principal_of
+from api.http.conditions import show
+from api.http.look import Look
+from api.storage.audit import Origin
+from api.storage.database import Database as StorageDatabase
+from api.storage.tables.versioned import Versioned
+from scheduler.catalogue import Catalogue as TradeCatalogue
+
+AddedRow = TypeVar("AddedRow", bound=SQLModel)
+ChangedRow = TypeVar("ChangedRow", bound=Versioned)
+
+_bearer = HTTPBearer(
+    auto_error=False,
+    scheme_name="API key",
+    description="An API key: `Authorization: Bearer srk_…`. Each key has one role.",
+)
+
+
+def present() -> datetime:
+    """Return the present instant in whole seconds, UTC. Tests put another clock in its place."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+def _database(request: Request) -> StorageDatabase:
+    database: StorageDatabase = request.app.state.database
+    return database
+
+
+def _catalogue(request: Request) -> TradeCatalogue:
+    catalogue: TradeCatalogue = request.app.state.catalogue
+    return catalogue
+
+
+Now = Annotated[datetime, Depends(present)]
+Database = Annotated[StorageDatabase, Depends(_database)]
+Catalogue = Annotated[TradeCatalogue, Depends(_catalogue)]
+
+
+def _reader(database: Database) -> Iterator[Session]:
+    with database.read() as session:
+        yield session
+
+
+Reader = Annotated[Session, Depends(_reader)]
+"""A session that sees one state of the database and cannot change it."""
+
+
+def _principal(
+    database: Database,
+    now: Now,
+    credentials: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)],
+) -> Principal:
+    if credentials is None:
+        raise NotAuthenticated
+    with database.read() as session:
+        return principal_of(session, credentials.credentials, now=now)
+
+
+class Allow:
+    """Lets in the holders of some roles; every route but feeds, health and documents has one."""
+
+    def __init__(self, *roles: Role) -> None:
+        self.roles = frozenset(roles)
+
+    def __call__(self, principal: Annotated[Principal, Depends(_principal)]) -> Principal:
+        if principal.role not in self.roles:
+            raise NotAllowed(principal.role, self.roles)
+        return principal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deed:
+    """A change somebody is about to make, and everything an action wants to know about it."""
+
+    request: Request
+    response: Response
+    database: Database
+    catalogue: Catalogue
+    now: datetime
+    who: Principal
+
+    @property
+    def origin(self) -> Origin:
+        """Return how it stands in the audit trail."""
+        return self.who.origin(self.request.state.request_id)
+
+    def add(self, table: type[AddedRow], row_id: str, body: Fields) -> AddedRow:
+        """Store a new record (``api.actions.edit_records.add_record``)."""
+        return add_record(
+            self.database, table, row_id, body, self.catalogue, now=self.now, origin=self.origin
+        )
+
+    def replace(
+        self, table: type[ChangedRow], row_id: str, body: Fields, version: int
+    ) -> ChangedRow:
+        """Store new values of a record (``api.actions.edit_records.replace_record``)."""
+        row = replace_record(
+            self.database,
+            table,
+            row_id,
+            body,
+            self.catalogue,
+            if_version=version,
+            now=self.now,
+            origin=self.origin,
+        )
+        return self.changed(row)
+
+    def changed(self, row: ChangedRow) -> ChangedRow:
+        """Send the ETag of a changed row and return it."""
+        show(self.request, self.response, row)
+        return row
+
+    def added(self, row: ChangedRow, path: str) -> ChangedRow:
+        """Send the ETag and the address of a new row and return it."""
+        self.response.headers["Location"] = path
+        return self.changed(row)
+
+
+def _look(*roles: Role) -> Any:
+    def look(
+        request: Request,
+        response: Response,
+        session: Reader,
+        who: Annotated[Principal, Depends(Allow(*roles))],
+    ) -> Look:
+        return Look(request, response, session, who)
+
+    return Depends(look)
+
+
+def _deed(*roles: Role) -> Any:
+    def deed(
+        request: Request,
+        response: Response,
+        database: Database,
+        catalogue: Catalogue,
+        now: Now,
+        who: Annotated[Principal, Depends(Allow(*roles))],
+    ) -> Deed:
+        return Deed(
+            request=request,
+            response=response,
+            database=database,
+            catalogue=catalogue,
+            now=now,
+            who=who,
+        )
+
+    return Depends(deed)
+
+
+_STAFF = (Role.DISPATCHER, Role.TECHNICIAN, Role.ADMINISTRATOR)
+_OFFICE = (Role.DISPATCHER, Role.ADMINISTRATOR)
+
+AnyonesLook = Annotated[Look, _look(*Role)]
+StaffLook = Annotated[Look, _look(*_STAFF)]
+OfficeLook = Annotated[Look, _look(*_OFFICE)]
+AdministratorsLook = Annotated[Look, _look(Role.ADMINISTRATOR)]
+
+StaffDeed = Annotated[Deed, _deed(*_STAFF)]
+OfficeDeed = Annotated[Deed, _deed(*_OFFICE)]
+OfficeOrPortalDeed = Annotated[Deed, _deed(*_OFFICE, Role.PORTAL)]
+AdministratorsDeed = Annotated[Deed, _deed(Role.ADMINISTRATOR)]
+
+
+def routes_without_roles(routes: list[Any]) -> list[str]:
+    """Return the paths of routes that ask for no role; a test knows which these may be."""
+
+    def asks(dependant: Any) -> bool:
+        return isinstance(dependant.call, Allow) or any(map(asks, dependant.dependencies))
+
+    return sorted(
+        route.path
+        for route in routes
+        if not hasattr(route, "dependant") or not asks(route.dependant)
+    )

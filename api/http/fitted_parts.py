@@ -1,0 +1,149 @@
+"""What is fitted in a machine, what was done to it and what its counters showed."""
+
+from datetime import date
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, ConfigDict
+from pydantic.config import JsonDict
+from sqlmodel import col
+
+from api.actions.company_fields import FittedPartFields, MeterReadingFields
+from api.http.conditions import IfMatch
+from api.http.context import AnyonesLook, OfficeDeed, StaffDeed, StaffLook
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Kept, WithId, equals, from_row
+from api.storage.ids import new_id
+from api.storage.tables import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
+from scheduler.catalogue import Counter
+from scheduler.machines import Outcome
+
+router = APIRouter(prefix="/v1", tags=["machines"])
+
+_PART: JsonDict = {
+    "machine_id": "ma-001",
+    "part_type": "group_gasket",
+    "position": "group 1",
+    "fitted_on": "2027-02-11",
+}
+_READING: JsonDict = {
+    "machine_id": "ma-001",
+    "counter": "brew_cycles",
+    "value": 184220,
+    "taken_at": "2027-02-11T09:40:00Z",
+}
+
+
+class FittedPartIn(FittedPartFields):
+    model_config = ConfigDict(json_schema_extra={"examples": [_PART]})
+
+
+class NewFittedPart(WithId, FittedPartFields):
+    model_config = ConfigDict(json_schema_extra={"examples": [_PART]})
+
+
+class FittedPart(Kept, FittedPartFields):
+    pass
+
+
+class NewMeterReading(WithId, MeterReadingFields):
+    model_config = ConfigDict(json_schema_extra={"examples": [_READING]})
+
+
+class MeterReading(MeterReadingFields):
+    id: str
+
+
+class WorkDone(BaseModel):
+    """A piece of work as it was recorded."""
+
+    id: str
+    machine_id: str
+    fitted_part_id: str | None
+    rule: str
+    outcome: Outcome
+    done_on: date
+    visit_id: str | None
+
+
+@router.get("/machines/{machine_id}/fitted-parts", responses=documented(404))
+def list_fitted_parts(
+    machine_id: str,
+    look: AnyonesLook,
+    paging: PageWanted,
+    removed: Annotated[bool, Query(description="Also those taken out.")] = False,
+) -> ListOf[FittedPart]:
+    """List the parts of a machine in order of id."""
+    look.row(MachineRow, machine_id)
+    return look.page(
+        FittedPartRow,
+        [col(FittedPartRow.id)],
+        paging,
+        _part,
+        equals(col(FittedPartRow.machine_id), machine_id),
+        None if removed else col(FittedPartRow.removed_on).is_(None),
+    )
+
+
+@router.get("/fitted-parts/{part_id}", responses=documented(404))
+def get_fitted_part(part_id: str, look: AnyonesLook) -> FittedPart:
+    """Return one fitted part."""
+    return _part(look.one(FittedPartRow, part_id))
+
+
+@router.post("/fitted-parts", status_code=201, responses=documented(400, 409, 413))
+def add_fitted_part(body: NewFittedPart, deed: OfficeDeed) -> FittedPart:
+    """Record a part that is fitted in a machine."""
+    row = deed.add(FittedPartRow, body.id or new_id("fp"), body)
+    return _part(deed.added(row, f"/v1/fitted-parts/{row.id}"))
+
+
+@router.put("/fitted-parts/{part_id}", responses=documented(400, 404, 412, 413, 428))
+def replace_fitted_part(
+    part_id: str, body: FittedPartIn, version: IfMatch, deed: OfficeDeed
+) -> FittedPart:
+    """Replace what is known of a fitted part."""
+    return _part(deed.replace(FittedPartRow, part_id, body, version))
+
+
+@router.get("/machines/{machine_id}/work-done", responses=documented(404))
+def list_work_done(machine_id: str, look: StaffLook, paging: PageWanted) -> ListOf[WorkDone]:
+    """List the work recorded on a machine, the oldest first."""
+    look.row(MachineRow, machine_id)
+    return look.page(
+        WorkDoneRow,
+        [col(WorkDoneRow.done_on), col(WorkDoneRow.id)],
+        paging,
+        lambda row: from_row(WorkDone, row),
+        equals(col(WorkDoneRow.machine_id), machine_id),
+    )
+
+
+@router.get("/machines/{machine_id}/meter-readings", responses=documented(404))
+def list_meter_readings(
+    machine_id: str,
+    look: AnyonesLook,
+    paging: PageWanted,
+    counter: Annotated[Counter | None, Query(description="Only of this counter.")] = None,
+) -> ListOf[MeterReading]:
+    """List the readings of a machine's counters, the oldest first."""
+    look.row(MachineRow, machine_id)
+    return look.page(
+        MeterReadingRow,
+        [col(MeterReadingRow.taken_at), col(MeterReadingRow.id)],
+        paging,
+        lambda row: from_row(MeterReading, row),
+        equals(col(MeterReadingRow.machine_id), machine_id),
+        equals(col(MeterReadingRow.counter), counter),
+    )
+
+
+@router.post("/meter-readings", status_code=201, responses=documented(400, 409, 413))
+def add_meter_reading(body: NewMeterReading, deed: StaffDeed) -> MeterReading:
+    """Record what a counter shows."""
+    return from_row(MeterReading, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
+
+
+def _part(row: FittedPartRow) -> FittedPart:
+    return from_row(FittedPart, row)

@@ -1,0 +1,191 @@
+"""Plans: asked for, solved in the background, looked at as a draft, published."""
+
+import hashlib
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Query
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field
+from sqlmodel import col
+
+from api.actions.planning import (
+    LONGEST_DAYS,
+    LONGEST_SECONDS,
+    PlanRequest,
+    cancel_plan,
+    plan_by_id,
+    request_plan,
+)
+from api.actions.publishing import Change as PlanChange
+from api.actions.publishing import ChangeKind, changes_of, publish_plan
+from api.http.conditions import show_tag
+from api.http.context import OfficeDeed, OfficeLook
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Given, equals, from_row
+from api.storage.documents import unpack_problem
+from api.storage.tables import PlanRow
+from scheduler.errors import Conflict
+from scheduler.routing.problem import problem_to_json
+
+router = APIRouter(prefix="/v1/plans", tags=["plans"])
+
+State = Literal["queued", "solving", "draft", "published", "failed", "cancelled", "superseded"]
+
+
+class NewPlan(Given):
+    """What a plan is asked for; bounded by seconds, or by iterations so that it can be repeated."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"first_day": "2027-03-23", "days": 10, "seconds": 20}]}
+    )
+
+    first_day: date
+    days: int = Field(default=10, ge=1, le=LONGEST_DAYS, description="Working days.")
+    seconds: float | None = Field(default=None, gt=0, le=LONGEST_SECONDS)
+    iterations: int | None = Field(default=None, ge=1, le=1_000_000_000)
+    seed: int = Field(default=1, ge=0, lt=2**63)
+
+
+class LeftOut(BaseModel):
+    """A visit that has no place in the plan, and what would help."""
+
+    visit: str
+    reason: str
+    detail: str
+    would_help: str
+
+
+class Plan(BaseModel):
+    """A planning run. It changes while it is solved: poll it, or wait for `state` to leave
+    `queued` and `solving`."""
+
+    id: str
+    state: State
+    requested_at: datetime
+    requested_by: str
+    first_day: date
+    days: int
+    seconds: float | None
+    iterations: int | None
+    seed: int
+    progress: float = Field(description="From 0 to 1.")
+    best_cost: int | None = Field(description="In minutes of travel equivalent.")
+    base_revision: int | None = Field(
+        description="The revision of the published calendar it was made from."
+    )
+    finished_at: datetime | None
+    published_at: datetime | None
+    failure: str | None
+    left_out: list[LeftOut]
+    broken_promises: list[str] = Field(description="Appointments it could not keep as promised.")
+
+
+class Slot(BaseModel):
+    """A time with a technician."""
+
+    technician: str
+    starts_at: datetime
+    ends_at: datetime
+
+
+class Change(BaseModel):
+    """What publishing does to one visit."""
+
+    visit: str
+    kind: ChangeKind
+    before: Slot | None
+    after: Slot | None
+    travel_minutes: int = Field(description="The drive to it.")
+
+
+class Changes(BaseModel):
+    """What publishing changes, in order of time."""
+
+    items: list[Change]
+
+
+@router.get("", responses=documented())
+def list_plans(
+    look: OfficeLook,
+    paging: PageWanted,
+    state: Annotated[State | None, Query(description="Only in this state.")] = None,
+) -> ListOf[Plan]:
+    """List planning runs, the oldest first."""
+    return look.page(
+        PlanRow,
+        [col(PlanRow.requested_at), col(PlanRow.id)],
+        paging,
+        _shown,
+        equals(col(PlanRow.state), state),
+    )
+
+
+@router.get("/{plan_id}", responses=documented(404))
+def get_plan(plan_id: str, look: OfficeLook) -> Plan:
+    """Return one planning run as it stands."""
+    plan = _shown(plan_by_id(look.session, plan_id))
+    # progress moves without a new version: the tag is made of what is shown
+    digest = hashlib.sha256(plan.model_dump_json().encode()).hexdigest()
+    show_tag(look.request, look.response, f'"{digest}"')
+    return plan
+
+
+@router.post("", status_code=202, responses=documented(400, 413))
+def ask_for_plan(body: NewPlan, deed: OfficeDeed) -> Plan:
+    """Ask for a plan. It is solved in the background; the address of the run is in Location."""
+    request = PlanRequest(**body.model_dump())
+    row = request_plan(deed.database, request, now=deed.now, origin=deed.origin)
+    deed.response.headers["Location"] = f"/v1/plans/{row.id}"
+    return _shown(row)
+
+
+@router.post("/{plan_id}/cancel", responses=documented(404, 409))
+def stop_plan(plan_id: str, deed: OfficeDeed) -> Plan:
+    """Stop a run, or throw a draft away."""
+    return _shown(cancel_plan(deed.database, plan_id, now=deed.now, origin=deed.origin))
+
+
+@router.get("/{plan_id}/changes", responses=documented(404, 409))
+def list_plan_changes(plan_id: str, look: OfficeLook) -> Changes:
+    """Return what publishing a draft would change."""
+    return _changes(changes_of(look.session, plan_by_id(look.session, plan_id)))
+
+
+@router.post("/{plan_id}/publish", responses=documented(404, 409))
+def publish_draft(plan_id: str, deed: OfficeDeed) -> Changes:
+    """Publish a draft: 409 when the published calendar has changed since the draft was made."""
+    return _changes(
+        publish_plan(deed.database, plan_id, deed.catalogue, now=deed.now, origin=deed.origin)
+    )
+
+
+@router.get("/{plan_id}/problem", responses=documented(404, 409))
+def get_plan_problem(plan_id: str, look: OfficeLook) -> JSONResponse:
+    """Return the problem file of a solved run, to be solved or checked elsewhere."""
+    row = plan_by_id(look.session, plan_id)
+    if row.problem is None:
+        raise Conflict(f"plan {plan_id} is {row.state}: it has no problem file")
+    return JSONResponse(problem_to_json(unpack_problem(row.problem)))
+
+
+def _changes(changes: Sequence[PlanChange]) -> Changes:
+    return Changes(
+        items=[
+            Change(
+                visit=change.visit,
+                kind=change.kind,
+                before=None if change.before is None else from_row(Slot, change.before),
+                after=None if change.after is None else from_row(Slot, change.after),
+                travel_minutes=change.travel_minutes,
+            )
+            for change in changes
+        ]
+    )
+
+
+def _shown(row: PlanRow) -> Plan:
+    left_out: list[dict[str, Any]] = (row.solution or {}).get("left_out", [])
+    return from_row(Plan, row, left_out=left_out)

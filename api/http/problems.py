@@ -1,0 +1,238 @@
+"""Every error as RFC 9457 problem details, from one table."""
+
+import logging
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+from starlette.exceptions import HTTPException
+from starlette.routing import Match
+
+from api.auth import NotAllowed, NotAuthenticated
+from api.http.conditions import NotModified, PreconditionRequired
+from scheduler.errors import (
+    Absent,
+    Conflict,
+    DoubleBooking,
+    Impossible,
+    InvalidInput,
+    MoveNotAllowed,
+    PlanOutdated,
+    StaleVersion,
+    SteamroundError,
+)
+
+log = logging.getLogger("steamround.http")
+
+MEDIA_TYPE = "application/problem+json"
+_TYPE_ROOT = "https://steamround.invalid/problems/"
+
+# The first entry whose class fits decides: subclasses stand before their bases.
+_STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
+    (NotAuthenticated, 401, "not-authenticated"),
+    (NotAllowed, 403, "not-allowed"),
+    (Absent, 404, "not-found"),
+    (StaleVersion, 412, "stale-version"),
+    (PreconditionRequired, 428, "precondition-required"),
+    (DoubleBooking, 409, "double-booking"),
+    (PlanOutdated, 409, "plan-outdated"),
+    (Conflict, 409, "conflict"),
+    (MoveNotAllowed, 409, "move-not-allowed"),
+    (Impossible, 409, "impossible"),
+    (InvalidInput, 422, "invalid-input"),
+)
+_NAME_OF_STATUS = {
+    400: "malformed-request",
+    404: "not-found",
+    405: "method-not-allowed",
+    413: "body-too-large",
+    422: "invalid-input",
+    500: "internal-error",
+    503: "busy",
+}
+
+
+class FieldProblem(BaseModel):
+    """One thing wrong with a request."""
+
+    pointer: str = Field(description="JSON pointer into the body, or the name of a parameter.")
+    detail: str = Field(description="What is wrong, and what would be right.")
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457)."""
+
+    type: str = Field(description="Names the kind of problem; stable.")
+    title: str = Field(description="The kind of problem in words.")
+    status: int
+    detail: str = Field(description="What happened this time, and what would help.")
+    request_id: str = Field(description="Names this request in our logs.")
+    errors: list[FieldProblem] = Field(
+        default_factory=list, description="Every wrong field, where fields are wrong."
+    )
+
+
+_EXAMPLE_DETAIL = {
+    400: "the body is not JSON: Expecting value at 14",
+    401: "send a valid API key: Authorization: Bearer srk_…",
+    403: "a portal key may not do this: use one of administrator, dispatcher",
+    404: "there is no site 'si-900'",
+    405: "this address answers GET, PUT",
+    409: "an appointment that is done cannot become cancelled; it can become nothing else",
+    412: "the record is at version 4, not 3",
+    413: "a body may have 1048576 bytes at most",
+    422: "1 field is wrong",
+    428: "send If-Match with the ETag of the version you are changing",
+    500: "something went wrong on our side; nothing was stored",
+    503: "the database is busy: try again in a second",
+}
+
+
+def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return what OpenAPI says of the errors of a route; the ones every route has are included."""
+    return {
+        status: {
+            "description": HTTPStatus(status).phrase,
+            "content": {
+                MEDIA_TYPE: {
+                    "schema": {"$ref": "#/components/schemas/Problem"},
+                    "example": _document(status, _name(status), _EXAMPLE_DETAIL[status], "rq_7k0x"),
+                }
+            },
+        }
+        for status in sorted({401, 403, 405, 422, 500, 503, *statuses})
+    }
+
+
+def _name(status: int) -> str:
+    for _, known, name in _STATUS_AND_NAME:
+        if known == status and status != 409:
+            return name
+    return _NAME_OF_STATUS.get(status, "conflict" if status == 409 else "error")
+
+
+def _document(
+    status: int, name: str, detail: str, request_id: str, errors: list[FieldProblem] | None = None
+) -> dict[str, Any]:
+    problem = Problem(
+        type=_TYPE_ROOT + name,
+        title=name.replace("-", " ").capitalize(),
+        status=status,
+        detail=detail,
+        request_id=request_id,
+        errors=errors or [],
+    )
+    return problem.model_dump(mode="json")
+
+
+def problem_response(
+    request: Request,
+    status: int,
+    name: str,
+    detail: str,
+    *,
+    errors: list[FieldProblem] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """Return a problem as a response to ``request``."""
+    request_id = getattr(request.state, "request_id", "")
+    return JSONResponse(
+        _document(status, name, detail, request_id, errors),
+        status_code=status,
+        headers=headers,
+        media_type=MEDIA_TYPE,
+    )
+
+
+def install(app: FastAPI) -> None:
+    """Make ``app`` answer every error with a problem."""
+    app.add_exception_handler(SteamroundError, _ours)
+    app.add_exception_handler(NotModified, _not_modified)
+    app.add_exception_handler(RequestValidationError, _invalid_request)
+    app.add_exception_handler(HTTPException, _of_the_framework)
+    app.add_exception_handler(OperationalError, _busy)
+    app.add_exception_handler(PoolTimeout, _busy)
+    app.add_exception_handler(Exception, _unexpected)
+
+
+def _ours(request: Request, error: Exception) -> Response:
+    for kind, status, name in _STATUS_AND_NAME:
+        if isinstance(error, kind):
+            headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+            return problem_response(request, status, name, str(error), headers=headers)
+    return _unexpected(request, error)
+
+
+def _not_modified(request: Request, error: Exception) -> Response:
+    assert isinstance(error, NotModified)
+    return Response(status_code=304, headers={"ETag": error.etag})
+
+
+def _invalid_request(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    details = error.errors()
+    broken = next((each for each in details if each["type"] == "json_invalid"), None)
+    if broken is not None:
+        reason = f"{broken['ctx']['error']} at {broken['loc'][-1]}"
+        return problem_response(
+            request, 400, _NAME_OF_STATUS[400], f"the body is not JSON: {reason}"
+        )
+    errors = [
+        FieldProblem(
+            pointer=_pointer(each["loc"]), detail=each["msg"].removeprefix("Value error, ")
+        )
+        for each in details
+    ]
+    counted = "1 field is wrong" if len(errors) == 1 else f"{len(errors)} fields are wrong"
+    return problem_response(request, 422, _NAME_OF_STATUS[422], counted, errors=errors)
+
+
+def _pointer(location: tuple[int | str, ...]) -> str:
+    """Return ``/a/b`` for a place in the body, the bare name for a parameter."""
+    where, *path = location
+    if where != "body":
+        return str(path[0]) if path else str(where)
+    return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in path)
+
+
+def _of_the_framework(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    status, headers, detail = error.status_code, dict(error.headers or {}), str(error.detail)
+    if status == 404:
+        detail = f"there is nothing at {request.url.path}"
+        if request.url.path.startswith("/feeds/"):
+            detail = "there is nothing at this address"  # it may be a secret
+    elif status == 405:
+        allowed = _allowed_methods(request)
+        headers["Allow"] = ", ".join(allowed)
+        detail = f"this address answers {', '.join(allowed)}"
+    name = _NAME_OF_STATUS.get(status, HTTPStatus(status).phrase.lower().replace(" ", "-"))
+    return problem_response(request, status, name, detail, headers=headers)
+
+
+def _allowed_methods(request: Request) -> list[str]:
+    """Return the methods of every route at the address; the framework names the first route's."""
+    methods: set[str] = set()
+    for route in request.app.routes:
+        match, _ = route.matches(request.scope)
+        if match is not Match.NONE:
+            methods |= getattr(route, "methods", None) or set()
+    return sorted(methods)
+
+
+def _busy(request: Request, error: Exception) -> Response:
+    log.warning("database busy or away: %s", type(error).__name__)
+    return problem_response(
+        request, 503, _NAME_OF_STATUS[503], _EXAMPLE_DETAIL[503], headers={"Retry-After": "1"}
+    )
+
+
+def _unexpected(request: Request, error: Exception) -> Response:
+    log.error("unexpected error", exc_info=error)
+    return problem_response(request, 500, _NAME_OF_STATUS[500], _EXAMPLE_DETAIL[500])

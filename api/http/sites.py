@@ -1,0 +1,89 @@
+"""Sites: the cafés, and the hours in which one may work there."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import ConfigDict
+from pydantic.config import JsonDict
+from sqlmodel import col
+
+from api.actions.company_fields import SiteFields
+from api.http.conditions import IfMatch
+from api.http.context import AnyonesLook, OfficeDeed
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Kept, WithId, equals, from_row
+from api.storage.ids import new_id
+from api.storage.tables import SiteRow
+
+router = APIRouter(prefix="/v1/sites", tags=["sites"])
+
+_EXAMPLE: JsonDict = {
+    "client_id": "cl-01",
+    "contract_id": "ct-01a",
+    "name": "Quayside, Old Harbour",
+    "kind": "bar",
+    "address": "3 quai de l'Écluse",
+    "town": "Arcachon",
+    "lat": 44.6588,
+    "lon": -1.1689,
+    "zone": "Europe/Paris",
+    "opening_hours": "Mo-Su 07:00-22:00",
+    "access_hours": "Mo-Fr 09:00-11:30,14:00-17:00",
+    "quiet_hours": "Mo-Fr 14:30-17:00",
+    "closures": [["2027-01-11", "2027-01-24"]],
+    "hardness_dh": 9.5,
+}
+
+
+class SiteIn(SiteFields):
+    model_config = ConfigDict(json_schema_extra={"examples": [_EXAMPLE]})
+
+
+class NewSite(WithId, SiteFields):
+    model_config = ConfigDict(json_schema_extra={"examples": [_EXAMPLE]})
+
+
+class Site(Kept, SiteFields):
+    pass
+
+
+@router.get("", responses=documented())
+def list_sites(
+    look: AnyonesLook,
+    paging: PageWanted,
+    client: Annotated[str | None, Query(description="Only this client's.")] = None,
+    town: Annotated[str | None, Query(description="Only in this town.")] = None,
+) -> ListOf[Site]:
+    """List sites in order of id; a portal sees its own."""
+    return look.page(
+        SiteRow,
+        [col(SiteRow.id)],
+        paging,
+        _shown,
+        equals(col(SiteRow.client_id), client),
+        equals(col(SiteRow.town), town),
+    )
+
+
+@router.get("/{site_id}", responses=documented(404))
+def get_site(site_id: str, look: AnyonesLook) -> Site:
+    """Return one site."""
+    return _shown(look.one(SiteRow, site_id))
+
+
+@router.post("", status_code=201, responses=documented(400, 409, 413))
+def add_site(body: NewSite, deed: OfficeDeed) -> Site:
+    """Add a site."""
+    row = deed.add(SiteRow, body.id or new_id("si"), body)
+    return _shown(deed.added(row, f"/v1/sites/{row.id}"))
+
+
+@router.put("/{site_id}", responses=documented(400, 404, 412, 413, 428))
+def replace_site(site_id: str, body: SiteIn, version: IfMatch, deed: OfficeDeed) -> Site:
+    """Replace what is known of a site."""
+    return _shown(deed.replace(SiteRow, site_id, body, version))
+
+
+def _shown(row: SiteRow) -> Site:
+    return from_row(Site, row)

@@ -1,0 +1,124 @@
+"""Visits: what one technician does at one site in one go, step by step."""
+
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+from sqlmodel import col
+
+from api.http.context import AnyonesLook, StaffLook
+from api.http.lists import ListOf, PageWanted
+from api.http.problems import documented
+from api.http.wire import Kept, equals, from_row
+from api.storage.documents import worksheet_from_json
+from api.storage.tables import VisitRow
+from scheduler.catalogue import MachineState
+from scheduler.company import Urgency
+
+router = APIRouter(prefix="/v1/visits", tags=["visits"])
+
+State = Literal["open", "booked", "done", "dropped"]
+Kind = Literal["upkeep", "statutory", "callback"]
+
+
+class Visit(Kept):
+    """A bundle of due tasks, or the answer to a callback."""
+
+    site_id: str
+    kind: Kind
+    window: Literal["access", "quiet", "any"] = Field(
+        description="The hours it may use: live work is welcome, a machine may be off, or any."
+    )
+    minutes: int = Field(description="From arrival to leaving.")
+    skills: list[str]
+    parts: dict[str, int] = Field(description="Part type → quantity to bring.")
+    earliest: date
+    target: date
+    latest: date
+    hard_latest: date | None = Field(description="The last day law or maker allow.")
+    urgency: Urgency | None
+    respond_by: datetime | None = Field(description="Until when somebody has to be there.")
+    headlines: list[str] = Field(description="The work in a few words.")
+    because: str
+    state: State
+
+
+class Step(BaseModel):
+    """One step at a machine, or at the site as a whole where there is no machine."""
+
+    number: int
+    machine: str | None
+    state: MachineState = Field(description="The state the machine has to be in.")
+    text: str
+    start_minute: int = Field(description="Minutes after arrival.")
+    minutes: int
+    because: str
+    tasks: list[str] = Field(description="Ids of the due tasks it serves.")
+    details: list[str]
+    cautions: list[str] = Field(
+        description="Dangers. Local codes and licensed practice come before this text."
+    )
+    readings: list[str] = Field(description="Set-points to read.")
+
+
+class Worksheet(BaseModel):
+    """The visit in order, shared access and cool-down counted once."""
+
+    visit_id: str
+    minutes: int
+    needs_off: bool = Field(description="A machine is out of service for part of the time.")
+    skills: list[str]
+    parts: dict[str, int]
+    tools: list[str]
+    cautions: list[str]
+    because: str
+    steps: list[Step]
+
+
+@router.get("", responses=documented())
+def list_visits(
+    look: AnyonesLook,
+    paging: PageWanted,
+    site: Annotated[str | None, Query(description="Only at this site.")] = None,
+    kind: Annotated[Kind | None, Query(description="Only of this kind.")] = None,
+    state: Annotated[State | None, Query(description="Only in this state.")] = None,
+) -> ListOf[Visit]:
+    """List visits, the soonest target first."""
+    return look.page(
+        VisitRow,
+        [col(VisitRow.target), col(VisitRow.id)],
+        paging,
+        _shown,
+        equals(col(VisitRow.site_id), site),
+        equals(col(VisitRow.kind), kind),
+        equals(col(VisitRow.state), state),
+    )
+
+
+@router.get("/{visit_id}", responses=documented(404))
+def get_visit(visit_id: str, look: AnyonesLook) -> Visit:
+    """Return one visit."""
+    return _shown(look.one(VisitRow, visit_id))
+
+
+@router.get("/{visit_id}/worksheet", responses=documented(404))
+def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
+    """Return the steps of a visit as they were laid out when it was made."""
+    row = look.one(VisitRow, visit_id)
+    sheet = worksheet_from_json(row.worksheet)
+    return Worksheet(
+        visit_id=row.id,
+        minutes=sheet.minutes,
+        needs_off=sheet.needs_off,
+        skills=sorted(sheet.skills),
+        parts=dict(sheet.parts),
+        tools=list(sheet.tools),
+        cautions=list(sheet.cautions),
+        because=sheet.because,
+        steps=[from_row(Step, step) for step in sheet.steps],
+    )
+
+
+def _shown(row: VisitRow) -> Visit:
+    return from_row(Visit, row)
