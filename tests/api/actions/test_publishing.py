@@ -1,0 +1,238 @@
+import multiprocessing
+import os
+import signal
+import time
+from datetime import timedelta
+from multiprocessing.synchronize import Event
+from pathlib import Path
+
+import icalendar
+import pytest
+from sqlmodel import col, select
+
+from api.actions.appointments import change_state
+from api.actions.planning import PlanRequest
+from api.actions.publishing import ChangeKind, changes_of, publish_plan
+from api.actions.raise_due_work import raise_due_work
+from api.storage.database import Database
+from api.storage.tables import (
+    AbsenceRow,
+    AppointmentRow,
+    AuditRow,
+    FeedDocumentRow,
+    OutboxRow,
+    PlanRow,
+    PublicationRow,
+    VisitRow,
+)
+from scheduler.catalogue import Catalogue
+from scheduler.errors import Conflict, PlanOutdated
+from scheduler.lifecycle import AppointmentState
+from seed_data.catalogue import load_catalogue
+from tests.api.actions.conftest import NOW, TESTER, TODAY, fill
+from tests.api.actions.test_planning import drafted
+
+
+@pytest.fixture
+def draft(database: Database, catalogue: Catalogue) -> PlanRow:
+    raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+    return drafted(database)
+
+
+def appointments(database: Database) -> list[AppointmentRow]:
+    with database.read() as session:
+        return list(session.exec(select(AppointmentRow).order_by(col(AppointmentRow.visit_id))))
+
+
+def calendar(database: Database, technician: str) -> dict[str, tuple[str, int, str]]:
+    """Return UID -> (status, sequence, summary) as an independent reader sees the feed."""
+    with database.read() as session:
+        document = session.get(FeedDocumentRow, technician)
+    if document is None:
+        return {}
+    events = icalendar.Calendar.from_ical(document.body).walk("VEVENT")
+    return {
+        str(event["UID"]): (str(event["STATUS"]), int(event["SEQUENCE"]), str(event["SUMMARY"]))
+        for event in events
+    }
+
+
+def test_publishing_makes_appointments_calendars_events_and_a_trail(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    changes = publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+
+    rows = appointments(database)
+    assert rows
+    assert [change.kind for change in changes] == [ChangeKind.ADDED] * len(rows)
+    assert {(row.state, row.sequence, row.plan_id) for row in rows} == {("planned", 0, draft.id)}
+    with database.read() as session:
+        booked = set(session.exec(select(VisitRow.id).where(VisitRow.state == "booked")))
+        topics = sorted(session.exec(select(OutboxRow.topic)))
+        trail = session.exec(select(AuditRow.verb).where(AuditRow.subject == f"plan/{draft.id}"))
+        verbs = sorted(trail)
+        revision = session.get_one(PublicationRow, 1).revision
+    assert booked == {row.visit_id for row in rows}
+    assert topics == ["appointment.planned"] * len(rows)
+    assert verbs == ["publish", "request"]
+    assert revision == 1
+    for technician in {row.technician_id for row in rows}:
+        mine = [row for row in rows if row.technician_id == technician]
+        assert len(calendar(database, technician)) == len(mine)
+
+
+def test_planning_again_changes_nothing_when_nothing_changed(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    before = appointments(database)
+
+    again = drafted(database)
+    with database.read() as session:
+        kinds = {change.kind for change in changes_of(session, again)}
+    publish_plan(database, again.id, catalogue, now=NOW, origin=TESTER)
+
+    assert kinds == {ChangeKind.UNCHANGED}
+    assert [row.model_dump() for row in appointments(database)] == [
+        row.model_dump() for row in before
+    ]
+
+
+def test_a_draft_older_than_the_calendar_is_refused_and_changes_nothing(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    rival = drafted(database)
+    publish_plan(database, rival.id, catalogue, now=NOW, origin=TESTER)
+    before = appointments(database)
+
+    with pytest.raises(Conflict):
+        publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+
+    assert [row.model_dump() for row in appointments(database)] == [
+        row.model_dump() for row in before
+    ]
+
+
+def test_a_promise_made_meanwhile_outdates_a_draft(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    later = drafted(database)
+    promised = appointments(database)[0]
+    change_state(
+        database, promised.id, AppointmentState.PROMISED, catalogue, now=NOW, origin=TESTER
+    )
+
+    with pytest.raises(PlanOutdated, match="the published calendar has changed since"):
+        publish_plan(database, later.id, catalogue, now=NOW, origin=TESTER)
+
+
+def test_a_promise_stays_where_it_is_when_everything_else_is_planned_again(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    kept = appointments(database)[0]
+    change_state(database, kept.id, AppointmentState.PROMISED, catalogue, now=NOW, origin=TESTER)
+
+    again = drafted(database, PlanRequest(first_day=TODAY, days=5, iterations=200, seed=99))
+    publish_plan(database, again.id, catalogue, now=NOW, origin=TESTER)
+
+    with database.read() as session:
+        after = session.get_one(AppointmentRow, kept.id)
+    assert (after.state, after.technician_id, after.starts_at) == (
+        "promised",
+        kept.technician_id,
+        kept.starts_at,
+    )
+
+
+def test_a_visit_that_changes_hands_is_cancelled_in_one_calendar_and_stands_in_the_other(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    row = appointments(database)[0]
+    leaver = row.technician_id
+    taker = "te-1" if leaver == "te-2" else "te-2"
+    with database.write() as session:
+        session.add(
+            AbsenceRow(
+                id="ab-1",
+                technician_id=leaver,
+                starts_at=NOW,
+                ends_at=NOW + timedelta(days=30),
+            )
+        )
+
+    again = drafted(database)
+    publish_plan(database, again.id, catalogue, now=NOW, origin=TESTER)
+
+    uid = f"{row.id}@steamround.invalid"
+    left, taken = calendar(database, leaver)[uid], calendar(database, taker)[uid]
+    assert (left[0], left[1], left[2].split(":")[0]) == ("CANCELLED", 1, "Handed over")
+    assert (taken[0], taken[1]) == ("CONFIRMED", 1)
+
+
+def test_a_visit_left_out_is_withdrawn_and_open_again(
+    database: Database, catalogue: Catalogue, draft: PlanRow
+) -> None:
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    row = appointments(database)[0]
+    with database.write() as session:
+        visit = session.get_one(VisitRow, row.visit_id)
+        visit.skills = ["a skill nobody has"]
+        session.add(visit)
+
+    again = drafted(database)
+    publish_plan(database, again.id, catalogue, now=NOW, origin=TESTER)
+
+    with database.read() as session:
+        after = session.get_one(AppointmentRow, row.id)
+        state = session.get_one(VisitRow, row.visit_id).state
+    assert (after.state, after.sequence, state) == ("cancelled", 1, "open")
+    uid = f"{row.id}@steamround.invalid"
+    assert calendar(database, row.technician_id)[uid][:2] == ("CANCELLED", 1)
+
+
+def _publish_in_a_process(url: str, plan_id: str, ready: Event) -> None:
+    database, catalogue = Database(url), load_catalogue()
+    ready.set()
+    publish_plan(database, plan_id, catalogue, now=NOW, origin=TESTER)
+
+
+def test_killing_the_process_while_it_publishes_leaves_the_old_plan_or_the_new(
+    tmp_path: Path, catalogue: Catalogue
+) -> None:
+    spawn = multiprocessing.get_context("spawn")
+    whole = 0
+    for trial in range(5):
+        url = f"sqlite:///{tmp_path / f'{trial}.sqlite'}"
+        database = Database(url)
+        database.create_or_upgrade()
+        fill(database)
+        raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+        draft = drafted(database)
+        visits = len((draft.solution or {})["stops"])
+        database.close()
+
+        ready = spawn.Event()
+        process = spawn.Process(target=_publish_in_a_process, args=(url, draft.id, ready))
+        process.start()
+        assert ready.wait(60)
+        time.sleep(0.01 * trial)
+        assert process.pid is not None
+        os.kill(process.pid, signal.SIGKILL)
+        process.join()
+
+        after = Database(url)
+        with after.read() as session:
+            published = len(session.exec(select(AppointmentRow)).all())
+            state = session.get_one(PlanRow, draft.id).state
+            revision = session.get_one(PublicationRow, 1).revision
+            events = len(session.exec(select(OutboxRow)).all())
+        after.close()
+        assert (published, state, revision, events) in (
+            (0, "draft", 0, 0),
+            (visits, "published", 1, visits),
+        )
+        whole += revision
+    assert whole < 5, "every process had published before it was killed: kill earlier"

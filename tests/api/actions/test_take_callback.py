@@ -1,0 +1,106 @@
+from datetime import UTC, datetime
+
+import pytest
+from sqlmodel import select
+
+from api.actions.take_callback import FaultReport, take_callback
+from api.storage.database import Database
+from api.storage.tables import CallbackRow, OutboxRow, VisitRow
+from scheduler.catalogue import Catalogue
+from scheduler.errors import Absent, UnknownReference
+from tests.api.actions.conftest import NOW, TESTER
+
+COLD = FaultReport(machine="E1", symptoms=("no_heat",))
+
+
+def test_a_report_becomes_a_callback_and_an_urgent_visit(
+    database: Database, catalogue: Catalogue
+) -> None:
+    callback = take_callback(database, COLD, catalogue, now=NOW, origin=TESTER)
+
+    with database.read() as session:
+        visit = session.get_one(VisitRow, callback.visit_id)
+        topics = list(session.exec(select(OutboxRow.topic)))
+    assert (callback.machine_id, callback.client_id, callback.urgency) == (
+        "ma-1",
+        "cl-1",
+        "stopped",
+    )
+    assert (visit.kind, visit.urgency, visit.state, visit.window) == (
+        "callback",
+        "stopped",
+        "open",
+        "any",
+    )
+    assert visit.headlines == [catalogue.symptoms["no_heat"].name]
+    assert visit.minutes > 0
+    assert topics == ["callback.taken"]
+
+
+@pytest.mark.parametrize(
+    ("reported_at", "respond_by"),
+    [
+        # Monday 06:30 in Paris, before the hours of service: 240 minutes from 08:00 end at 12:00,
+        # 11:00 UTC in winter time
+        (datetime(2027, 3, 22, 5, 30, tzinfo=UTC), datetime(2027, 3, 22, 11, 0, tzinfo=UTC)),
+        # Monday 16:30: 90 minutes until 18:00, 150 more on Tuesday from 08:00: 10:30
+        (datetime(2027, 3, 22, 15, 30, tzinfo=UTC), datetime(2027, 3, 23, 9, 30, tzinfo=UTC)),
+        # Friday 26 March 16:30: 90 minutes; then a weekend with the change to summer time and
+        # Easter Monday; Tuesday 30 March 10:30 is 08:30 UTC
+        (datetime(2027, 3, 26, 15, 30, tzinfo=UTC), datetime(2027, 3, 30, 8, 30, tzinfo=UTC)),
+    ],
+)
+def test_the_answer_is_due_in_the_contracts_working_hours(
+    database: Database, catalogue: Catalogue, reported_at: datetime, respond_by: datetime
+) -> None:
+    callback = take_callback(database, COLD, catalogue, now=reported_at, origin=TESTER)
+    assert callback.respond_by == respond_by
+
+
+def test_danger_is_recognised_in_the_callers_own_words(
+    database: Database, catalogue: Catalogue
+) -> None:
+    report = FaultReport(machine="E1", text="There is a smell of burning from the back!")
+
+    callback = take_callback(database, report, catalogue, now=NOW, origin=TESTER)
+
+    assert callback.urgency == "danger"
+    assert callback.symptoms == ["smell_of_burning"]
+    assert callback.finding["make_safe"] == [catalogue.symptoms["smell_of_burning"].make_safe]
+
+
+def test_a_second_report_on_the_same_machine_joins_the_first(
+    database: Database, catalogue: Catalogue
+) -> None:
+    first = take_callback(database, COLD, catalogue, now=NOW, origin=TESTER)
+    worse = FaultReport(machine="ma-1", symptoms=("smell_of_burning",), text="Now it smells.")
+
+    second = take_callback(database, worse, catalogue, now=NOW, origin=TESTER)
+
+    with database.read() as session:
+        callbacks = session.exec(select(CallbackRow)).all()
+        visits = session.exec(select(VisitRow)).all()
+    assert [row.id for row in callbacks] == [first.id] == [second.id]
+    assert len(visits) == 1
+    assert (second.urgency, visits[0].urgency) == ("danger", "danger")
+    assert set(second.symptoms) == {"no_heat", "smell_of_burning"}
+
+
+def test_another_clients_machine_does_not_exist(database: Database, catalogue: Catalogue) -> None:
+    with pytest.raises(Absent, match="there is no machine 'E1'"):
+        take_callback(database, COLD, catalogue, now=NOW, origin=TESTER, client="cl-2")
+    with pytest.raises(Absent, match="there is no machine 'E99'"):
+        take_callback(
+            database, FaultReport(machine="E99"), catalogue, now=NOW, origin=TESTER, client="cl-2"
+        )
+
+
+def test_an_unknown_symptom_is_refused_and_nothing_is_kept(
+    database: Database, catalogue: Catalogue
+) -> None:
+    report = FaultReport(machine="E1", symptoms=("sneezing",))
+    with pytest.raises(UnknownReference, match="sneezing"):
+        take_callback(database, report, catalogue, now=NOW, origin=TESTER)
+    with database.read() as session:
+        assert session.exec(select(CallbackRow)).all() == []
+        assert session.exec(select(VisitRow)).all() == []
