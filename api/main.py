@@ -1,49 +1,49 @@
-"""The web process: the API and the feeds, with or without the clock inside.
+"""The serving process: the API and the feeds, with the clock inside it or without.
 
-``with_clock`` and ``without_clock`` are factories for a server such as uvicorn. What they need is
-imported when they are called: the compiler of the planner reads its cache folder at import.
+``uvicorn --factory api.main:with_clock`` is the embedded default, one process; replicas behind a
+balancer run ``api.main:without_clock`` and a clock of their own beside them.
 """
 
+import logging
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 
+from api.clock import Clock
+from api.http.app import create_app
 from api.settings import Settings, prepare_data_folder
+from api.storage.database import Database
+from seed_data.catalogue import load_catalogue
 
 
 def with_clock() -> FastAPI:
-    """Return the application that also runs the nightly jobs and solves plans."""
-    return _application(clock_inside=True)
+    """Return the application with a clock that runs as long as it does."""
+    return _application(clock=True)
 
 
 def without_clock() -> FastAPI:
-    """Return the application alone; a clock runs in another process."""
-    return _application(clock_inside=False)
+    """Return the application alone; somebody else has to run a clock."""
+    return _application(clock=False)
 
 
-def _application(*, clock_inside: bool) -> FastAPI:
+def _application(*, clock: bool) -> FastAPI:
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     settings = Settings.from_environment(os.environ)
     prepare_data_folder(settings)
-
-    from api.clock import Clock  # after the data folder is prepared, see above
-    from api.http.app import create_app
-    from api.storage.database import Database
-    from seed_data.catalogue import load_catalogue
-
     database = Database(settings.database_url)
     database.create_or_upgrade()
     catalogue = load_catalogue()
 
     @asynccontextmanager
-    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        clock = Clock(database, catalogue) if clock_inside else None
-        if clock is not None:
-            clock.start()
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        ticking = Clock(database, catalogue) if clock else None
+        if ticking is not None:
+            ticking.start()
         yield
-        if clock is not None:
-            clock.stop()
+        if ticking is not None:
+            ticking.stop()
         database.close()
 
     return create_app(database, catalogue, public_url=settings.public_url, lifespan=lifespan)
