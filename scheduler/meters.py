@@ -22,7 +22,7 @@ from scipy.stats import t
 
 from scheduler.errors import InvalidInput
 from scheduler.machines import MeterReading
-from scheduler.seasons import EVEN, Season
+from scheduler.seasons import EVEN, PaceOfPeriod, Season
 
 # the numbers below are common practice, no source
 _ODD_COST, _RESET_COST = 1.0, 1.5  # one reading off the line is an error, two are a reset
@@ -104,6 +104,25 @@ class Usage:
             earliest=self._reached(start, limit, self.high),
             expected=self._reached(start, limit, self.per_day),
             latest=self._reached(start, limit, self.low),
+        )
+
+    def paces(self) -> tuple[PaceOfPeriod, ...]:
+        """Return how busy each period between two readings was, for :func:`fit_season`.
+
+        Of a counter read over a whole year; a part of one would pass for the whole.
+        """
+        if not self.per_day > 0:
+            return ()
+        return tuple(
+            PaceOfPeriod(
+                start=before.taken_at,
+                end=after.taken_at,
+                pace=(after.value - before.value)
+                / ((after.taken_at - before.taken_at) / timedelta(days=1))
+                / self.per_day,
+            )
+            for before, after in pairwise(self.used)
+            if after not in self.resets
         )
 
     def _total_at(self, season_day: float) -> float:
@@ -196,7 +215,7 @@ def _impossible_left_out(
         if not (isfinite(reading.value) and reading.value >= 0):
             odd.append(OddReading(reading=reading, why=f"{reading.value} is no counter value"))
         elif sound and sound[-1].taken_at == reading.taken_at:
-            why = f"second reading of the moment, the first said {sound[-1].value:g}"
+            why = f"second reading of the moment, the first said {sound[-1].value:.10g}"
             odd.append(OddReading(reading=reading, why=why))
         else:
             sound.append(reading)
@@ -269,10 +288,10 @@ def _why_odd(readings: Sequence[MeterReading], n: int, kept: Sequence[int]) -> s
     earlier = [readings[k] for k in kept if k < n]
     if earlier and value < earlier[-1].value:
         return (
-            f"{value:g} is below the {earlier[-1].value:g} read before: "
+            f"{value:.10g} is below the {earlier[-1].value:.10g} read before: "
             "mistyped, or the counter was reset"
         )
-    return f"{value:g} does not fit the readings around it: mistyped?"
+    return f"{value:.10g} does not fit the readings around it: mistyped?"
 
 
 def _rate(

@@ -6,6 +6,7 @@ for more than a day, and use grows evenly.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -13,6 +14,7 @@ from math import fsum
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import nnls
 
 from scheduler.errors import InvalidInput
 
@@ -55,6 +57,54 @@ class Season:
 
 
 EVEN = Season(by_month=(1.0,) * 12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaceOfPeriod:
+    """How busy a period was: 1 is the average day of the year, 2 twice as busy."""
+
+    start: datetime
+    end: datetime
+    pace: float
+
+    def __post_init__(self) -> None:
+        if not (self.start < self.end and self.pace >= 0):
+            raise InvalidInput(
+                "a period needs start < end and pace >= 0, "
+                f"got {self.start}, {self.end} and {self.pace}"
+            )
+
+
+# how far the paces of single days scatter (trade of slow and busy weeks included), and how far
+# months may differ before anything is known: common practice, no source
+_DAY_SCATTER, _MONTH_SCATTER = 1.5, 0.5
+
+
+def fit_season(periods: Sequence[PaceOfPeriod]) -> Season:
+    """Return the season behind the paces of periods of any length, of one site or of several alike.
+
+    The months are unmixed by non-negative least squares. Where little is known a month stays near
+    the average, so with no periods at all the season is even.
+    """
+    rows = [np.eye(12) / _MONTH_SCATTER]
+    wanted = [np.full(12, 1 / _MONTH_SCATTER)]
+    for period in periods:
+        days = _days_by_month(period.start, period.end)
+        scatter = _DAY_SCATTER * np.sqrt(days.sum())
+        rows.append(days[np.newaxis, :] / scatter)
+        wanted.append(np.array([period.pace * days.sum() / scatter]))
+    factors, _ = nnls(np.concatenate(rows), np.concatenate(wanted))
+    return Season.of(tuple(float(factor) for factor in factors))
+
+
+def _days_by_month(start: datetime, end: datetime) -> NDArray[np.float64]:
+    """Return how many days of each calendar month lie between two instants."""
+    days, _ = _clock(EVEN)
+    first, last = (start - _EPOCH) / _DAY, (end - _EPOCH) / _DAY
+    inside = np.clip(days[1:], first, last) - np.clip(days[:-1], first, last)
+    padded = np.concatenate([inside, np.zeros(-len(inside) % 12)])
+    by_month: NDArray[np.float64] = padded.reshape(-1, 12).sum(axis=0)
+    return by_month
 
 
 @lru_cache(maxsize=4096)

@@ -1,9 +1,10 @@
 """The Weibull law of life, and fitting it to lives of which most were cut short.
 
-Maximum likelihood with right censoring and left truncation; with few failures a weak prior takes
-part, and the result says so. Confidence limits are normal on the logarithms (observed information);
-whether parts age at all is the likelihood-ratio test of shape 1. Meeker and Escobar, *Statistical
-Methods for Reliability Data*, Wiley 1998, chapters 8 and 14.
+Maximum likelihood with right censoring and left truncation. With few failures a weak prior takes
+part, and without any the shape is the prior's altogether; the result says so. Confidence limits
+are normal on the logarithms (observed information); whether parts age at all is the likelihood-
+ratio test of shape 1. Meeker and Escobar, *Statistical Methods for Reliability Data*, Wiley 1998,
+chapters 8 and 14.
 """
 
 from __future__ import annotations
@@ -162,8 +163,15 @@ def fit_weibull(
     failures = sum(life.failed for life in lives)
     helped = prior if failures < FEWEST_FAILURES else None
     likelihood = _Likelihood(lives)
-    logs = likelihood.maximum() if helped is None else likelihood.maximum_with(helped)
+    if helped is None:
+        logs = likelihood.maximum()
+    elif failures:
+        logs = likelihood.maximum_with(helped)
+    else:
+        logs = likelihood.maximum_of_scale(helped)
     information = -likelihood.second_derivatives(logs)
+    if not failures:
+        information[0, :] = information[:, 0] = 0.0
     if helped is not None:
         information += np.diag([helped.shape_spread**-2, helped.scale_spread**-2])
     spreads = np.sqrt(np.diag(np.linalg.inv(information)))
@@ -263,6 +271,18 @@ class _Likelihood:
         logs: NDArray[np.float64] = found.x
         return logs
 
+    def maximum_of_scale(self, prior: Prior) -> NDArray[np.float64]:
+        """Return the same at the prior's shape, of which lives without a failure tell nothing."""
+        log_shape, centre = log(prior.law.shape), log(prior.law.scale)
+
+        def slope(log_scale: float) -> float:
+            in_scale = self.first_derivatives(np.array([log_shape, log_scale]))[1]
+            return float(in_scale) - (log_scale - centre) / prior.scale_spread**2
+
+        # survivors can only lengthen the assumed life
+        longest = max([centre, *np.log(self.ages)]) + 20
+        return np.array([log_shape, brentq(slope, centre - 1e-9, longest, xtol=1e-12)])
+
     def ageing_p_value(self) -> float | None:
         count = len(self.failed_ages)
         if not count:
@@ -277,7 +297,11 @@ class _Likelihood:
 
 
 def _because(law: Weibull, shape: Limits, failures: int, censored: int, prior: Prior | None) -> str:
-    if shape.low > 1:
+    if failures == 0:
+        ageing = "none has failed yet"
+    elif prior is not None:
+        ageing = "too few have failed to tell whether it wears out"
+    elif shape.low > 1:
         ageing = "it wears out"
     elif shape.high < 1:
         ageing = "it fails early or not at all"
@@ -285,10 +309,7 @@ def _because(law: Weibull, shape: Limits, failures: int, censored: int, prior: P
         ageing = "whether it wears out is not certain"
     source = f"{failures} failures and {censored} lives cut short"
     if prior is not None:
-        source += (
-            f", too few to stand alone: an assumed shape of {prior.law.shape:g} "
-            f"and scale of {prior.law.scale:g} take part"
-        )
+        source += f"; an assumed shape of {prior.law.shape:g} and scale of {prior.law.scale:g} help"
     return (
         f"Shape {law.shape:.2f} ({shape.low:.2f} to {shape.high:.2f}), mean life {law.mean:.0f}: "
         f"{ageing} ({source})."

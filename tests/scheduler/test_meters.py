@@ -182,3 +182,16 @@ def test_arguments_out_of_range_are_refused() -> None:
         usage([], stated_per_day=-1)
     with pytest.raises(InvalidInput, match="limit must be >= 0, got -1"):
         usage([]).forecast(START, -1)
+
+
+def test_paces_are_uses_between_readings_over_the_average() -> None:
+    readings = [read(0, 5000), read(10, 6500), read(20, 100), read(30, 600), read(40, 1600)]
+    found = usage(readings)
+    assert found.resets == (read(20, 100),)
+    # slopes 150; 50, 100 and 75 over both: median 87.5
+    assert found.per_day == 87.5
+    assert [(p.start, p.end, p.pace) for p in found.paces()] == [
+        (after(0), after(10), 150 / 87.5),
+        (after(20), after(30), 50 / 87.5),
+        (after(30), after(40), 100 / 87.5),
+    ]

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scheduler.errors import InvalidInput
-from scheduler.seasons import EVEN, Season
+from scheduler.seasons import EVEN, PaceOfPeriod, Season, fit_season
 
 SUMMER_ONLY = Season.of((0, 0, 0, 0, 1, 2, 2, 2, 1, 0, 0, 0))
 
@@ -56,3 +56,38 @@ def test_wrong_factors_are_refused(factors: tuple[float, ...]) -> None:
 def test_a_season_without_trade_is_refused() -> None:
     with pytest.raises(InvalidInput, match="must not all be 0"):
         Season.of((0.0,) * 12)
+
+
+# --- the season behind periods of any length --------------------------------------------------
+
+
+def pace(season: Season, start: datetime, end: datetime) -> PaceOfPeriod:
+    days = season.days_at(end) - season.days_at(start)
+    return PaceOfPeriod(start=start, end=end, pace=days / ((end - start) / timedelta(days=1)))
+
+
+def test_nothing_known_is_an_even_season() -> None:
+    assert fit_season([]).by_month == pytest.approx(EVEN.by_month)
+
+
+def test_a_season_is_found_behind_readings_ten_weeks_apart() -> None:
+    # six sites of one coast, each read every 70 days for three years, on days of their own
+    periods = [
+        pace(SUMMER_ONLY, start, start + timedelta(days=70))
+        for site in range(6)
+        for start in (utc(2024, 1, 1) + timedelta(days=11 * site + 70 * n) for n in range(15))
+    ]
+    found = fit_season(periods)
+    assert found.by_month == pytest.approx(SUMMER_ONLY.by_month, abs=0.25)
+
+
+def test_little_is_made_of_little() -> None:
+    # one busy July week: July rises, but far less than to what the week was
+    found = fit_season([PaceOfPeriod(start=utc(2027, 7, 1), end=utc(2027, 7, 8), pace=3.0)])
+    assert 1.05 < found.by_month[6] < 2.0
+    assert found.by_month[0] == pytest.approx(found.by_month[11])
+
+
+def test_a_period_the_wrong_way_round_is_refused() -> None:
+    with pytest.raises(InvalidInput, match="a period needs start < end"):
+        PaceOfPeriod(start=utc(2027, 2), end=utc(2027, 1), pace=1)

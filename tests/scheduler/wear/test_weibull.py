@@ -33,16 +33,26 @@ def test_no_lives_give_the_prior_back() -> None:
     assert log(fit.shape.high / fit.law.shape) == pytest.approx(1.959964 * 0.5)
     assert fit.ageing_p_value is None
     assert fit.because == (
-        "Shape 2.00 (0.75 to 5.33), mean life 886: whether it wears out is not certain "
-        "(0 failures and 0 lives cut short, too few to stand alone: an assumed shape of 2 and "
-        "scale of 1000 take part)."
+        "Shape 2.00 (0.75 to 5.33), mean life 886: none has failed yet "
+        "(0 failures and 0 lives cut short; an assumed shape of 2 and scale of 1000 help)."
     )
 
 
 def test_parts_that_keep_running_lengthen_the_assumed_life() -> None:
     fit = fit_weibull(running(*[1500] * 10), PRIOR)
-    assert fit.law.scale > 1500
     assert (fit.failures, fit.censored, fit.prior) == (0, 10, PRIOR)
+    # the shape stays as assumed; at the best scale the survivors pull as hard as the prior: shape
+    # times the sum of (1500 / scale)^2 over all ten is ln(scale / 1000) / 0.7^2
+    assert fit.law.shape == pytest.approx(2)
+    scale = fit.law.scale
+    assert 20 * (1500 / scale) ** 2 == pytest.approx(log(scale / 1000) / 0.49)
+    assert scale > 3000
+
+
+def test_one_failure_is_too_few_to_speak_of_wear() -> None:
+    fit = fit_weibull(failed(800) + running(*[1500] * 10), PRIOR)
+    assert fit.prior == PRIOR
+    assert "too few have failed to tell whether it wears out" in fit.because
 
 
 def test_a_strong_prior_outweighs_and_a_weak_one_yields() -> None:
