@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from sqlmodel import Session, col, select
 
@@ -224,7 +225,7 @@ class _Keeper:
         self, bundle: Bundle, tasks: Sequence[DueTask], site_machines: Iterable[Machine]
     ) -> str:
         worksheet = build_worksheet(tasks, site_machines, self._catalogue)
-        values = {
+        values: dict[str, Any] = {
             "site_id": bundle.site,
             "kind": str(bundle.kind),
             "window": str(bundle.window),
