@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from scheduler.company import Technician, Urgency
 from scheduler.intervals import IntervalSet
+from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
 from scheduler.routing.problem import Problem
@@ -43,7 +44,7 @@ class OpenVisit:
 
     Attributes
     ----------
-    lat, lon, zone : of the site.
+    at, zone : of the site.
     minutes : time on site.
     allowed : the instants in which the whole of the work must lie.
     earliest, target, latest : days at the site.
@@ -53,8 +54,7 @@ class OpenVisit:
     """
 
     id: str
-    lat: float
-    lon: float
+    at: Coordinates
     zone: str
     minutes: int
     skills: frozenset[str]
@@ -70,11 +70,10 @@ class OpenVisit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occupied:
-    """A technician who is at a place and not free before ``until``."""
+    """A technician who is ``at`` a place and not free before ``until``."""
 
     technician: str
-    lat: float
-    lon: float
+    at: Coordinates
     until: datetime
 
 
@@ -134,31 +133,29 @@ def assemble(
     zone = technicians[0].calendar.zone if technicians else "UTC"
     zero = instant_at(datetime.combine(days[0], datetime.min.time()), zone)
     clock = _Clock(zero=zero, now=now)
-    places: list[Place] = []
+    places = _Places()
     shifts: list[Shift] = []
     shift_days: dict[str, date] = {}
     busy = {entry.technician: entry for entry in occupied}
     for person in technicians:
-        home = len(places)
-        places.append(Place(id=f"home/{person.id}", lat=person.lat, lon=person.lon))
-        at = busy.get(person.id)
-        if at is not None:
-            places.append(Place(id=f"now/{person.id}", lat=at.lat, lon=at.lon))
+        home = places.index_of(Coordinates(lat=person.lat, lon=person.lon))
+        entry = busy.get(person.id)
+        goes_on = _Beginning(
+            place=home if entry is None else places.index_of(entry.at),
+            not_before=clock.now if entry is None else max(entry.until, clock.now),
+        )
         for day in days:
-            for shift in _shifts(person, day, home, at, clock):
+            for shift in _shifts(person, day, home, goes_on, clock):
                 shifts.append(shift)
                 shift_days[shift.id] = day
-    place_at: dict[tuple[float, float], int] = {}
     for visit in visits:
-        if (visit.lat, visit.lon) not in place_at:
-            place_at[visit.lat, visit.lon] = len(places)
-            places.append(Place(id=f"site/{len(place_at)}", lat=visit.lat, lon=visit.lon))
+        places.index_of(visit.at)
     costs = _Costs(weights=weights, shifts=shifts, shift_days=shift_days, last_day=days[-1])
-    matrix = travel.matrix([(place.lat or 0.0, place.lon or 0.0) for place in places])
+    travel_minutes = travel.between(places.coordinates).minutes
     floating = [
         Visit(
             id=visit.id,
-            place=place_at[visit.lat, visit.lon],
+            place=places.index_of(visit.at),
             minutes=visit.minutes,
             skills=visit.skills,
             start_windows=_start_windows(visit, clock, visit.id in deadline_waived),
@@ -167,12 +164,12 @@ def assemble(
         )
         for visit in visits
     ]
-    pins = _keepable_pins(visits, floating, shifts, places, matrix.minutes, clock)
+    pins = _keepable_pins(visits, floating, shifts, places.as_places(), travel_minutes, clock)
     return Assembly(
         problem=Problem(
             minute_zero=zero,
-            places=tuple(places),
-            travel_minutes=matrix.minutes,
+            places=places.as_places(),
+            travel_minutes=travel_minutes,
             shifts=tuple(shifts),
             visits=tuple(pins.get(visit.id, visit) for visit in floating),
         ),
@@ -183,6 +180,25 @@ def assemble(
             if visit.standing is not None and visit.standing.promised and visit.id not in pins
         ),
     )
+
+
+class _Places:
+    """Coordinates as the places of the problem, each named once."""
+
+    def __init__(self) -> None:
+        self._index: dict[Coordinates, int] = {}
+
+    def index_of(self, at: Coordinates) -> int:
+        return self._index.setdefault(at, len(self._index))
+
+    @property
+    def coordinates(self) -> tuple[Coordinates, ...]:
+        return tuple(self._index)
+
+    def as_places(self) -> tuple[Place, ...]:
+        return tuple(
+            Place(id=f"p{number}", lat=at.lat, lon=at.lon) for at, number in self._index.items()
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,13 +217,21 @@ class _Clock:
         return (instant - self.zero) // _MINUTE
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Beginning:
+    """Where and when a shift that is already running goes on."""
+
+    place: int
+    not_before: datetime
+
+
 def _at_work(person: Technician, day: date) -> IntervalSet[datetime]:
     hull = local_day(day, person.calendar.zone).hull()
     return IntervalSet() if hull is None else person.calendar.between(hull.start, hull.end)
 
 
 def _shifts(
-    person: Technician, day: date, home: int, at: Occupied | None, clock: _Clock
+    person: Technician, day: date, home: int, goes_on: _Beginning, clock: _Clock
 ) -> Iterable[Shift]:
     """Yield the shifts of one person on one day: one, or more when an absence splits the day."""
     number = 0
@@ -215,9 +239,7 @@ def _shifts(
         start_place = home
         start = interval.start
         if interval.contains(clock.now):
-            start = clock.now
-            if at is not None:
-                start_place, start = home + 1, max(start, at.until)
+            start_place, start = goes_on.place, goes_on.not_before
         if start >= interval.end or interval.end <= clock.now:
             continue
         number += 1
