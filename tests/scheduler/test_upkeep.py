@@ -210,6 +210,13 @@ def test_a_statutory_date_is_hard_and_aimed_at_four_weeks_before() -> None:
     )
 
 
+def test_no_work_may_be_done_before_the_day_it_counts_from() -> None:
+    # Aimed 200 days before 1 January 2027, on 15 June 2026; half a year before that is too early.
+    early = replace(EXAMINE, margin_days=200, early_share=0.5)
+    (task,) = tasks_of(early, machine=machine_of(parts=()))
+    assert window(task) == (date(2026, 1, 1), date(2026, 6, 15), date(2027, 1, 1), True)
+
+
 def test_only_what_may_be_done_before_the_day_is_returned_overdue_work_too() -> None:
     assert tasks_of(CLEAN, until=date(2026, 5, 17)) == ()
     assert len(tasks_of(CLEAN, until=date(2026, 5, 18))) == 1
@@ -288,6 +295,12 @@ def test_a_follow_up_is_due_only_after_the_work_it_follows() -> None:
     assert (task.rule, task.target) == ("look", date(2026, 2, 28))
     assert "follows Renew the burrs of 2026-01-31" in task.because
     machine = machine_of(done("renew", date(2026, 1, 31)), done("look", date(2026, 2, 20)))
+    assert [task.rule for task in tasks_of(follow, RENEW, machine=machine)] == ["renew"]
+
+
+def test_a_follow_up_done_the_same_day_is_done() -> None:
+    follow = replace(CLEAN, id="look", follows=("renew",))
+    machine = machine_of(done("renew", date(2026, 1, 31)), done("look", date(2026, 1, 31)))
     assert [task.rule for task in tasks_of(follow, RENEW, machine=machine)] == ["renew"]
 
 
