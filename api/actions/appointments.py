@@ -25,7 +25,7 @@ from api.storage.tables import (
     WorkDoneRow,
 )
 from scheduler.catalogue import Action, Catalogue, Counter
-from scheduler.errors import Absent, InvalidInput
+from scheduler.errors import Absent, Conflict, InvalidInput
 from scheduler.lifecycle import AppointmentState, move
 from scheduler.machines import Outcome
 from scheduler.working_time import local_date
@@ -184,22 +184,14 @@ def move_by_hand(
         The technician has another appointment at that time.
     """
     now = now.replace(microsecond=0)
-    if starts_at < now:
-        raise InvalidInput(f"starts_at must not have gone by, got {starts_at.isoformat()}")
     with database.write() as session:
         row = appointment_by_id(session, appointment_id)
         row.expect_version(if_version)
         if row.state not in (AppointmentState.PLANNED, AppointmentState.PROMISED):
             raise InvalidInput(f"an appointment that is {row.state} cannot be moved")
         visit = session.get_one(VisitRow, row.visit_id)
-        person = session.get(TechnicianRow, technician_id)
-        if person is None or not person.active:
-            raise Absent("technician", technician_id)
-        if missing := sorted(set(visit.skills) - set(person.skills)):
-            raise InvalidInput(f"{person.name} lacks the skill {', '.join(missing)}")
         before = row.technician_id
-        ends_at = starts_at + timedelta(minutes=visit.minutes)
-        slot = Slot(technician=technician_id, starts_at=starts_at, ends_at=ends_at)
+        slot = _chosen_slot(session, visit, technician_id, starts_at, now)
         reschedule(session, row, slot, now=now)
         session.add(row)
         _bump_revision(session, now)
@@ -207,6 +199,71 @@ def move_by_hand(
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
         return row
+
+
+def book_by_hand(
+    database: Database,
+    visit_id: str,
+    technician_id: str,
+    starts_at: datetime,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    if_version: int | None = None,
+) -> AppointmentRow:
+    """Give an open visit its appointment, as a dispatcher decides, wherever the planner would.
+
+    The site's hours and the drive there are the dispatcher's to judge; what the database refuses
+    is two appointments at once.
+
+    Raises
+    ------
+    Absent, InvalidInput, DoubleBooking
+        As for :func:`move_by_hand`.
+    Conflict
+        The visit is not open.
+    """
+    now = now.replace(microsecond=0)
+    with database.write() as session:
+        visit = session.get(VisitRow, visit_id)
+        if visit is None:
+            raise Absent("visit", visit_id)
+        visit.expect_version(if_version)
+        if visit.state != "open":
+            raise Conflict(f"visit {visit_id} is {visit.state}, not open")
+        slot = _chosen_slot(session, visit, technician_id, starts_at, now)
+        row = AppointmentRow(
+            id=new_id("ap"),
+            visit_id=visit.id,
+            technician_id=slot.technician,
+            starts_at=slot.starts_at,
+            ends_at=slot.ends_at,
+            created_at=now,
+            revised_at=now,
+        )
+        visit.state = "booked"
+        session.add_all([row, visit])
+        _bump_revision(session, now)
+        refresh_calendars(session, [technician_id], catalogue, now=now)
+        announce_appointment(session, row, visit, topic="appointment.planned", now=now)
+        record(session, origin, now=now, verb="book", subject=f"appointment/{row.id}")
+        return row
+
+
+def _chosen_slot(
+    session: Session, visit: VisitRow, technician_id: str, starts_at: datetime, now: datetime
+) -> Slot:
+    """Return the time a dispatcher chose, if the technician can do the work at all."""
+    if starts_at < now:
+        raise InvalidInput(f"starts_at must not have gone by, got {starts_at.isoformat()}")
+    person = session.get(TechnicianRow, technician_id)
+    if person is None or not person.active:
+        raise Absent("technician", technician_id)
+    if missing := sorted(set(visit.skills) - set(person.skills)):
+        raise InvalidInput(f"{person.name} lacks the skill {', '.join(missing)}")
+    ends_at = starts_at + timedelta(minutes=visit.minutes)
+    return Slot(technician=technician_id, starts_at=starts_at, ends_at=ends_at)
 
 
 def _enter(

@@ -26,6 +26,7 @@ from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.plan import Plan, plan_to_json
+from scheduler.routing.remedies import Words
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
 from scheduler.working_time import local_date
@@ -229,7 +230,7 @@ def _decide(
     if violations := check(assembly.problem, plan):
         listed = "; ".join(violation.detail for violation in violations[:20])
         return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
-    plan = explain_left_out(assembly.problem, plan)
+    plan = explain_left_out(assembly.problem, plan, search.words(assembly))
     return {
         "state": "draft",
         "base_revision": search.work.revision,
@@ -259,14 +260,20 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
         days = working_days(technicians, request.first_day, request.days)
         if not days:
             raise NobodyWorks(request.first_day)
+        zone = company_zone(session)
         return _Search(
-            work=open_work(session, now=now, days=days, zone=company_zone(session)),
+            work=open_work(session, now=now, days=days, zone=zone),
             technicians=technicians,
             travel=company_travel(session),
             days=tuple(days),
+            zone=zone,
             now=now,
             request=request,
         )
+
+
+def _short(day: date) -> str:
+    return f"{day:%a} {day.day} {day:%b}"
 
 
 def _finish(
@@ -338,6 +345,7 @@ class _Search:
     technicians: tuple[Technician, ...]
     travel: Travel
     days: tuple[date, ...]
+    zone: str
     now: datetime
     request: PlanRequest
 
@@ -354,6 +362,20 @@ class _Search:
             return assembly, plan
         late = self.assemble(missed)
         return late, self._solve(late, self.request.bound(_RESCUE_SHARE), plan, watch)
+
+    def words(self, assembly: Assembly) -> Words:
+        """Return how the dispatcher calls the rounds, the visits and the hours of the day."""
+        names = {person.id: person.name for person in self.technicians}
+        return Words(
+            rounds={
+                shift.id: f"{names[shift.technician]}'s round on {_short(day)}"
+                for shift, day in zip(
+                    assembly.problem.shifts, assembly.shift_days.values(), strict=True
+                )
+            },
+            visits=self.work.names,
+            zone=self.zone,
+        )
 
     def assemble(self, waived: frozenset[str] = frozenset()) -> Assembly:
         return assemble(

@@ -27,10 +27,12 @@ LIVE = MOVABLE | {AppointmentState.UNDER_WAY}
 class OpenWork:
     """One consistent look at everything a plan decides about.
 
-    ``revision`` is the published calendar's at the same moment.
+    ``names`` says for people where each visit is; ``revision`` is the published calendar's at the
+    same moment.
     """
 
     visits: tuple[OpenVisit, ...]
+    names: Mapping[str, str]
     occupied: tuple[Occupied, ...]
     revision: int
 
@@ -68,6 +70,7 @@ def open_work(session: Session, *, now: datetime, days: Sequence[date], zone: st
         visits=tuple(
             _open_visit(row, sites[row.site_id], hours, standing.get(row.id)) for row in rows
         ),
+        names={row.id: f"the visit at {sites[row.site_id].name}" for row in rows},
         occupied=_occupied(session, now=now, since=span.start),
         revision=publication(session).revision,
     )

@@ -14,7 +14,7 @@ from scheduler.routing.insertion import Candidate, Gaps, Opening, next_starts
 from scheduler.routing.parts import COST_LIMIT
 from scheduler.routing.plan import LeftOut, Plan, rounds
 from scheduler.routing.problem import Problem, Shift, Visit
-from scheduler.routing.remedies import Remedy, clock, listed
+from scheduler.routing.remedies import IDS_AND_UTC, Remedy, Words, listed
 from scheduler.routing.timing import timetable
 
 HOURS_TRIED = 5
@@ -118,21 +118,21 @@ def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
     return tuple(sorted((line for line in lines if line.cost), key=lambda line: -line.cost))
 
 
-def explain_left_out(problem: Problem, plan: Plan) -> Plan:
+def explain_left_out(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> Plan:
     """Return the plan with reason, detail and remedy filled in for every visit left out."""
     left_out = (
         LeftOut(
             visit=found.visit,
             reason=found.reason,
             detail=found.detail,
-            would_help=found.remedy.sentence(problem) if found.remedy else "",
+            would_help=found.remedy.sentence(problem, words) if found.remedy else "",
         )
-        for found in diagnose(problem, plan)
+        for found in diagnose(problem, plan, words)
     )
     return replace(plan, left_out=tuple(left_out))
 
 
-def diagnose(problem: Problem, plan: Plan) -> tuple[Diagnosis, ...]:
+def diagnose(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> tuple[Diagnosis, ...]:
     """Find out for every visit left out why, and what would help.
 
     Parameters
@@ -141,11 +141,13 @@ def diagnose(problem: Problem, plan: Plan) -> tuple[Diagnosis, ...]:
         The problem.
     plan
         A plan that keeps its rules.
+    words
+        How the sentences name shifts, visits and times.
     """
     visits = {visit.id: visit for visit in problem.visits}
     if not plan.left_out:
         return ()
-    standing = _Standing(problem, plan)
+    standing = _Standing(problem, plan, words)
     return tuple(standing.diagnosis(visits[left.visit]) for left in plan.left_out)
 
 
@@ -197,8 +199,9 @@ def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
 class _Standing:
     """A plan laid out for questions: the rounds that stand, and what they could become."""
 
-    def __init__(self, problem: Problem, plan: Plan) -> None:
+    def __init__(self, problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> None:
         self.problem = problem
+        self._words = words
         visit_index = problem.visit_index()
         by_shift: dict[str, tuple[int, ...]] = {
             round_.shift: tuple(visit_index[stop.visit] for stop in round_.stops)
@@ -311,8 +314,9 @@ class _Standing:
         assert remedy is not None, "a shift that fits beside its pins has an opening"
         stands = self.orders[self.problem.shift_index()[remedy.shift]]
         names = [self.problem.visits[at].id for at in stands]
-        given_up = [repr(name) for name in names if name not in remedy.order]
-        where = f"shift {remedy.shift!r} at {clock(self.problem, remedy.start)}"
+        given_up = [self._words.visit(name) for name in names if name not in remedy.order]
+        when = self._words.clock(self.problem, remedy.shift, remedy.start)
+        where = f"{self._words.shift(remedy.shift)} at {when}"
         if given_up:
             where += f" in place of {listed(given_up)}"
         price = f"adds {remedy.extra_cost} minutes of cost; leaving it out {visit.leave_out_cost}"
@@ -331,8 +335,9 @@ class _Standing:
             return "There are no shifts at all."
         at = int(np.argmin(missing))
         shift = self.problem.shifts[at]
+        closest = self._words.shift(shift.id)
         return (
-            f"None of the {len(missing)} shifts offers {skills}; the closest, {shift.id!r}, lacks "
+            f"None of the {len(missing)} shifts offers {skills}; the closest, {closest}, lacks "
             f"{listed(sorted(visit.skills - shift.skills))}."
         )
 

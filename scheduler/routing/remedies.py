@@ -1,12 +1,55 @@
 """What to change in a problem so that a visit left out can be planned."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.timing import timetable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """How sentences name things: by id and in UTC, or as the people concerned call them.
+
+    Attributes
+    ----------
+    rounds
+        Shift id to the name of its round, day included: "Ann's round on Mon 1 Mar".
+    visits
+        Visit id to its name.
+    zone
+        IANA zone of the wall clock; only looked at for rounds that have a name.
+    """
+
+    rounds: Mapping[str, str] = field(default_factory=dict)
+    visits: Mapping[str, str] = field(default_factory=dict)
+    zone: str = "UTC"
+
+    def shift(self, shift_id: str) -> str:
+        """Return the name of a shift's round, or its id."""
+        return self.rounds.get(shift_id, f"shift {shift_id!r}")
+
+    def visit(self, visit_id: str) -> str:
+        """Return the name of a visit, or its id."""
+        return self.visits.get(visit_id, repr(visit_id))
+
+    def clock(self, problem: Problem, shift_id: str, minute: int) -> str:
+        """Return a minute of a shift: the time of day where its name tells the day."""
+        moment = problem.minute_zero + timedelta(minutes=minute)
+        if shift_id in self.rounds:
+            return f"{moment.astimezone(ZoneInfo(self.zone)):%H:%M}"
+        return f"{moment:%Y-%m-%d %H:%M} UTC"
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether ids stand for themselves: the reader works with the problem file."""
+        return not self.rounds
+
+
+IDS_AND_UTC = Words()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,29 +113,32 @@ class Remedy:
         visits[index[self.visit]] = visit
         return replace(problem, shifts=tuple(shifts), visits=tuple(visits))
 
-    def sentence(self, problem: Problem) -> str:
+    def sentence(self, problem: Problem, words: Words = IDS_AND_UTC) -> str:
         """Say what to do and what would come of it."""
+        shift, start = words.shift(self.shift), words.clock(problem, self.shift, self.start)
         steps = []
         if self.skills:
-            steps.append(f"give shift {self.shift!r} the skill {listed(sorted(self.skills))}")
+            steps.append(f"give {shift} the skill {listed(sorted(self.skills))}")
         if self.adds_window:
-            steps.append(f"arrange access for a start at {clock(problem, self.start)}")
+            steps.append(f"arrange access for a start at {start}")
         if self.hours is not None:
-            steps.append(
-                f"let shift {self.shift!r} last from {clock(problem, self.hours[0])} "
-                f"to {clock(problem, self.hours[1])}"
-            )
+            first, last = (words.clock(problem, self.shift, minute) for minute in self.hours)
+            steps.append(f"let {shift} last from {first} to {last}")
         if self.lifts_pins:
-            steps.append(f"lift the pin of {listed([repr(name) for name in self.lifts_pins])}")
+            pinned = listed([words.visit(name) for name in self.lifts_pins])
+            steps.append(f"lift the pin of {pinned}")
         if self.leave_out_cost is not None:
-            steps.append(f"raise its leave-out cost to {self.leave_out_cost} or more")
+            steps.append(
+                f"raise its leave-out cost to {self.leave_out_cost} or more"
+                if words.is_plain
+                else "book it by hand"
+            )
         if not steps:
             steps.append("let the planner search longer, or put it there by hand")
         todo = " and ".join(steps)
         return (
             f"{todo[0].upper()}{todo[1:]}; it could then start at "
-            f"{clock(problem, self.start)} in shift {self.shift!r}, "
-            f"for {self.extra_cost} minutes of cost."
+            f"{start} in {shift}, for {self.extra_cost} minutes of cost."
         )
 
     def plan_with(self, problem: Problem, plan: Plan) -> Plan:
@@ -127,11 +173,6 @@ class Remedy:
             ),
             cost=cost_of(problem, stops),
         )
-
-
-def clock(problem: Problem, minute: int) -> str:
-    """Return a minute of the problem as date and time in UTC."""
-    return f"{problem.minute_zero + timedelta(minutes=minute):%Y-%m-%d %H:%M} UTC"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -1,7 +1,9 @@
 """Reasons, remedies, runners-up and the bill. Every remedy is tried."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
+import numpy as np
 from hypothesis import given, settings
 
 from scheduler.routing.cheapest_insertion import cheapest_insertion
@@ -17,10 +19,10 @@ from scheduler.routing.explanation import (
     explain_left_out,
     runner_up,
 )
-from scheduler.routing.parts import COST_LIMIT
+from scheduler.routing.parts import COST_LIMIT, Place, Shift, Visit
 from scheduler.routing.plan import LeftOut, Plan, cost_of
 from scheduler.routing.problem import Pin, Problem
-from scheduler.routing.remedies import Remedy
+from scheduler.routing.remedies import Remedy, Words
 from tests.scheduler.routing.exact import optimum
 from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.world import (
@@ -60,7 +62,7 @@ def test_no_skill() -> None:
     assert found == Diagnosis(
         visit="lift",
         reason=Reason.NO_SKILL,
-        detail="None of the 2 shifts offers gas and lifting; the closest, 'ann/mon', lacks "
+        detail="None of the 2 shifts offers gas and lifting; the closest, shift 'ann/mon', lacks "
         "lifting.",
         remedy=Remedy(
             visit="lift",
@@ -346,3 +348,25 @@ def test_bill_of_the_world() -> None:
 def test_bill_adds_up_to_the_cost(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     assert sum(line.cost for line in cost_lines(problem, plan)) == plan.cost.total
+
+
+def test_sentences_can_name_people_and_use_the_wall_clock() -> None:
+    shift = Shift(id="s1", technician="t", start_place=0, end_place=0, start=480, end=540)
+    visit = Visit(id="v1", place=0, minutes=90, start_windows=((480, 600),), leave_out_cost=5)
+    problem = Problem(
+        minute_zero=datetime(2027, 3, 1, tzinfo=UTC),
+        places=(Place(id="p"),),
+        travel_minutes=np.zeros((1, 1), dtype=np.int32),
+        shifts=(shift,),
+        visits=(visit,),
+    )
+    empty = Plan(stops=(), breaks=(), left_out=(LeftOut(visit="v1"),), cost=cost_of(problem, ()))
+    words = Words(rounds={"s1": "Ann's round on Mon 1 Mar"}, zone="Europe/Paris")
+
+    left = explain_left_out(problem, empty, words).left_out[0]
+
+    # 90 minutes do not fit between 480 and 540; half an hour more does: 08:00 to 09:30 UTC
+    assert left.would_help == (
+        "Let Ann's round on Mon 1 Mar last from 09:00 to 10:30; it could then start at 09:00 in "
+        "Ann's round on Mon 1 Mar, for 0 minutes of cost."
+    )
