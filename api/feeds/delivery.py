@@ -7,10 +7,11 @@ The decision is a pure function of the stored bytes and the request's headers (R
 import gzip
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime, parsedate_to_datetime
+from functools import lru_cache
 from typing import Literal
 
 from scheduler.errors import InvalidInput
@@ -94,6 +95,18 @@ def store_form(body: bytes, *, now: datetime, previous: StoredFeed | None = None
     )
 
 
+def joined_fields(fields: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Return header fields by lower-case name, those of one name joined by a comma.
+
+    RFC 9110 section 5.3: a client may send If-None-Match in several lines.
+    """
+    joined: dict[str, str] = {}
+    for name, value in fields:
+        key = name.lower()
+        joined[key] = f"{joined[key]}, {value}" if key in joined else value
+    return joined
+
+
 def feed_reply(
     feed: StoredFeed,
     *,
@@ -108,7 +121,7 @@ def feed_reply(
     file_name
         ASCII, such as ``joerg-uenal.ics``.
     headers
-        The request's, names in lower case; several fields of one name joined by a comma.
+        The request's, from `joined_fields`.
 
     Returns
     -------
@@ -118,13 +131,7 @@ def feed_reply(
     zipped = prefers_gzip(headers.get("accept-encoding"))
     body = feed.gzip_body if zipped else feed.body
     etag = feed.gzip_etag if zipped else feed.etag
-    shared = (
-        ("ETag", etag),
-        ("Last-Modified", format_datetime(feed.modified, usegmt=True)),
-        ("Cache-Control", "private, no-cache"),
-        ("Vary", "Accept-Encoding"),
-        *_PROTECTION,
-    )
+    shared = _shared_headers(etag, feed.modified)
     if is_unchanged(
         headers.get("if-none-match"),
         headers.get("if-modified-since"),
@@ -176,6 +183,7 @@ def is_unchanged(
     return modified <= since
 
 
+@lru_cache(maxsize=256)
 def prefers_gzip(accept_encoding: str | None) -> bool:
     """Whether gzip is acceptable and not less welcome than no coding (RFC 9110 section 12.5.3).
 
@@ -193,6 +201,18 @@ def prefers_gzip(accept_encoding: str | None) -> bool:
     # Plain bytes are always acceptable, but only as a fallback unless they are named.
     identity_weight = weights.get("identity", 0.0)
     return gzip_weight > 0 and gzip_weight >= identity_weight
+
+
+@lru_cache(maxsize=1024)
+def _shared_headers(etag: str, modified: datetime) -> tuple[tuple[str, str], ...]:
+    """What 200 and 304 both carry."""
+    return (
+        ("ETag", etag),
+        ("Last-Modified", format_datetime(modified, usegmt=True)),
+        ("Cache-Control", "private, no-cache"),
+        ("Vary", "Accept-Encoding"),
+        *_PROTECTION,
+    )
 
 
 def _refusal(status: int, sentence: str, method: Literal["GET", "HEAD"]) -> Reply:

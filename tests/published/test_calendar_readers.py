@@ -28,7 +28,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.feeds.calendar_text import clean_text, one_line
-from api.feeds.delivery import StoredFeed, feed_reply, store_form
+from api.feeds.delivery import StoredFeed, feed_reply, joined_fields, store_form
 from api.feeds.events import EventStatus, FeedEvent, render_calendar
 
 BERLIN = "Europe/Berlin"
@@ -462,9 +462,11 @@ class _Handler(BaseHTTPRequestHandler):
     server: FeedServer
 
     def do_GET(self) -> None:
-        headers = {name.lower(): value for name, value in self.headers.items()}
         reply = feed_reply(
-            self.server.feed, file_name="joerg-uenal.ics", method="GET", headers=headers
+            self.server.feed,
+            file_name="joerg-uenal.ics",
+            method="GET",
+            headers=joined_fields(self.headers.items()),
         )
         self.server.statuses.append(reply.status)
         self.send_response(reply.status)

@@ -15,6 +15,7 @@ from api.feeds.delivery import (
     absent_reply,
     feed_reply,
     is_unchanged,
+    joined_fields,
     prefers_gzip,
     revoked_reply,
     store_form,
@@ -126,6 +127,12 @@ def test_tag_of_the_other_encoding_is_not_the_selected_one() -> None:
 )
 def test_if_none_match_compares_tags(if_none_match: str, unchanged: bool) -> None:
     assert is_unchanged(if_none_match, None, etag='"xyzzy"', modified=NOW) is unchanged
+
+
+def test_fields_of_one_name_are_joined() -> None:
+    assert joined_fields(
+        [("If-None-Match", '"a"'), ("Accept-Encoding", "gzip"), ("if-none-match", 'W/"b"')]
+    ) == {"if-none-match": '"a", W/"b"', "accept-encoding": "gzip"}
 
 
 @pytest.mark.parametrize(
