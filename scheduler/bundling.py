@@ -1,33 +1,24 @@
 """Which due tasks of a site share a visit.
 
 A visit costs its set-up and its minutes; work done before its day wastes life that was paid for;
-work done after it risks a failure. The cheapest cut of the tasks, ordered by their target days,
-into visits is found by the dynamic programme of :mod:`scheduler.grouping`.
+work done after it risks a failure. :mod:`scheduler.visit_search` finds the cheapest visits.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
 from enum import StrEnum
-from math import inf
+from typing import Any
 
-from scheduler.catalogue import Catalogue, MachineState, ServiceRule
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.catalogue import Catalogue, ServiceRule
 from scheduler.errors import InvalidInput, UnknownReference
-from scheduler.grouping import cheapest_groups
-from scheduler.jobs import rule_state
-from scheduler.machines import Machine
+from scheduler.machines import Build, Machine
 from scheduler.upkeep import DueTask
-from scheduler.visit_estimate import (
-    LIVE,
-    BuildEstimate,
-    MachineMinutes,
-    Tally,
-    VisitEstimates,
-    one_machine_visit,
-    several_machines_visit,
-)
-from scheduler.worksheet import planned_work, visit_times
+from scheduler.visit_estimate import RuleTimes, VisitEstimates, VisitFigures
 
 
 class Window(StrEnum):
@@ -156,31 +147,23 @@ def bundle_site(
         When the tasks belong to several sites.
     """
     estimates = estimates or VisitEstimates(catalogue)
-    by_id = {machine.id: machine for machine in machines}
-    lots = _lots(tasks, by_id, policy, today, estimates)
-    if len(sites := {lot.tasks[0].site for lot in lots}) > 1:
+    if estimates.catalogue is not catalogue:
+        raise InvalidInput("the estimates are for another catalogue")
+    tasks = list(tasks)
+    if len(sites := {task.site for task in tasks}) > 1:
         raise InvalidInput(f"tasks of one site at a time, got those of {', '.join(sorted(sites))}")
-
-    within = [lot for lot in lots if lot.earliest < horizon.toordinal()]
-    beyond = [lot for lot in lots if lot.earliest >= horizon.toordinal()]
-    shared = [lot for lot in within if not lot.alone]
-    groups = [[lot] for lot in within if lot.alone]
-    groups += _cheapest_visits(shared, by_id, catalogue, policy)
-    visits = [_Visit.of(group, policy) for group in groups]
-
-    wanted = [visit for visit in visits if visit.day < horizon.toordinal()]
-    later = [lot for visit in visits if visit.day >= horizon.toordinal() for lot in visit.lots]
-    separate = [
-        _Visit.of([lot.one()], policy).cost * len(lot.tasks)
-        for visit in wanted
-        for lot in visit.lots
-    ]
-    bundles = [_bundle(visit, by_id, catalogue) for visit in wanted]
+    by_id = {machine.id: machine for machine in machines}
+    within = [task for task in tasks if task.earliest < horizon]
+    lots = _lots(within, by_id, policy, today, estimates)
+    visits = _cheapest_visits(lots, policy, estimates)
+    wanted = [visit for visit in visits if visit.day < horizon]
+    done = {task.id for visit in wanted for lot in visit.lots for task in lot.tasks}
+    bundles = [_bundle(visit, estimates) for visit in wanted]
     return Bundling(
         bundles=tuple(sorted(bundles, key=lambda bundle: (bundle.target, bundle.id))),
-        later=tuple(sorted(task.id for lot in (*beyond, *later) for task in lot.tasks)),
+        later=tuple(sorted(task.id for task in tasks if task.id not in done)),
         cost_minutes=sum(visit.cost for visit in wanted),
-        separate_cost_minutes=sum(separate),
+        separate_cost_minutes=sum(visit.separate_cost for visit in wanted),
     )
 
 
@@ -188,35 +171,19 @@ def bundle_site(
 class _Lot:
     """Tasks that differ only in the place at the machine: they are never split.
 
-    Days are ordinals; ``earliest`` is not before today, and an overdue lot's ``latest`` is the
-    day by which a visit is asked for.
+    ``earliest`` is not before today, and an overdue lot's ``latest`` is the day by which a visit is
+    asked for. The weights are those of one task, in minutes of travel equivalent a day.
     """
 
     tasks: tuple[DueTask, ...]
     rule: ServiceRule
     machine: Machine
-    estimate: BuildEstimate
-    adds: Tally
-    earliest: int
-    target: int
-    latest: int
+    earliest: date
+    target: date
+    latest: date
     overdue: bool
-    early_per_day: float  # minutes of travel equivalent
+    early_per_day: float
     late_per_day: float
-
-    @property
-    def alone(self) -> bool:
-        return self.rule.alone
-
-    def one(self) -> "_Lot":
-        """The first task on its own."""
-        return replace(
-            self,
-            tasks=self.tasks[:1],
-            adds=self.estimate.rule(self.rule.id),
-            early_per_day=self.early_per_day / len(self.tasks),
-            late_per_day=self.late_per_day / len(self.tasks),
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,14 +191,24 @@ class _Visit:
     """Lots done in one go on the day that costs least."""
 
     lots: tuple[_Lot, ...]
-    day: int
+    day: date
     cost: float
+    separate_cost: float
 
-    @classmethod
-    def of(cls, lots: Iterable[_Lot], policy: BundlingPolicy) -> "_Visit":
-        lots = tuple(lots)
-        day, deviation = _best_day(lots)
-        return cls(lots=lots, day=day, cost=_visit_cost(lots, policy) + deviation)
+    @property
+    def rules(self) -> tuple[tuple[str, Build, RuleTimes], ...]:
+        """Machine, build and what is due there, in the order of a worksheet."""
+        at_machine: dict[str, tuple[Build, Counter[str]]] = {}
+        for lot in self.lots:
+            _, times = at_machine.setdefault(lot.machine.id, (lot.machine.build, Counter()))
+            times[lot.rule.id] += len(lot.tasks)
+        return tuple(
+            (machine, build, tuple(sorted(times.items())))
+            for machine, (build, times) in sorted(at_machine.items())
+        )
+
+    def figures(self, estimates: VisitEstimates) -> VisitFigures:
+        return estimates.figures([(build, rules) for _, build, rules in self.rules])
 
 
 def _lots(
@@ -242,37 +219,32 @@ def _lots(
     estimates: VisitEstimates,
 ) -> list[_Lot]:
     """Tasks by machine, rule and days, in the order of their target days."""
-    catalogue = estimates.catalogue
+    rules = estimates.catalogue.rules
     alike: dict[tuple[date, date, date, date, str, str], list[DueTask]] = {}
     for task in tasks:
         if task.machine not in machines:
             raise UnknownReference("machine", task.machine, machines)
-        if task.rule not in catalogue.rules:
-            raise UnknownReference("service rule", task.rule, catalogue.rules)
+        if task.rule not in rules:
+            raise UnknownReference("service rule", task.rule, rules)
         key = (task.target, task.latest, task.earliest, task.anchor, task.machine, task.rule)
         alike.setdefault(key, []).append(task)
-    now = today.toordinal()
+    ask_by = today + timedelta(days=policy.overdue_within_days)
     lots = []
     for same in alike.values():
-        task = same[0]
-        rule = catalogue.rules[task.rule]
-        machine = machines[task.machine]
-        estimate = estimates.of(machine.build)
+        task, rule = same[0], rules[same[0].rule]
         overdue = task.latest < today
         interval_days = max(1, (task.target - task.anchor).days)
         lots.append(
             _Lot(
                 tasks=tuple(sorted(same, key=lambda task: task.id)),
                 rule=rule,
-                machine=machine,
-                estimate=estimate,
-                adds=Tally().add(estimate.rule(rule.id), times=len(same)),
-                earliest=max(now, task.earliest.toordinal()),
-                target=max(now, task.target.toordinal()),
-                latest=now + policy.overdue_within_days if overdue else task.latest.toordinal(),
+                machine=machines[task.machine],
+                earliest=max(today, task.earliest),
+                target=max(today, task.target),
+                latest=ask_by if overdue else task.latest,
                 overdue=overdue,
-                early_per_day=len(same) * _value(rule, catalogue, policy) / interval_days,
-                late_per_day=len(same) * policy.failure_minutes / interval_days,
+                early_per_day=_value(rule, estimates.catalogue, policy) / interval_days,
+                late_per_day=policy.failure_minutes / interval_days,
             )
         )
     return sorted(lots, key=lambda lot: (lot.target, lot.latest, lot.tasks[0].id))
@@ -287,148 +259,132 @@ def _value(rule: ServiceRule, catalogue: Catalogue, policy: BundlingPolicy) -> f
     return rule.minutes + parts / policy.money_minor_per_minute
 
 
-def _best_day(lots: Sequence[_Lot]) -> tuple[int, float]:
-    """The day that suits the lots best and what it costs; infinite when their days do not meet."""
-    first, last = max(lot.earliest for lot in lots), min(lot.latest for lot in lots)
-    if first > last:
-        return first, inf
-    # The cost is convex and bends only at target days.
-    days = {first, last, *(lot.target for lot in lots if first <= lot.target <= last)}
-    return min(((day, _deviation(lots, day)) for day in sorted(days)), key=lambda found: found[1])
-
-
-def _deviation(lots: Sequence[_Lot], day: int) -> float:
-    """Wasted life of what is done early and risk of what is done late."""
-    return sum(
-        (lot.target - day) * lot.early_per_day
-        if day < lot.target
-        else (day - lot.target) * lot.late_per_day
-        for lot in lots
-    )
-
-
-def _visit_cost(lots: Sequence[_Lot], policy: BundlingPolicy) -> float:
-    """Set-up, minutes at the site and machines out of service, whatever the day."""
-    tallies: dict[str, tuple[BuildEstimate, Tally]] = {}
-    for lot in lots:
-        _, tally = tallies.get(lot.machine.id, (lot.estimate, Tally()))
-        tallies[lot.machine.id] = lot.estimate, tally.add(lot.adds)
-    at_machines = [estimate.minutes(tally) for estimate, tally in tallies.values()]
-    out_of_service = sum(tally.rank != LIVE for _, tally in tallies.values())
-    return (
-        policy.visit_minutes
-        + _minutes_at_site(at_machines)
-        + policy.shutdown_minutes * out_of_service
-    )
-
-
-def _minutes_at_site(at_machines: Sequence[MachineMinutes]) -> float:
-    if len(at_machines) == 1:
-        return one_machine_visit(at_machines[0])
-    return several_machines_visit(
-        sum(minutes.hands_on for minutes in at_machines),
-        max(minutes.chain for minutes in at_machines),
-    )
-
-
 def _cheapest_visits(
-    lots: Sequence[_Lot],
-    machines: Mapping[str, Machine],
-    catalogue: Catalogue,
-    policy: BundlingPolicy,
-) -> list[list[_Lot]]:
-    """Cut the lots into visits, none of several lots longer than the policy allows.
+    lots: Iterable[_Lot], policy: BundlingPolicy, estimates: VisitEstimates
+) -> list[_Visit]:
+    """Group the lots into visits, none of several lots longer than the policy allows.
 
-    The estimate for several machines is a bound from below. Where the true length is over the
-    maximum, the cut is made again with as much less room.
+    The search takes several machines to be done without idle waiting. Where the true length is
+    over the maximum, it is made again with as much less room.
     """
+    lots = sorted(lots, key=lambda lot: lot.rule.alone)  # stable: those that may share come first
     room = float(policy.maximum_minutes)
     while True:
-        cut = cheapest_groups(len(lots), _CostsEndingAt(lots, policy, room))
-        groups = [list(lots[first:end]) for first, end in cut.groups]
+        visits = _search(lots, policy, room, estimates)
         excess = max(
             (
-                _exact_minutes(group, machines, catalogue) - policy.maximum_minutes
-                for group in groups
-                if len({lot.machine.id for lot in group}) > 1
+                visit.figures(estimates).times.minutes - policy.maximum_minutes
+                for visit in visits
+                if len({lot.machine.id for lot in visit.lots}) > 1
             ),
             default=0,
         )
         if excess <= 0:
-            return groups
+            return visits
         room -= excess
 
 
-class _CostsEndingAt:
-    """What the groups of neighbouring lots cost, one lot more at a time."""
+def _search(
+    lots: Sequence[_Lot], policy: BundlingPolicy, room: float, estimates: VisitEstimates
+) -> list[_Visit]:
+    from scheduler.visit_search import LOT, Desk, Site, search  # compiles: only when needed
 
-    def __init__(self, lots: Sequence[_Lot], policy: BundlingPolicy, room: float) -> None:
-        self.lots = lots
-        self.policy = policy
-        self.room = room
+    machines = {lot.machine.id: lot.machine for lot in lots}
+    numbers = {machine: number for number, machine in enumerate(machines)}
 
-    def __call__(self, end: int) -> Iterator[float]:
-        policy = self.policy
-        first_day, last_day = 0, date.max.toordinal()
-        tallies: dict[str, Tally] = {}
-        minutes: dict[str, MachineMinutes] = {}
-        for first in range(end - 1, -1, -1):
-            lot = self.lots[first]
-            first_day, last_day = max(first_day, lot.earliest), min(last_day, lot.latest)
-            if first_day > last_day:
-                return
-            at = lot.machine.id
-            tallies[at] = tallies[at].add(lot.adds) if at in tallies else lot.adds
-            minutes[at] = lot.estimate.minutes(tallies[at])
-            at_site = _minutes_at_site(tuple(minutes.values()))
-            if at_site > self.room and end - first > 1:
-                return
-            out_of_service = sum(tally.rank != LIVE for tally in tallies.values())
-            yield (
-                policy.visit_minutes
-                + at_site
-                + policy.shutdown_minutes * out_of_service
-                + _best_day(self.lots[first:end])[1]
-            )
+    def row(lot: _Lot, times: int) -> tuple[float, ...]:
+        return (
+            *estimates.tally(lot.machine.build, lot.rule.id, times),
+            numbers[lot.machine.id],
+            lot.earliest.toordinal(),
+            lot.target.toordinal(),
+            lot.latest.toordinal(),
+            lot.early_per_day * times,
+            lot.late_per_day * times,
+        )
+
+    builds = [estimates.build_number(machine.build) for machine in machines.values()]
+    rows = [row(lot, len(lot.tasks)) for lot in lots] + [row(lot, 1) for lot in lots]
+    site = Site(
+        lots=np.array(rows, LOT),
+        machine_builds=np.array(builds, np.int64),
+        builds=estimates.builds,
+        every_visit=estimates.every_visit,
+        open_minutes=estimates.open_minutes,
+        close_minutes=estimates.close_minutes,
+        visit_minutes=policy.visit_minutes,
+        shutdown_minutes=policy.shutdown_minutes,
+        maximum_minutes=room,
+    )
+    shared = [lot for lot in lots if not lot.rule.alone]
+    group_of = np.zeros(len(shared), np.int64)
+    days = np.zeros(len(shared), np.int64)
+    costs = np.zeros(len(shared), np.float64)
+    alone_costs = np.zeros(len(rows), np.float64)
+    desk = Desk.for_lots(len(shared))
+    search(site, desk, _orders_worth_cutting(shared), group_of, days, costs, alone_costs)
+
+    members: dict[int, list[int]] = {}
+    for index, group in enumerate(group_of.tolist()):
+        members.setdefault(group, []).append(index)
+    separate = alone_costs[len(lots) :].tolist()
+
+    def visit(indices: Sequence[int], day: date, cost: float) -> _Visit:
+        return _Visit(
+            lots=tuple(lots[index] for index in indices),
+            day=day,
+            cost=cost,
+            separate_cost=sum(separate[index] * len(lots[index].tasks) for index in indices),
+        )
+
+    visits = [
+        visit(indices, date.fromordinal(int(days[group])), float(costs[group]))
+        for group, indices in members.items()
+    ]
+    visits += [
+        visit([index], lots[index].target, float(alone_costs[index]))
+        for index in range(len(shared), len(lots))
+    ]
+    return visits
 
 
-def _exact_minutes(
-    lots: Iterable[_Lot], machines: Mapping[str, Machine], catalogue: Catalogue
-) -> int:
-    tasks = [task for lot in lots for task in lot.tasks]
-    return visit_times(planned_work(tasks, machines.values(), catalogue), catalogue).minutes
+def _orders_worth_cutting(lots: Sequence[_Lot]) -> NDArray[np.int64]:
+    """Rows of the lots that the search cuts: by target, latest day, machine, need to shut down."""
+    keys: list[Callable[[_Lot], tuple[Any, ...]]] = [
+        lambda lot: (lot.target,),
+        lambda lot: (lot.latest, lot.target),
+        lambda lot: (lot.machine.id, lot.target),
+        lambda lot: (lot.rule.state, lot.target),
+    ]
+    numbers = {id(lot): number for number, lot in enumerate(lots)}
+    orders = [[numbers[id(lot)] for lot in sorted(lots, key=key)] for key in keys]
+    return np.array(orders, np.int64).reshape(len(keys), len(lots))
 
 
-def _bundle(visit: _Visit, machines: Mapping[str, Machine], catalogue: Catalogue) -> Bundle:
+def _bundle(visit: _Visit, estimates: VisitEstimates) -> Bundle:
     lots = visit.lots
-    tasks = sorted((task for lot in lots for task in lot.tasks), key=lambda task: task.id)
-    work = planned_work(tasks, machines.values(), catalogue)
-    times = visit_times(work, catalogue)
-    jobs = [job for at_machine in work for job in at_machine.jobs]
-    parts: Counter[str] = Counter()
-    for job in jobs:
-        parts.update(job.parts)
+    tasks = sorted(task.id for lot in lots for task in lot.tasks)
+    figures = visit.figures(estimates)
     latest = min(lot.latest for lot in lots)
     hard_latest = min((lot.latest for lot in lots if lot.tasks[0].hard), default=None)
-    states = {rule_state(lot.rule, lot.machine.build, catalogue) for lot in lots}
     lead = min(lots, key=lambda lot: (not lot.overdue, lot.target, lot.tasks[0].id))
     return Bundle(
         id=f"{lead.tasks[0].site}/{lead.tasks[0].id}",
         site=lead.tasks[0].site,
-        kind=VisitKind.STATUTORY if lead.alone else VisitKind.UPKEEP,
-        tasks=tuple(task.id for task in tasks),
+        kind=VisitKind.STATUTORY if lead.rule.alone else VisitKind.UPKEEP,
+        tasks=tuple(tasks),
         machines=tuple(sorted({lot.machine.id for lot in lots})),
-        window=Window.ACCESS if states == {MachineState.LIVE} else Window.QUIET,
-        earliest=date.fromordinal(max(lot.earliest for lot in lots)),
-        target=date.fromordinal(visit.day),
-        latest=date.fromordinal(latest),
+        window=Window.ACCESS if figures.live else Window.QUIET,
+        earliest=max(lot.earliest for lot in lots),
+        target=visit.day,
+        latest=latest,
         hard=hard_latest == latest,
-        hard_latest=None if hard_latest is None else date.fromordinal(hard_latest),
+        hard_latest=hard_latest,
         overdue=any(lot.overdue for lot in lots),
-        minutes=times.minutes,
-        minutes_p80=times.minutes_p80,
-        skills=frozenset().union(*(job.skills for job in jobs)),
-        parts=dict(sorted(parts.items())),
+        minutes=figures.times.minutes,
+        minutes_p80=figures.times.minutes_p80,
+        skills=figures.skills,
+        parts=figures.parts,
         because=_because(lead, len(tasks)),
     )
 
@@ -437,7 +393,7 @@ def _because(lead: _Lot, tasks: int) -> str:
     task = lead.tasks[0]
     when = f"overdue since {task.latest}" if lead.overdue else f"due on {task.target}"
     because = f"{lead.rule.name} at {lead.machine.name} is {when}"
-    if lead.alone:
+    if lead.rule.alone:
         return f"{because}; it never shares a visit"
     if tasks == 1:
         return f"{because}; nothing else is close enough to share the visit"

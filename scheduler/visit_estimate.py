@@ -1,215 +1,189 @@
-"""How long a visit for given rules takes, fast enough to ask for every group of tasks.
+"""What a visit for given rules takes and needs, fast enough to ask for every group of tasks.
 
-The same operations as the worksheet's, added up instead of put in order. For one machine the
-result is the worksheet's to the minute; for several it is what no order of work can undercut: all
-the hands-on work, or the longest chain at one machine with its waiting.
+:class:`VisitEstimates` keeps flat tables from which the compiled search of
+:mod:`scheduler.visit_search` adds up the minutes of any group of rules, and remembers the worksheet
+figures of visits it has been asked for before.
 """
 
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
-from scheduler.jobs import STATE_RANK, Job, access_state, every_visit_jobs, job_for_rule
+from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.jobs import STATE_RANK, Job, access_state, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, thermal_of
-from scheduler.work_order import (
-    ARRIVE_MINUTES,
-    AS_FOUND_MINUTES,
-    BLEED_MINUTES,
-    CHECK_MINUTES,
-    HAND_OVER_MINUTES,
-    PAPERWORK_MINUTES,
-    POWER_ON_MINUTES,
-    READING_MINUTES,
-    REFILL_MINUTES,
-    REFIT_MINUTES,
-    SHUT_DOWN_MINUTES,
-    TAKE_OUT_MINUTES,
-    TRIAL_MINUTES,
-    UNPLUG_MINUTES,
-    ZERO_GAUGE_MINUTES,
+from scheduler.worksheet import MachineWork, VisitTimes, visit_times
+
+# What some jobs at one machine add up to. Sets of access steps and of readings are bit masks.
+TALLY: Final = np.dtype(
+    [
+        ("rank", np.int64),  # the strictest state: 0 live, 1 isolated hot, 2 cold
+        ("hot", np.int64),  # 1 when work is done hot before any shutting down
+        ("before_shut_down", np.int64),  # access used while the machine is under pressure
+        ("cold", np.int64),  # access used by cold work
+        ("in_reheat", np.int64),  # access that stays open during the reheat
+        ("readings", np.int64),
+        ("minutes", np.float64),
+        ("reheat_minutes", np.float64),
+    ]
 )
+BUILD: Final = np.dtype(
+    [
+        ("wet", np.int64),  # 1 for an espresso machine
+        ("groups", np.int64),
+        ("covers", np.int64),  # access that may be opened before the machine is cold
+        ("cooling", np.float64),
+        ("heating", np.float64),
+    ]
+)
+MASK_BITS: Final = 62
 
-SITE_MINUTES: Final = ARRIVE_MINUTES + HAND_OVER_MINUTES
-LIVE: Final = STATE_RANK[MachineState.LIVE]
-HOT: Final = STATE_RANK[MachineState.ISOLATED_HOT]
-COLD: Final = STATE_RANK[MachineState.COLD]
-
-
-@dataclass(slots=True)
-class Tally:
-    """What the jobs chosen so far at one machine add up to. Sets of ids are bit masks."""
-
-    rank: int = LIVE
-    minutes: float = 0.0
-    reheat_minutes: float = 0.0
-    hot: bool = False  # some work is done hot before the machine is shut down
-    before_shut_down: int = 0  # access used while the machine is under pressure
-    cold: int = 0  # access used by cold work
-    in_reheat: int = 0  # access that stays open during the reheat
-    readings: int = 0
-
-    def add(self, other: "Tally", times: int = 1) -> "Tally":
-        """Return the sum of both."""
-        return Tally(
-            rank=max(self.rank, other.rank),
-            minutes=self.minutes + other.minutes * times,
-            reheat_minutes=self.reheat_minutes + other.reheat_minutes * times,
-            hot=self.hot or other.hot,
-            before_shut_down=self.before_shut_down | other.before_shut_down,
-            cold=self.cold | other.cold,
-            in_reheat=self.in_reheat | other.in_reheat,
-            readings=self.readings | other.readings,
-        )
+RuleTimes = tuple[tuple[str, int], ...]  # rule id -> how many times, sorted
+MachineRules = tuple[int, RuleTimes]  # build number and what is due
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MachineMinutes:
-    """Work and waiting at one machine.
+class VisitFigures:
+    """What a visit takes and needs, every-visit work included."""
 
-    ``hands_on`` is all work in a row; ``cooling`` and ``heating`` are the two waits, with the
-    hands-on minutes that can be done meanwhile (zero when nothing waits).
+    times: VisitTimes
+    skills: frozenset[str]
+    parts: Mapping[str, int]
+    live: bool  # no machine is out of service at any time
+
+
+class VisitEstimates:
+    """Tables for one catalogue, shared by all sites that are bundled with it.
+
+    Builds get numbers as they are met; row ``n`` of ``builds`` and ``every_visit`` is build ``n``.
     """
 
-    hands_on: float
-    cooling: float = 0.0
-    done_cooling: float = 0.0
-    heating: float = 0.0
-    done_heating: float = 0.0
-
-    @property
-    def chain(self) -> float:
-        """From the first to the last hand laid on the machine."""
-        return (
-            self.hands_on
-            + max(0.0, self.cooling - self.done_cooling)
-            + max(0.0, self.heating - self.done_heating)
-        )
-
-
-class BuildEstimate:
-    """Adds up rules at machines of one build; remembers what it has worked out."""
-
-    def __init__(self, build: Build, catalogue: Catalogue) -> None:
-        self._build = build
-        self._catalogue = catalogue
-        self._wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
-        thermal = thermal_of(build, catalogue) if self._wet else None
-        self._cooling = thermal.cool_down_minutes if thermal else 0.0
-        self._heating = thermal.reheat_minutes if thermal else 0.0
-        self._steps = tuple(catalogue.access_steps.values())
-        self._step_bits = {step.id: 1 << n for n, step in enumerate(self._steps)}
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.catalogue = catalogue
+        for what, ids in (
+            ("access steps", catalogue.access_steps),
+            ("set-points", catalogue.set_points),
+        ):
+            if len(ids) > MASK_BITS:
+                raise InvalidInput(f"at most {MASK_BITS} {what} can be told apart, got {len(ids)}")
+        steps = catalogue.access_steps
+        self.open_minutes = np.array([step.open_minutes for step in steps.values()], np.float64)
+        self.close_minutes = np.array([step.close_minutes for step in steps.values()], np.float64)
+        self.builds = np.zeros(0, BUILD)
+        self.every_visit = np.zeros((0, len(MachineState)), TALLY)
+        self._step_bits = {step: 1 << n for n, step in enumerate(steps)}
         self._reading_bits = {reading: 1 << n for n, reading in enumerate(catalogue.set_points)}
         self._covers = sum(
             bit
             for step, bit in self._step_bits.items()
             if access_state(step, catalogue) is not MachineState.COLD
         )
-        self._access_minutes: dict[int, tuple[float, float]] = {}
-        self._rules: dict[str, Tally] = {}
-        self._every_visit = tuple(self._every_visit_tally(state) for state in MachineState)
+        self._numbers: dict[Build, int] = {}
+        self._every_visit_jobs: list[tuple[tuple[Job, ...], ...]] = []
+        self._tallies: dict[tuple[int, str, int], tuple[float, ...]] = {}
+        self._figures: dict[tuple[MachineRules, ...], VisitFigures] = {}
 
-    def rule(self, rule: str) -> Tally:
-        """Return what one rule, done once, adds."""
-        if rule not in self._rules:
-            self._rules[rule] = self._tally(
-                job_for_rule(self._catalogue.rules[rule], self._build, self._catalogue)
+    def build_number(self, build: Build) -> int:
+        """Return the row of a build, added when it is met for the first time."""
+        number = self._numbers.get(build)
+        if number is None:
+            number = self._numbers[build] = len(self._numbers)
+            wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
+            thermal = thermal_of(build, self.catalogue) if wet else None
+            row = (
+                int(wet),
+                build.groups,
+                self._covers,
+                thermal.cool_down_minutes if thermal else 0.0,
+                thermal.reheat_minutes if thermal else 0.0,
             )
-        return self._rules[rule]
-
-    def minutes(self, due: Tally) -> MachineMinutes:
-        """Return the minutes for rules that fall due, with what is done at every visit."""
-        every_visit = self._every_visit[due.rank]
-        before_shut_down = due.before_shut_down | every_visit.before_shut_down
-        in_reheat = due.in_reheat | every_visit.in_reheat
-        cold = due.cold | every_visit.cold
-        reheat_minutes = due.reheat_minutes + every_visit.reheat_minutes
-        readings = (due.readings | every_visit.readings).bit_count()
-        groups = self._build.groups
-        hands_on = (
-            AS_FOUND_MINUTES
-            + CHECK_MINUTES
-            + 2 * READING_MINUTES * readings
-            + TRIAL_MINUTES * groups
-            + due.minutes
-            + every_visit.minutes
-            + reheat_minutes
-            + sum(self._open_and_close(before_shut_down | cold | in_reheat))
-        )
-        if due.rank == LIVE:
-            return MachineMinutes(hands_on=hands_on)
-        if due.rank == HOT:
-            return MachineMinutes(hands_on=hands_on + TAKE_OUT_MINUTES)
-        if due.hot or every_visit.hot:
-            hands_on += TAKE_OUT_MINUTES
-        if not self._wet:
-            return MachineMinutes(hands_on=hands_on + UNPLUG_MINUTES + REFIT_MINUTES)
-        covers_opened_cold = (cold | in_reheat) & self._covers & ~before_shut_down
-        return MachineMinutes(
-            hands_on=hands_on
-            + SHUT_DOWN_MINUTES
-            + ZERO_GAUGE_MINUTES
-            + REFIT_MINUTES
-            + REFILL_MINUTES
-            + POWER_ON_MINUTES
-            + BLEED_MINUTES * groups,
-            cooling=self._cooling,
-            done_cooling=self._open_and_close(covers_opened_cold)[0],
-            heating=self._heating,
-            done_heating=reheat_minutes + self._open_and_close(in_reheat)[1],
-        )
-
-    def _every_visit_tally(self, level: MachineState) -> Tally:
-        total = Tally()
-        for job in every_visit_jobs(self._build, level, self._catalogue):
-            total = total.add(self._tally(job))
-        return total
-
-    def _tally(self, job: Job) -> Tally:
-        access = sum(self._step_bits[step] for step in job.access)
-        return Tally(
-            rank=STATE_RANK[job.state],
-            minutes=0.0 if job.during_reheat else job.minutes,
-            reheat_minutes=job.minutes if job.during_reheat else 0.0,
-            hot=job.state is MachineState.ISOLATED_HOT and not job.during_reheat,
-            before_shut_down=0 if job.during_reheat or job.state is MachineState.COLD else access,
-            cold=access if job.state is MachineState.COLD else 0,
-            in_reheat=access if job.during_reheat else 0,
-            readings=sum(self._reading_bits[reading] for reading in job.readings),
-        )
-
-    def _open_and_close(self, access: int) -> tuple[float, float]:
-        if access not in self._access_minutes:
-            steps = [step for n, step in enumerate(self._steps) if access >> n & 1]
-            self._access_minutes[access] = (
-                sum(step.open_minutes for step in steps),
-                sum(step.close_minutes for step in steps),
+            jobs = tuple(every_visit_jobs(build, level, self.catalogue) for level in MachineState)
+            self._every_visit_jobs.append(jobs)
+            self.builds = _with_row(self.builds, np.array([row], BUILD))
+            self.every_visit = _with_row(
+                self.every_visit, np.array([[self._sum(at_level) for at_level in jobs]], TALLY)
             )
-        return self._access_minutes[access]
+        return number
+
+    def tally(self, build: Build, rule: str, times: int) -> tuple[float, ...]:
+        """Return what a rule done so many times adds, as a row of :data:`TALLY`.
+
+        Raises
+        ------
+        UnknownReference
+            When the rule is not in the catalogue.
+        """
+        key = (self.build_number(build), rule, times)
+        tally = self._tallies.get(key)
+        if tally is None:
+            if rule not in self.catalogue.rules:
+                raise UnknownReference("service rule", rule, self.catalogue.rules)
+            job = job_for_rule(self.catalogue.rules[rule], build, self.catalogue, times=times)
+            tally = self._tallies[key] = self._sum([job])
+        return tally
+
+    def figures(self, visit: Sequence[tuple[Build, RuleTimes]]) -> VisitFigures:
+        """Return the figures of the worksheet for these rules, machine by machine."""
+        key = tuple((self.build_number(build), rules) for build, rules in visit)
+        figures = self._figures.get(key)
+        if figures is None:
+            work = [
+                MachineWork(machine=str(n), build=build, jobs=self._jobs(build, rules))
+                for n, (build, rules) in enumerate(visit)
+            ]
+            jobs = [job for at_machine in work for job in at_machine.jobs]
+            parts: Counter[str] = Counter()
+            for job in jobs:
+                parts.update(job.parts)
+            figures = self._figures[key] = VisitFigures(
+                times=visit_times(work, self.catalogue),
+                skills=frozenset().union(*(job.skills for job in jobs)),
+                parts=dict(sorted(parts.items())),
+                live=strictest(job.state for job in jobs) is MachineState.LIVE,
+            )
+        return figures
+
+    def _jobs(self, build: Build, rules: RuleTimes) -> tuple[Job, ...]:
+        due = [
+            job_for_rule(self.catalogue.rules[rule], build, self.catalogue, times=times)
+            for rule, times in rules
+        ]
+        level = STATE_RANK[strictest(job.state for job in due)]
+        return (*due, *self._every_visit_jobs[self.build_number(build)][level])
+
+    def _sum(self, jobs: Iterable[Job]) -> tuple[float, ...]:
+        rank, hot, before_shut_down, cold, in_reheat, readings = 0, 0, 0, 0, 0, 0
+        minutes, reheat_minutes = 0.0, 0.0
+        for job in jobs:
+            rank = max(rank, STATE_RANK[job.state])
+            access = sum(self._step_bits[step] for step in job.access)
+            readings |= sum(self._reading_bits[reading] for reading in job.readings)
+            if job.during_reheat:
+                in_reheat |= access
+                reheat_minutes += job.minutes
+                continue
+            minutes += job.minutes
+            if job.state is MachineState.COLD:
+                cold |= access
+            else:
+                before_shut_down |= access
+                hot |= int(job.state is MachineState.ISOLATED_HOT)
+        return (
+            rank,
+            hot,
+            before_shut_down,
+            cold,
+            in_reheat,
+            readings,
+            minutes,
+            reheat_minutes,
+        )
 
 
-def one_machine_visit(at: MachineMinutes) -> float:
-    """Return the minutes of a visit to one machine; paperwork goes into the first free wait."""
-    minutes = SITE_MINUTES + at.chain
-    for wait, done in ((at.cooling, at.done_cooling), (at.heating, at.done_heating)):
-        if done < wait:
-            return minutes + max(0.0, done + PAPERWORK_MINUTES - wait)
-    return minutes + PAPERWORK_MINUTES
-
-
-def several_machines_visit(hands_on: float, longest_chain: float) -> float:
-    """Return minutes that no visit to several machines can be shorter than."""
-    return SITE_MINUTES + max(hands_on + PAPERWORK_MINUTES, longest_chain)
-
-
-class VisitEstimates:
-    """The estimates by build, shared by all sites that are bundled with one catalogue."""
-
-    def __init__(self, catalogue: Catalogue) -> None:
-        self.catalogue = catalogue
-        self._by_build: dict[Build, BuildEstimate] = {}
-
-    def of(self, build: Build) -> BuildEstimate:
-        """Return the estimate for a build."""
-        if build not in self._by_build:
-            self._by_build[build] = BuildEstimate(build, self.catalogue)
-        return self._by_build[build]
+def _with_row(table: NDArray[Any], row: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([table, row])
