@@ -65,14 +65,14 @@ def add_absence(body: NewAbsence, deed: OfficeDeed) -> Absence:
 
 @router.put("/absences/{absence_id}", responses=documented(400, 404, 412, 413, 428))
 def replace_absence(
-    absence_id: str, body: AbsenceIn, version: IfMatch, deed: OfficeDeed
+    absence_id: str, body: AbsenceIn, deed: OfficeDeed, version: IfMatch
 ) -> Absence:
     """Replace an absence."""
     return _shown(deed.replace(AbsenceRow, absence_id, body, version))
 
 
 @router.delete("/absences/{absence_id}", status_code=204, responses=documented(404, 412, 428))
-def remove_absence(absence_id: str, version: IfMatch, deed: OfficeDeed) -> Response:
+def remove_absence(absence_id: str, deed: OfficeDeed, version: IfMatch) -> Response:
     """Remove an absence."""
     remove_record(
         deed.database,

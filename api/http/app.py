@@ -78,8 +78,8 @@ Plans the upkeep of commercial espresso machines: due work, visits, rounds and c
 
 * **Keys.** `Authorization: Bearer srk_…`. A key has one role: dispatcher, technician, portal (bound
   to one client) or administrator. What is not yours answers 404, like what does not exist.
-* **Changes.** Every record that can change has an ETag. A change names it in `If-Match`: 428 without,
-  412 when somebody else was faster.
+* **Changes.** Every record that can change has an ETag. A change names it in `If-Match`: 428
+  without, 412 when somebody else was faster.
 * **Lists** come in pages of up to 100: follow `next`, or the `Link` header.
 * **Errors** are problem details (RFC 9457). `request_id` names the request in our logs.
 * **Time.** Instants are UTC. Hours of a week are local to the `zone` beside them, written
@@ -123,6 +123,7 @@ def create_app(
     app.add_middleware(Edge)
     for subject in _SUBJECTS:
         app.include_router(subject.router)
+    app.state.routes = [route for subject in _SUBJECTS for route in subject.router.routes]
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
@@ -144,8 +145,21 @@ def _described(app: FastAPI) -> dict[str, Any]:
             license_info=app.license_info,
         )
         schemas = document["components"]["schemas"]
+        for methods in document["paths"].values():
+            for operation in methods.values():
+                if "422" in operation["responses"] and "422" not in _problems_of(operation):
+                    del operation["responses"]["422"]  # the framework's own, which nobody sends
+        del schemas["HTTPValidationError"], schemas["ValidationError"]
         problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
         schemas.update(problem.pop("$defs"))
         schemas["Problem"] = problem
         app.openapi_schema = document
     return app.openapi_schema
+
+
+def _problems_of(operation: dict[str, Any]) -> set[str]:
+    return {
+        status
+        for status, reply in operation["responses"].items()
+        if problems.MEDIA_TYPE in reply.get("content", {})
+    }

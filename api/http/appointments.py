@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
-from pydantic import AwareDatetime, ConfigDict, Field
+from pydantic import ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.appointments import (
@@ -21,7 +21,7 @@ from api.http.context import AnyonesLook, OfficeDeed, StaffDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
-from api.storage.column_types import Amount, Id
+from api.storage.column_types import Amount, Id, Instant
 from api.storage.tables import AppointmentRow
 from scheduler.catalogue import Counter
 from scheduler.lifecycle import AppointmentState
@@ -66,7 +66,7 @@ class NewSlot(Given):
     )
 
     technician_id: Id
-    starts_at: AwareDatetime
+    starts_at: Instant
 
 
 class Replaced(Given):
@@ -113,10 +113,10 @@ def list_appointments(
     look: AnyonesLook,
     paging: PageWanted,
     starts_from: Annotated[
-        AwareDatetime | None, Query(description="Only those that start then or later.")
+        Instant | None, Query(description="Only those that start then or later.")
     ] = None,
     starts_before: Annotated[
-        AwareDatetime | None, Query(description="Only those that start before.")
+        Instant | None, Query(description="Only those that start before.")
     ] = None,
     technician: Annotated[str | None, Query(description="Only of this technician.")] = None,
     visit: Annotated[str | None, Query(description="Only of this visit.")] = None,
@@ -147,7 +147,7 @@ def get_appointment(appointment_id: str, look: AnyonesLook) -> Appointment:
 
 @router.put("/{appointment_id}/state", responses=documented(400, 404, 409, 412, 428))
 def set_appointment_state(
-    appointment_id: str, body: NewState, version: IfMatch, deed: StaffDeed
+    appointment_id: str, body: NewState, deed: StaffDeed, version: IfMatch
 ) -> Appointment:
     """Promise, release, begin or cancel an appointment, or say that nobody opened."""
     to = AppointmentState(body.state)
@@ -168,7 +168,7 @@ def set_appointment_state(
 
 @router.put("/{appointment_id}/slot", responses=documented(400, 404, 409, 412, 428))
 def move_appointment(
-    appointment_id: str, body: NewSlot, version: IfMatch, deed: OfficeDeed
+    appointment_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch
 ) -> Appointment:
     """Put an appointment at another time or with another technician by hand."""
     row = move_by_hand(
@@ -186,7 +186,7 @@ def move_appointment(
 
 @router.post("/{appointment_id}/report", responses=documented(400, 404, 409, 412, 413, 428))
 def report_appointment(
-    appointment_id: str, body: Report, version: IfMatch, deed: StaffDeed
+    appointment_id: str, body: Report, deed: StaffDeed, version: IfMatch
 ) -> Appointment:
     """Report the work of an appointment that is under way. Tasks not done stay open."""
     report = VisitReport(

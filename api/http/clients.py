@@ -56,7 +56,7 @@ def add_client(body: NewClient, deed: OfficeDeed) -> Client:
 
 
 @router.put("/{client_id}", responses=documented(400, 404, 412, 413, 428))
-def replace_client(client_id: str, body: ClientIn, version: IfMatch, deed: OfficeDeed) -> Client:
+def replace_client(client_id: str, body: ClientIn, deed: OfficeDeed, version: IfMatch) -> Client:
     """Replace what is known of a client."""
     return _shown(deed.replace(ClientRow, client_id, body, version))
 

@@ -67,7 +67,7 @@ def add_contract(body: NewContract, deed: OfficeDeed) -> Contract:
 
 @router.put("/{contract_id}", responses=documented(400, 404, 412, 413, 428))
 def replace_contract(
-    contract_id: str, body: ContractIn, version: IfMatch, deed: OfficeDeed
+    contract_id: str, body: ContractIn, deed: OfficeDeed, version: IfMatch
 ) -> Contract:
     """Replace what is known of a contract."""
     return _shown(deed.replace(ContractRow, contract_id, body, version))

@@ -101,7 +101,7 @@ def add_fitted_part(body: NewFittedPart, deed: OfficeDeed) -> FittedPart:
 
 @router.put("/fitted-parts/{part_id}", responses=documented(400, 404, 412, 413, 428))
 def replace_fitted_part(
-    part_id: str, body: FittedPartIn, version: IfMatch, deed: OfficeDeed
+    part_id: str, body: FittedPartIn, deed: OfficeDeed, version: IfMatch
 ) -> FittedPart:
     """Replace what is known of a fitted part."""
     return _part(deed.replace(FittedPartRow, part_id, body, version))

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from fastapi import APIRouter
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.keys import create_key, revoke_key
@@ -12,7 +12,7 @@ from api.http.context import AdministratorsDeed, AdministratorsLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, from_row
-from api.storage.column_types import Id, Name
+from api.storage.column_types import Id, Instant, Name
 from api.storage.tables import ApiKeyRow
 
 router = APIRouter(prefix="/v1/api-keys", tags=["API keys"])
@@ -31,7 +31,7 @@ class NewKey(Given):
     role: Role
     client_id: Id | None = Field(default=None, description="For a portal key.")
     technician_id: Id | None = Field(default=None, description="For a technician's key.")
-    expires_at: AwareDatetime | None = None
+    expires_at: Instant | None = None
 
 
 class Key(BaseModel):

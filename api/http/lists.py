@@ -1,14 +1,12 @@
 """Lists a page at a time: an opaque cursor, and the next page in a Link header (RFC 8288)."""
 
 import base64
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 from typing import Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, Query, Request, Response
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, TypeAdapter
 from sqlmodel import Session
 from sqlmodel.sql.expression import SelectOfScalar
 
@@ -17,13 +15,6 @@ from scheduler.errors import InvalidInput
 
 Item = TypeVar("Item")
 Row = TypeVar("Row")
-
-_READERS: dict[type, Callable[[Any], Any]] = {
-    str: str,
-    int: int,
-    date: date.fromisoformat,
-    datetime: datetime.fromisoformat,
-}
 
 
 class ListOf(BaseModel, Generic[Item]):
@@ -78,17 +69,17 @@ def list_page(
 
 
 def _cursor(position: Sequence[Any]) -> str:
-    values = [value.isoformat() if isinstance(value, date) else value for value in position]
-    text = json.dumps(values, separators=(",", ":"))
-    return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
+    text = TypeAdapter(tuple[Any, ...]).dump_json(tuple(position))
+    return base64.urlsafe_b64encode(text).decode().rstrip("=")
 
 
-def _position(cursor: str, order: Sequence[Any]) -> list[Any]:
+def _position(cursor: str, order: Sequence[Any]) -> tuple[Any, ...]:
+    """Return the position a cursor stands for, each value of its column's type."""
+    columns = (column.class_.model_fields[column.key] for column in order)
+    shape: Any = tuple[tuple(field.annotation for field in columns)]  # type: ignore[misc]
     try:
-        values = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
-        return [
-            _READERS[column.type.python_type](value)
-            for value, column in zip(values, order, strict=True)
-        ]
-    except (ValueError, TypeError) as error:
+        text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
+        position: tuple[Any, ...] = TypeAdapter(shape).validate_json(text)
+    except ValueError as error:
         raise InvalidInput("cursor must be `next` of a page of this very list") from error
+    return position

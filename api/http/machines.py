@@ -81,7 +81,7 @@ def add_machine(body: NewMachine, deed: OfficeDeed) -> Machine:
 
 @router.put("/{machine_id}", responses=documented(400, 404, 412, 413, 428))
 def replace_machine(
-    machine_id: str, body: MachineIn, version: IfMatch, deed: OfficeDeed
+    machine_id: str, body: MachineIn, deed: OfficeDeed, version: IfMatch
 ) -> Machine:
     """Replace what is known of a machine."""
     return _shown(deed.replace(MachineRow, machine_id, body, version))

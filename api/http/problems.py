@@ -219,7 +219,7 @@ def _of_the_framework(request: Request, error: Exception) -> Response:
 def _allowed_methods(request: Request) -> list[str]:
     """Return the methods of every route at the address; the framework names the first route's."""
     methods: set[str] = set()
-    for route in request.app.routes:
+    for route in request.app.state.routes:
         match, _ = route.matches(request.scope)
         if match is not Match.NONE:
             methods |= getattr(route, "methods", None) or set()

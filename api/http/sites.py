@@ -80,7 +80,7 @@ def add_site(body: NewSite, deed: OfficeDeed) -> Site:
 
 
 @router.put("/{site_id}", responses=documented(400, 404, 412, 413, 428))
-def replace_site(site_id: str, body: SiteIn, version: IfMatch, deed: OfficeDeed) -> Site:
+def replace_site(site_id: str, body: SiteIn, deed: OfficeDeed, version: IfMatch) -> Site:
     """Replace what is known of a site."""
     return _shown(deed.replace(SiteRow, site_id, body, version))
 

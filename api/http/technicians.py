@@ -62,7 +62,7 @@ def add_technician(body: NewTechnician, deed: OfficeDeed) -> Technician:
 
 @router.put("/{technician_id}", responses=documented(400, 404, 412, 413, 428))
 def replace_technician(
-    technician_id: str, body: TechnicianIn, version: IfMatch, deed: OfficeDeed
+    technician_id: str, body: TechnicianIn, deed: OfficeDeed, version: IfMatch
 ) -> Technician:
     """Replace what is known of a technician."""
     return _shown(deed.replace(TechnicianRow, technician_id, body, version))

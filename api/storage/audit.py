@@ -1,4 +1,4 @@
-"""The trail of who did what, and the events the world is told of: written with the change itself."""
+"""The trail of who did what, and events for the world, written with the change itself."""
 
 from dataclasses import dataclass
 from datetime import datetime

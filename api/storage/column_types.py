@@ -4,7 +4,7 @@ The tables themselves check nothing (``table=True``): rows are made from models 
 """
 
 from collections.abc import Callable
-from datetime import date, time
+from datetime import UTC, date, datetime, time
 from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
@@ -44,6 +44,10 @@ def _clock_time(text: str) -> object:
         raise InvalidInput(f"write a time of day such as 11:30, got {text!r}") from None
 
 
+def _utc_seconds(instant: datetime) -> datetime:
+    return instant.astimezone(UTC).replace(microsecond=0)
+
+
 def _in_order(days: tuple[date, date]) -> object:
     if days[0] > days[1]:
         raise InvalidInput(f"the last day {days[1]} is before the first {days[0]}")
@@ -71,7 +75,8 @@ Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
 Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]
 DaySpan = Annotated[tuple[date, date], AfterValidator(refused_as_value_error(_in_order))]
-Instant = AwareDatetime
+Instant = Annotated[AwareDatetime, AfterValidator(_utc_seconds)]
+"""An instant of any offset, kept in UTC and whole seconds."""
 
 
 def _words(cell: object) -> object:

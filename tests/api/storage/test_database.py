@@ -34,7 +34,8 @@ def company() -> list[object]:
         SiteRow(
             id="s1", client_id="c1", contract_id="k1", name="Corner", kind="bar", address="1 Quay",
             town="Bergen", lat=60.39, lon=5.32, zone="Europe/Oslo",
-            opening_hours="Mo-Fr 07:00-17:00", access_hours="Mo-Fr 07:00-17:00", quiet_hours="Mo-Fr 14:00-17:00",
+            opening_hours="Mo-Fr 07:00-17:00", access_hours="Mo-Fr 07:00-17:00",
+            quiet_hours="Mo-Fr 14:00-17:00",
         ),
         ContractRow(
             id="k1", client_id="c1", kind="basic", starts_on=date(2027, 1, 1), response_minutes={},

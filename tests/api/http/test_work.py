@@ -1,0 +1,179 @@
+"""The day's work over HTTP: a fault reported, a plan asked for, appointments, calendars, health."""
+
+from datetime import timedelta
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.storage.database import Database
+from tests.api.http.conftest import NOW, Caller
+
+
+def test_a_portal_reports_a_fault_on_its_own_machine_only(caller: Caller) -> None:
+    report = {"machine": "E-a", "text": "It leaks boiling water and the fuse went."}
+    assert caller("portal-b").post("/v1/callbacks", json=report).status_code == 404
+    taken = caller("portal-a").post("/v1/callbacks", json=report)
+    callback = taken.json()
+    assert taken.status_code == 201
+    assert (callback["client_id"], callback["machine_id"]) == ("c-a", "m-a")
+    assert callback["reported_at"] == "2027-03-01T08:00:00Z"
+    assert callback["visit_id"] is not None
+    read = caller("portal-a").get(taken.headers["location"])
+    assert read.json() == callback
+    assert caller("portal-b").get(taken.headers["location"]).status_code == 404
+    assert caller("portal-b").get("/v1/callbacks").json()["items"] == []
+    visit = caller("dispatcher").get(f"/v1/visits/{callback['visit_id']}").json()
+    assert (visit["kind"], visit["urgency"]) == ("callback", callback["urgency"])
+
+
+def test_an_unknown_symptom_is_refused(dispatcher: TestClient) -> None:
+    report = {"machine": "E-a", "symptoms": ["hiccups"]}
+    assert dispatcher.post("/v1/callbacks", json=report).status_code == 422
+
+
+def test_a_plan_is_asked_for_and_stopped(dispatcher: TestClient) -> None:
+    asked = dispatcher.post("/v1/plans", json={"first_day": "2027-03-02", "iterations": 50})
+    assert asked.status_code == 202
+    address = asked.headers["location"]
+    waiting = dispatcher.get(address)
+    assert waiting.json() == asked.json()
+    assert waiting.json()["state"] == "queued"
+    tag = {"If-None-Match": waiting.headers["etag"]}
+    assert dispatcher.get(address, headers=tag).status_code == 304
+    assert dispatcher.get(f"{address}/changes").status_code == 409
+    assert dispatcher.get(f"{address}/problem").status_code == 409
+    assert dispatcher.post(f"{address}/publish").status_code == 409
+    assert dispatcher.post(f"{address}/cancel").json()["state"] == "cancelled"
+    assert dispatcher.get(address, headers=tag).status_code == 200
+    assert dispatcher.post(f"{address}/cancel").status_code == 409
+    listed = dispatcher.get("/v1/plans?state=cancelled").json()["items"]
+    assert [plan["id"] for plan in listed] == [asked.json()["id"]]
+
+
+def test_a_plan_for_the_past_is_refused(dispatcher: TestClient) -> None:
+    assert dispatcher.post("/v1/plans", json={"first_day": "2027-02-28"}).status_code == 422
+
+
+def test_appointments_are_promised_moved_and_called_off(dispatcher: TestClient) -> None:
+    address = "/v1/appointments/ap-a"
+    promised = dispatcher.put(
+        f"{address}/state", json={"state": "promised"}, headers={"If-Match": '"v1"'}
+    )
+    assert (promised.status_code, promised.json()["state"]) == (200, "promised")
+    slot = {"technician_id": "t-a", "starts_at": "2027-03-03T10:00:00+01:00"}
+    tag = {"If-Match": promised.headers["etag"]}
+    moved = dispatcher.put(f"{address}/slot", json=slot, headers=tag)
+    assert moved.json()["starts_at"] == "2027-03-03T09:00:00Z"
+    assert moved.json()["sequence"] == 1
+    stale = dispatcher.put(f"{address}/state", json={"state": "cancelled"}, headers=tag)
+    assert stale.status_code == 412
+    tag = {"If-Match": moved.headers["etag"]}
+    called_off = dispatcher.put(f"{address}/state", json={"state": "cancelled"}, headers=tag)
+    assert called_off.json()["state"] == "cancelled"
+    tag = {"If-Match": called_off.headers["etag"]}
+    again = dispatcher.put(f"{address}/state", json={"state": "promised"}, headers=tag)
+    assert again.status_code == 409
+
+
+def test_two_appointments_of_one_technician_at_one_time_are_refused(
+    dispatcher: TestClient,
+) -> None:
+    start = (NOW + timedelta(days=1, minutes=30)).isoformat()
+    slot = {"technician_id": "t-b", "starts_at": start}
+    reply = dispatcher.put("/v1/appointments/ap-a/slot", json=slot, headers={"If-Match": '"v1"'})
+    assert (reply.status_code, reply.json()["title"]) == (409, "Double booking")
+    assert dispatcher.get("/v1/appointments/ap-a").json()["technician_id"] == "t-a"
+
+
+def test_work_is_reported_by_whoever_did_it(caller: Caller) -> None:
+    technician = caller("technician-a")
+    address = "/v1/appointments/ap-a"
+    begun = technician.put(
+        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v1"'}
+    )
+    report = {
+        "counters": [{"machine": "m-a", "counter": "brew_cycles", "value": 4200}],
+        "note": "All well.",
+    }
+    tag = {"If-Match": begun.headers["etag"]}
+    done = technician.post(f"{address}/report", json=report, headers=tag)
+    assert (done.status_code, done.json()["state"]) == (200, "done")
+    assert technician.get("/v1/due-tasks/d-a").json()["state"] == "done"
+    readings = technician.get("/v1/machines/m-a/meter-readings").json()["items"]
+    assert sorted(reading["value"] for reading in readings) == [5, 4200]
+
+
+def test_a_worksheet_is_read_by_staff(caller: Caller) -> None:
+    sheet = caller("technician-a").get("/v1/visits/v-a/worksheet").json()
+    assert (sheet["visit_id"], sheet["minutes"], sheet["tools"]) == ("v-a", 60, ["spanner"])
+
+
+def test_a_feed_is_read_conditionally_and_withdrawn(
+    dispatcher: TestClient, nobody: TestClient
+) -> None:
+    made = dispatcher.post("/v1/feed-links", json={"technician_id": "t-a", "device": "phone"})
+    assert made.status_code == 201
+    path = made.json()["address"].removeprefix("https://plan.example.org")
+    full = nobody.get(path, headers={"Accept-Encoding": "identity"})
+    assert full.status_code == 200
+    assert full.headers["content-type"] == "text/calendar; charset=utf-8"
+    assert full.text.startswith("BEGIN:VCALENDAR\r\n")
+    assert "Site a" in full.text
+    assert int(full.headers["content-length"]) == len(full.content)
+    head = nobody.head(path, headers={"Accept-Encoding": "identity"})
+    assert (head.status_code, head.content) == (200, b"")
+    assert dict(head.headers) | {"x-request-id": ""} == dict(full.headers) | {"x-request-id": ""}
+    unchanged = nobody.get(
+        path, headers={"If-None-Match": full.headers["etag"], "Accept-Encoding": "identity"}
+    )
+    assert (unchanged.status_code, unchanged.content) == (304, b"")
+
+    link = made.json()["id"]
+    listed = dispatcher.get("/v1/feed-links").json()["items"]
+    assert [(each["id"], each["last_fetched_at"]) for each in listed] == [
+        (link, "2027-03-01T08:00:00Z")
+    ]
+    successor = dispatcher.post(f"/v1/feed-links/{link}/rotate").json()
+    assert nobody.get(path).status_code == 410
+    new_path = successor["address"].removeprefix("https://plan.example.org")
+    assert nobody.get(new_path).status_code == 200
+    assert dispatcher.post(f"/v1/feed-links/{successor['id']}/revoke").status_code == 200
+    assert nobody.get(new_path).status_code == 410
+    assert nobody.get("/feeds/srf_unknown/x.ics").status_code == 404
+    assert dispatcher.post(f"/v1/feed-links/{link}/revoke").status_code == 409
+
+
+def test_secrets_stay_out_of_the_log(
+    dispatcher: TestClient, nobody: TestClient, caplog: pytest.LogCaptureFixture
+) -> None:
+    made = dispatcher.post("/v1/feed-links", json={"technician_id": "t-a", "device": "phone"})
+    path = made.json()["address"].removeprefix("https://plan.example.org")
+    secret = path.split("/")[2]
+    caplog.set_level("DEBUG")
+    nobody.get(path)
+    logged = "\n".join(
+        record.getMessage() for record in caplog.records if not record.name.startswith("http")
+    )  # the test's own client tells what it asked for
+    assert "GET /feeds/***/technician-a.ics 200" in logged
+    assert secret not in logged
+
+
+def test_symptoms_can_be_read_by_portals(caller: Caller) -> None:
+    symptoms = caller("portal-a").get("/v1/catalogue/symptoms").json()["items"]
+    assert {"id", "name", "question", "red_flag", "make_safe"} == set(symptoms[0])
+
+
+def test_the_whole_catalogue_can_be_read_by_staff(caller: Caller) -> None:
+    for path in ("part-types", "skills", "service-rules", "set-points"):
+        reply = caller("technician-a").get(f"/v1/catalogue/{path}")
+        assert (path, reply.status_code, bool(reply.json()["items"])) == (path, 200, True)
+
+
+def test_health_tells_life_from_readiness(nobody: TestClient, database: Database) -> None:
+    assert nobody.get("/livez").json() == {"status": "ok", "reason": ""}
+    assert nobody.get("/readyz").status_code == 200
+    with database.write() as session:
+        session.connection().exec_driver_sql("DELETE FROM alembic_version")
+    assert nobody.get("/livez").status_code == 200
+    reply = nobody.get("/readyz")
+    assert (reply.status_code, reply.json()["status"]) == (503, "not ready")
