@@ -5,7 +5,7 @@ from typing import Literal
 from fastapi import APIRouter, Request, Response
 
 from api.actions.calendars import stored_feed
-from api.feeds.delivery import Reply, absent_reply, feed_reply, revoked_reply
+from api.feeds.delivery import Reply, absent_reply, feed_reply, joined_fields, revoked_reply
 from api.feeds.links import file_stem, is_same_secret, is_secret_shaped, secret_hash
 from api.http.context import Database, Now
 from api.storage.feed_fetches import feed_by_secret_hash, remember_fetch
@@ -44,7 +44,7 @@ def _reply(secret: str, request: Request, database: Database, now: Now) -> Reply
         stored_feed(found.document),
         file_name=f"{file_stem(found.technician.name)}.ics",
         method=method,
-        headers=dict(request.headers),
+        headers=joined_fields(request.headers.items()),
     )
 
 
