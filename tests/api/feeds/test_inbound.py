@@ -12,6 +12,7 @@ from scheduler.errors import UnknownZone, UnreadableCalendar
 from scheduler.intervals import Interval, IntervalSet
 
 HORIZON = Interval(start=datetime(2026, 10, 1, tzinfo=UTC), end=datetime(2026, 12, 1, tzinfo=UTC))
+LIMITS = ReadingLimits()
 
 
 def calendar(*lines: str) -> bytes:
@@ -23,7 +24,7 @@ def event(*lines: str) -> str:
     return "\r\n".join(("BEGIN:VEVENT", "UID:e1", *lines, "END:VEVENT"))
 
 
-def read(octets: bytes, limits: ReadingLimits = ReadingLimits()) -> Absences:
+def read(octets: bytes, limits: ReadingLimits = LIMITS) -> Absences:
     return read_absences(octets, zone="Europe/Berlin", horizon=HORIZON, limits=limits)
 
 
