@@ -6,6 +6,7 @@ what that means for its machines; the dispatcher who is where; a partner only wh
 Each reader gets no more than that.
 """
 
+import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -137,9 +138,8 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     return _event(
         brief,
         domain=domain,
-        summary=f"{_place(brief)}: {headline(brief.tasks)}",
+        summary=_summary(brief, place=_place(brief)),
         paragraphs=paragraphs,
-        with_place=True,
         url=brief.worksheet_url,
     )
 
@@ -156,9 +156,8 @@ def site_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     return _event(
         brief,
         domain=domain,
-        summary=f"{_KIND_NAMES[brief.kind]}: {headline(brief.tasks)}",
+        summary=_summary(brief, place=_KIND_NAMES[brief.kind]),
         paragraphs=paragraphs,
-        with_place=True,
     )
 
 
@@ -176,9 +175,8 @@ def company_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     return _event(
         brief,
         domain=domain,
-        summary=f"{brief.technician} at {_place(brief)}: {headline(brief.tasks)}",
+        summary=_summary(brief, who=f"{one_line(brief.technician)} at ", place=_place(brief)),
         paragraphs=paragraphs,
-        with_place=True,
     )
 
 
@@ -223,7 +221,6 @@ def _event(
     domain: str,
     summary: str,
     paragraphs: Sequence[str],
-    with_place: bool,
     url: str | None = None,
 ) -> FeedEvent:
     expected = brief.state in (AppointmentState.PLANNED, AppointmentState.PROMISED)
@@ -232,10 +229,10 @@ def _event(
         start=brief.start,
         end=brief.end,
         zone=brief.zone,
-        summary=clipped(_state_words(brief) + one_line(summary)),
+        summary=summary,
         description="\n\n".join(paragraph for paragraph in paragraphs if paragraph),
-        location=one_line(f"{brief.site}, {brief.address}") if with_place else "",
-        lat_lon=brief.lat_lon if with_place else None,
+        location=_joined(brief.site, brief.address, brief.town),
+        lat_lon=brief.lat_lon,
         url=url,
         created=brief.created,
         revised=brief.revised,
@@ -271,7 +268,25 @@ def _why_off(brief: AppointmentBrief) -> str:
 
 
 def _place(brief: AppointmentBrief) -> str:
-    return one_line(f"{brief.site}, {brief.town}" if brief.town else brief.site)
+    return _joined(brief.site, brief.town)
+
+
+def _joined(*parts: str) -> str:
+    """The parts with commas between them, without those that an earlier one already names."""
+    joined = ""
+    for part in filter(None, map(one_line, parts)):
+        if not re.search(rf"(?<!\w){re.escape(part)}(?!\w)", joined, re.IGNORECASE):
+            joined = f"{joined}, {part}" if joined else part
+    return joined
+
+
+def _summary(brief: AppointmentBrief, *, place: str, who: str = "") -> str:
+    """Where and what, in `SUMMARY_CHARACTERS`. A long place gives way, to half the room at most."""
+    before, what = _state_words(brief) + who, headline(brief.tasks)
+    room = SUMMARY_CHARACTERS - len(before) - len(": ")
+    if len(place) + len(what) > room:
+        place = clipped(place, max(room - len(what), room // 2, 1))
+    return clipped(f"{before}{place}: {what}")
 
 
 def _moved(brief: AppointmentBrief) -> list[str]:

@@ -213,6 +213,31 @@ def test_summary_begins_with_what_has_changed(change: dict[str, Any], prefix: st
     assert event.summary == f"{prefix}Café Möwe, Husum: Rebuild steam valve + 2 more"
 
 
+def test_site_named_after_its_address_does_not_say_it_twice_nor_push_out_the_work() -> None:
+    brief = replace(
+        BRIEF,
+        site="Fournil Sable, La Teste-de-Buch, 116 rue du Four Banal",
+        address="116 rue du Four Banal",
+        town="La Teste-de-Buch",
+        urgent=True,
+        moved_from=START,
+    )
+
+    event = technician_event(brief, domain="x")
+
+    # 80 characters less 15 for "Urgent, moved: " and 2 for ": " leave 63; the work takes 28.
+    assert event.summary == (
+        "Urgent, moved: Fournil Sable, La Teste-de-Buch…: Rebuild steam valve + 2 more"
+    )
+    assert event.location == "Fournil Sable, La Teste-de-Buch, 116 rue du Four Banal"
+
+
+def test_address_is_completed_by_the_town() -> None:
+    brief = replace(BRIEF, site="Café Nordlicht", address="Hafenstr. 3", town="Nord")
+
+    assert site_event(brief, domain="x").location == "Café Nordlicht, Hafenstr. 3, Nord"
+
+
 def test_moved_visit_says_from_when() -> None:
     # 2026-10-25 00:30Z and 01:30Z are both 02:30 in Berlin, in summer and in winter time.
     moved = replace(BRIEF, moved_from=datetime(2026, 10, 25, 1, 30, tzinfo=UTC))
