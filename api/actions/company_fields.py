@@ -42,11 +42,10 @@ class Fields(BaseModel):
 
     def columns(self) -> dict[str, Any]:
         """Return the values as a row keeps them: lists and maps as JSON."""
-        as_json = self.model_dump(mode="json")
-        return {
-            name: as_json[name] if isinstance(as_json[name], list | dict) else value
-            for name, value in self.model_dump().items()
-        }
+        values = self.model_dump()
+        if documents := {name for name, value in values.items() if isinstance(value, list | dict)}:
+            values.update(self.model_dump(mode="json", include=documents))
+        return values
 
 
 class ClientFields(Fields):

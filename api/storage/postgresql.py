@@ -3,6 +3,9 @@
 The overlap guard is an exclusion constraint checked at commit, so appointments may change places
 within one transaction. It is made of ranges alone, hence needs no extension: a technician's id
 becomes the range that holds only its 64-bit hash.
+
+Such a constraint alone makes writers that meet deadlock, each waiting for the other's row. So who
+first touches the calendar in a transaction takes the calendar's lock, and the next one waits.
 """
 
 from sqlalchemy import Connection, Engine, create_engine, text
@@ -13,7 +16,8 @@ GUARD_TABLES: frozenset[str] = frozenset()
 OVERLAP_CONSTRAINT = "ex_appointment_overlap"
 
 _TECHNICIAN = "hashtextextended(technician_id, 0)::numeric"
-_MIGRATION_LOCK = 0x73746D72  # any number no other program takes in this database
+_MIGRATION_LOCK = 0x73746D72  # any two numbers no other program takes in this database
+_CALENDAR_LOCK = 0x73746D73
 
 GUARDS = (
     f"""DO $$ BEGIN
@@ -26,6 +30,15 @@ GUARDS = (
             DEFERRABLE INITIALLY DEFERRED;
         END IF;
     END $$""",
+    f"""CREATE OR REPLACE FUNCTION take_calendar_lock() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN
+        PERFORM pg_advisory_xact_lock({_CALENDAR_LOCK});
+        RETURN NULL;
+    END $$""",
+    """CREATE OR REPLACE TRIGGER one_at_a_time BEFORE INSERT OR UPDATE OR DELETE ON appointment
+    FOR EACH STATEMENT EXECUTE FUNCTION take_calendar_lock()""",
+    """CREATE OR REPLACE TRIGGER one_at_a_time BEFORE UPDATE ON publication
+    FOR EACH STATEMENT EXECUTE FUNCTION take_calendar_lock()""",
     """CREATE OR REPLACE FUNCTION refuse_audit_change() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN
         RAISE EXCEPTION 'audit rows are never changed or deleted'

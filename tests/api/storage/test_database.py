@@ -1,7 +1,7 @@
 """Transactions, guards and migrations on a real file."""
 
-import multiprocessing
 import sqlite3
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 
@@ -247,7 +247,7 @@ def _book_every_hour(url: str, worker: int) -> int:
 
 
 @pytest.mark.usefixtures("database")
-def test_processes_that_look_before_they_book_never_book_twice(database_url: str) -> None:
-    with multiprocessing.get_context("spawn").Pool(3) as pool:
-        booked = pool.starmap(_book_every_hour, [(database_url, worker) for worker in range(3)])
+def test_writers_that_look_before_they_book_never_book_twice(database_url: str) -> None:
+    with ThreadPoolExecutor(4) as pool:
+        booked = list(pool.map(_book_every_hour, [database_url] * 4, range(4)))
     assert sum(booked) == 20
