@@ -25,7 +25,7 @@ from seed_data.company.unit_log import UnitLog
 
 _ONE_DAY = timedelta(days=1)
 _WINTER_WEEKS = 10  # before the demo day
-_BACKLOG_SHARE = 0.35  # of the sites got no upkeep for the last part of them
+_BACKLOG_SHARE = 0.6  # of the sites got no upkeep for the last part of them
 _LEFT_FOR_NEXT_TIME_SHARE = 0.05  # of the tasks that could have been done at a visit
 _FOUND_WITHIN = timedelta(days=14)  # a part that fails so soon is found worn at a visit
 _UNHURRIED_SHARE = 0.3  # of the interval that clients without upkeep let pass

@@ -38,24 +38,24 @@ _WEEKS: dict[Kind, tuple[Week, ...]] = {
         Week(  # baking goes on on the day the shop is closed
             opening="Tu-Sa 06:30-19:00; Su 06:30-13:00",
             access="Mo 08:00-15:00; Tu-Sa 09:30-11:30,14:00-17:30",
-            quiet="Mo 07:30-15:30; Tu-Sa 14:00-17:30",
+            quiet="Mo 07:30-15:30; Tu-Sa 13:15-17:15",
         ),
         Week(
             opening="Mo-Tu,Th-Sa 06:30-19:30; Su 06:30-13:00",
             access="We 08:00-15:00; Mo-Tu,Th-Sa 09:30-11:30,14:00-17:30",
-            quiet="We 07:30-15:30; Mo-Tu,Th-Sa 14:00-17:30",
+            quiet="We 07:30-15:30; Mo-Tu,Th-Sa 13:15-17:15",
         ),
     ),
     Kind.COFFEE_HOUSE: (
         Week(
             opening="Mo-Sa 08:00-18:30",
             access="Mo-Sa 09:30-11:30,14:30-17:30",
-            quiet="Mo-We 13:30-17:30",
+            quiet="Mo-We 13:00-18:00",
         ),
-        Week(  # hands over before it opens
-            opening="Mo-Su 10:00-19:00",
-            access="Mo-Fr 07:30-11:30,14:30-17:30",
-            quiet="Mo-Fr 07:00-10:00",
+        Week(  # has staff in the shop well after closing
+            opening="Mo-Sa 07:30-17:00",
+            access="Mo-Fr 09:30-11:30,14:00-18:30",
+            quiet="Mo-Fr 13:30-18:00",
         ),
     ),
     Kind.BAR: (
@@ -74,50 +74,50 @@ _WEEKS: dict[Kind, tuple[Week, ...]] = {
         Week(
             opening="Tu-Sa 12:00-14:30,19:00-22:30",
             access="Tu-Sa 09:00-11:30,15:00-18:30",
-            quiet="Tu-Sa 08:30-11:30,15:00-18:30",
+            quiet="Tu-Sa 07:45-11:30,14:45-18:45",
         ),
         Week(
             opening="Th-Mo 12:00-15:00,19:00-22:00",
             access="Th-Mo 09:00-11:30,15:30-18:00",
-            quiet="Th-Mo 08:00-11:30",
+            quiet="Th-Mo 07:30-11:45,15:00-18:45",
         ),
     ),
     Kind.OFFICE: (
         Week(
             opening="Mo-Fr 08:00-18:30",
             access="Mo-Fr 09:30-11:30,14:00-17:00",
-            quiet="Mo-Fr 14:30-18:30",
+            quiet="Mo-Fr 08:00-12:00,14:00-18:00",
         ),
         Week(
             opening="Mo-Fr 07:30-18:00",
             access="Mo-Fr 09:30-11:30,14:00-17:00",
-            quiet="Mo-Fr 09:30-12:00,14:00-17:00",
+            quiet="Mo-Fr 13:30-17:45",
         ),
     ),
     Kind.HOTEL: (
         Week(
             opening="Mo-Su 06:30-22:30",
             access="Mo-Sa 10:30-18:00",
-            quiet="Mo-Sa 11:00-16:30",
+            quiet="Mo-Sa 10:45-17:00",
         ),
     ),
     Kind.BEACH_CAFE: (
         Week(
             opening="Mo-Su 09:30-21:00",
             access="Mo-Sa 08:00-11:30,15:00-18:00",
-            quiet="Mo-Sa 07:30-11:00",
+            quiet="Mo-Sa 07:30-12:00; Mo-Th 13:30-18:00",
         ),
         Week(
             opening="Mo-Su 10:00-23:00",
             access="Mo-Fr 08:00-11:30,15:00-18:00",
-            quiet="Mo-Fr 07:00-11:30",
+            quiet="Mo-Fr 07:45-12:30",
         ),
     ),
     Kind.WINERY: (
         Week(
             opening="Mo-Sa 10:00-18:00",
             access="Mo-Fr 09:00-12:00,14:00-17:30",
-            quiet="Mo-Fr 08:30-12:30",
+            quiet="Mo-Fr 08:30-12:45; Mo-We 13:30-17:30",
         ),
     ),
 }

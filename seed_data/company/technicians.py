@@ -10,6 +10,8 @@ from seed_data.company.records import Absence, Technician
 from seed_data.company.setting import Setting
 
 _ALL_ROUND = ("espresso", "pressure", "electrical", "grinder", "water")
+_TESTER = ("electrical_test",)
+_COMPETENT_PERSON = ("pressure_examination",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,18 +25,19 @@ class _Person:
     pace: float = 1.0
 
 
+# Most spend a weekday in the workshop, which the hours on the road leave out.
 _PEOPLE = (
     _Person(
         name="Maïté Larroudelle",
         home="Mérignac",
-        skills=_ALL_ROUND,
-        hours="Mo-Fr 08:00-16:30",
+        skills=(*_ALL_ROUND, *_TESTER),
+        hours="Mo-We,Fr 08:00-17:15",
         pace=0.9,
     ),
     _Person(  # the early starter, for the bakeries
         name="Yanis Peyrelonguet",
         home="Libourne",
-        skills=("espresso", "pressure", "electrical", "water"),
+        skills=_ALL_ROUND,
         hours="Mo-Fr 06:30-14:30",
         break_minutes=30,
         break_between=("10:30", "13:00"),
@@ -42,15 +45,15 @@ _PEOPLE = (
     _Person(  # four long days
         name="Noémie Dupouyade",
         home="Gujan-Mestras",
-        skills=_ALL_ROUND,
+        skills=(*_ALL_ROUND, *_TESTER),
         hours="Mo-Tu,Th-Fr 07:30-17:45",
         break_minutes=60,
     ),
     _Person(
         name="Thierry Lescarrotte",
         home="Blaye",
-        skills=_ALL_ROUND,
-        hours="Mo-Fr 08:00-16:30",
+        skills=(*_ALL_ROUND, *_TESTER),
+        hours="Mo,We-Fr 08:00-17:30",
         pace=1.05,
     ),
     _Person(  # part time, still learning
@@ -64,20 +67,20 @@ _PEOPLE = (
     _Person(
         name="Bastien Cazemajoux",
         home="Langon",
-        skills=("espresso", "pressure", "electrical", "electrical_test", "pressure_examination"),
-        hours="Mo-Fr 07:30-16:00",
+        skills=("espresso", "pressure", "electrical", "water", *_TESTER, *_COMPETENT_PERSON),
+        hours="Mo-Tu,Th-Fr 07:30-16:45",
     ),
-    _Person(  # short Fridays
+    _Person(
         name="Hugo Vignacourtois",
-        home="Castelnau-de-Médoc",
+        home="Pauillac",
         skills=_ALL_ROUND,
-        hours="Mo-Th 07:30-16:45; Fr 07:30-14:00",
+        hours="Mo-We 07:30-17:30; Th 07:30-15:00",
     ),
     _Person(  # late and on Saturdays, for the bars
         name="Inès Fourcadeau",
         home="Talence",
-        skills=(*_ALL_ROUND, "electrical_test", "pressure_examination"),
-        hours="Tu-Sa 10:00-18:30",
+        skills=(*_ALL_ROUND, *_TESTER, *_COMPETENT_PERSON),
+        hours="Tu-We,Fr-Sa 10:00-18:30",
         break_minutes=45,
         break_between=("12:30", "15:30"),
         pace=0.95,
