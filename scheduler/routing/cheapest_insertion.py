@@ -4,7 +4,7 @@ No search, no numba. It is the yardstick a better plan is measured against, and 
 to be believed.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
@@ -19,9 +19,24 @@ def cheapest_insertion(problem: Problem) -> Plan:
     the cheapest (ties in the problem's order), each where it adds the least travel and shift
     cost, if that is less than leaving it out.
     """
-    rounds = _pinned_rounds(problem)
-    movable = [visit for visit in problem.visits if visit.pinned is None]
-    for visit in sorted(movable, key=lambda visit: -visit.leave_out_cost):
+    return completed(problem, _pinned_rounds(problem))
+
+
+def completed(problem: Problem, given: Mapping[str, Sequence[Visit]]) -> Plan:
+    """Insert the visits that are missing into rounds that stand.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    given
+        Shift id to the visits of its round in order, each round feasible; every pinned visit
+        stands in one. A shift not named is unused.
+    """
+    rounds = {shift.id: list(given.get(shift.id, ())) for shift in problem.shifts}
+    made = {visit.id for order in rounds.values() for visit in order}
+    missing = [visit for visit in problem.visits if visit.id not in made]
+    for visit in sorted(missing, key=lambda visit: -visit.leave_out_cost):
         best, best_extra = None, visit.leave_out_cost
         for shift in problem.shifts:
             if not _might_make(visit, shift):

@@ -1,0 +1,27 @@
+"""The planner against an exact solver that knows nothing of it (see `cp_sat`)."""
+
+from hypothesis import given, settings
+
+from scheduler.routing.bound import lower_bound
+from scheduler.routing.checker import check
+from scheduler.routing.engine import Iterations, solve
+from scheduler.routing.problem import Problem
+from tests.published.cp_sat import proven_optimum
+from tests.scheduler.routing.exact import optimum
+from tests.scheduler.routing.strategies import problems
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems())
+def test_trying_everything_agrees_with_the_exact_solver(problem: Problem) -> None:
+    assert optimum(problem) == proven_optimum(problem)
+
+
+@settings(max_examples=40, deadline=None)
+@given(problems(max_visits=9, shortcuts=False))
+def test_planner_reaches_the_proven_optimum(problem: Problem) -> None:
+    plan = solve(problem, stop=Iterations(5000), seed=1)
+    assert check(problem, plan) == ()
+    least = proven_optimum(problem)
+    assert plan.cost.total == least
+    assert lower_bound(problem) <= least
