@@ -42,7 +42,9 @@ class Crew:
             by_drive = sorted(range(len(homes)), key=drives.__getitem__)
             self._nearest_first[site.id] = [technicians[index] for index in by_drive]
 
-    def sent_to(self, site: Site, day: date, skills: frozenset[str], rng: Random) -> str | None:
+    def sent_to(
+        self, site: Site, day: date, skills: frozenset[str], rng: Random
+    ) -> Technician | None:
         """Return a technician with the skills who works that day, mostly the nearest."""
         able = [
             each
@@ -52,7 +54,7 @@ class Crew:
         if not able:
             return None
         near = able[: len(_BY_NEARNESS)]
-        return rng.choices(near, _BY_NEARNESS[: len(near)])[0].id
+        return rng.choices(near, _BY_NEARNESS[: len(near)])[0]
 
     def _works(self, technician: Technician, day: date) -> bool:
         noon = datetime.combine(day, _NOON, ZoneInfo(technician.zone))

@@ -19,7 +19,7 @@ from scheduler.working_time import public_holidays
 from seed_data.company.crew import Crew
 from seed_data.company.equipment import build_of
 from seed_data.company.meters import Pace, pace_of, readings_of
-from seed_data.company.records import Contract, Part, Reading, Site, Unit, Work
+from seed_data.company.records import Contract, Part, Reading, Site, Technician, Unit, Work
 from seed_data.company.setting import Setting
 from seed_data.company.unit_log import UnitLog
 
@@ -184,7 +184,7 @@ class _SiteSimulation:
         technician = self._crew.sent_to(self._site, day, rule.skills, self._rng)
         if technician is None:
             return False
-        log.carry_out(rule, part_id, day, outcome=Outcome.FAILURE, technician=technician)
+        log.carry_out(rule, part_id, day, outcome=Outcome.FAILURE, technician=technician.id)
         self._open_tasks[log.unit.id] = log.tasks()
         return True
 
@@ -219,7 +219,7 @@ class _SiteSimulation:
         log: UnitLog,
         tasks: Sequence[DueTask],
         day: date,
-        technician: str,
+        technician: Technician,
         *,
         worn_parts_too: bool,
     ) -> None:
@@ -230,11 +230,12 @@ class _SiteSimulation:
                 task.fitted_part,
                 day,
                 outcome=Outcome.PLANNED,
-                technician=technician,
+                technician=technician.id,
             )
         for part_id in log.failing_by(day + _FOUND_WITHIN) if worn_parts_too else ():
             rule = log.mending_rule(part_id)
-            log.carry_out(rule, part_id, day, outcome=Outcome.FOUND, technician=technician)
+            if rule.skills <= set(technician.skills):
+                log.carry_out(rule, part_id, day, outcome=Outcome.FOUND, technician=technician.id)
 
     def _draw_upkeep_stop(self) -> date:
         if self._rng.random() >= _BACKLOG_SHARE:
