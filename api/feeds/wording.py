@@ -1,9 +1,9 @@
 """What an appointment says in a calendar, for each kind of reader.
 
-The technician reads it at a traffic light: where and what in the summary, then the order of work,
-what to bring, what to beware of, how to get in and whom to ring. The site learns who comes and
-what that means for its machines; the dispatcher who is where; a partner only when.
-Each reader gets no more than that.
+The technician reads it at a traffic light: where and what in the summary, then when to leave, what
+to bring, how to get in and whom to ring; after that what to beware of, and the order of work.
+The site learns who comes and what that means for its machines; the dispatcher who is where; a
+partner only when. Each reader gets no more than that.
 """
 
 import re
@@ -128,12 +128,12 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     else:
         paragraphs = [
             "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *_leave_by(brief)]),
-            _section("Take care", _bullets(brief.cautions)),
-            _section("Order of work", _numbered(brief.steps)),
             _section("Bring", [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]),
             _section("Tools", [one_line(tool) for tool in brief.tools]),
             _section("Getting in", [brief.access_notes.strip()] if brief.access_notes else []),
             _section("On site", [one_line(f"{brief.contact} {brief.phone}")]),
+            _section("Take care", _bullets(brief.cautions)),
+            _section("Order of work", _numbered(brief.steps)),
         ]
     return _event(
         brief,

@@ -86,16 +86,6 @@ Fri 23 Oct 2026, 09:30 to 11:05 (1 h 35 min).
 The client has been promised this time.
 Drive of about 25 min: leave by 09:05.
 
-Take care
-- Let the steam boiler lose all pressure before opening the valve.
-- Local rules come first; gas, mains and pressure work only with the licence for it.
-
-Order of work
-1. Sign in at the bar (5 min)
-[Bar left]
-2. Switch off, cool down (30 min, meanwhile go on)
-3. Rebuild steam valve (25 min)
-
 Bring
 2 × Group gasket 8.5 mm
 1 × Steam valve kit
@@ -107,7 +97,17 @@ Getting in
 Back door, code 4711#.
 
 On site
-Ole Petersen +49 4841 555 0100""",
+Ole Petersen +49 4841 555 0100
+
+Take care
+- Let the steam boiler lose all pressure before opening the valve.
+- Local rules come first; gas, mains and pressure work only with the licence for it.
+
+Order of work
+1. Sign in at the bar (5 min)
+[Bar left]
+2. Switch off, cool down (30 min, meanwhile go on)
+3. Rebuild steam valve (25 min)""",
         location="Café Möwe, Hafenstr. 3, 25813 Husum",
         lat_lon=(54.4764, 9.0511),
         url="https://steamround.example/worksheets/a1",
