@@ -172,7 +172,7 @@ def _rules(params: Params, search: "Search") -> "Rules":
     return Rules(
         hottest=float(params.hottest_when_crowded if crowded else params.hottest),
         coldest=float(params.coldest),
-        mean_removed=float(params.mean_removed),
+        mean_removed=float(params.mean_removed(n_visits)),
         longest_string=int(params.longest_string),
         split_share=float(params.split_share),
         regret_share=float(params.regret_share(n_visits)),

@@ -21,8 +21,10 @@ class Params:
         Share of the visits, from 0 to 1.
     coldest
         Temperature at the end, > 0 and at most the two above. One minute: the unit of cost.
-    mean_removed
-        Visits taken out per iteration on average, >= 1. More makes bigger changes, more slowly.
+    least_removed, removed_per_visit, most_removed
+        Visits taken out per iteration on average: the number of visits times the second, but at
+        least the first (>= 1) and at most the third. More makes bigger changes, more slowly; large
+        problems gain from it.
     longest_string
         Most visits taken out of one round at once, >= 1.
     split_share
@@ -42,11 +44,13 @@ class Params:
         Nearest visits known to each visit, >= 1. Memory grows with it.
     """
 
-    hottest: float = 30.0
+    hottest: float = 60.0
     hottest_when_crowded: float = 150.0
     crowded_share: float = 0.05
     coldest: float = 1.0
-    mean_removed: float = 10.0
+    least_removed: float = 10.0
+    removed_per_visit: float = 0.01
+    most_removed: float = 25.0
     longest_string: int = 10
     split_share: float = 0.5
     regret_share_per_visit: float = 1 / 2500
@@ -60,8 +64,10 @@ class Params:
         for name in ("hottest", "hottest_when_crowded", "coldest"):
             self._require(name, getattr(self, name) > 0, "must be > 0")
         for name in ("hottest", "hottest_when_crowded"):
-            self._require(name, getattr(self, name) >= self.coldest, "must be >= coldest")
-        for name in ("mean_removed", "longest_string", "absent_limit", "neighbours"):
+            self._require(
+                name, getattr(self, name) >= self.coldest, "must be >= coldest"
+            )
+        for name in ("least_removed", "longest_string", "absent_limit", "neighbours"):
             self._require(name, getattr(self, name) >= 1, "must be >= 1")
         for name in (
             "crowded_share",
@@ -71,7 +77,13 @@ class Params:
             "full_scan_share",
         ):
             self._require(name, 0 <= getattr(self, name) <= 1, "must be from 0 to 1")
-        self._require("regret_share_per_visit", self.regret_share_per_visit >= 0, "must be >= 0")
+        self._require(
+            "most_removed",
+            self.most_removed >= self.least_removed,
+            "must be >= least_removed",
+        )
+        for name in ("regret_share_per_visit", "removed_per_visit"):
+            self._require(name, getattr(self, name) >= 0, "must be >= 0")
 
     def _require(self, name: str, holds: bool, rule: str) -> None:
         if not holds:
@@ -79,4 +91,13 @@ class Params:
 
     def regret_share(self, n_visits: int) -> float:
         """Return the share of regret iterations for a problem of some size."""
-        return min(1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit))
+        return min(
+            1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit)
+        )
+
+    def mean_removed(self, n_visits: int) -> float:
+        """Return how many visits to take out per iteration in a problem of some size."""
+        return min(
+            self.most_removed,
+            max(self.least_removed, n_visits * self.removed_per_visit),
+        )
