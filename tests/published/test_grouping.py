@@ -3,43 +3,48 @@
 A period is a due date, its demand what each day of earliness costs, the order cost one visit.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
+import numpy as np
 import pytest
 
-from scheduler.grouping import Grouping, cheapest_groups
+from scheduler.grouping import cheapest_cut
 
 
-def lot_sizes(demand: Sequence[float], order: Sequence[float], holding: float) -> Grouping:
-    """Order for a run of periods in its first one; what is kept costs ``holding`` a period."""
-
-    def costs(end: int) -> Iterator[float]:
-        held = 0.0
-        units = 0.0
-        for first in range(end - 1, -1, -1):
-            held += holding * units  # everything later in the run is kept one period longer
-            units += demand[first]
-            yield order[first] + held
-
-    return cheapest_groups(len(demand), costs)
+def lot_sizes(
+    demand: Sequence[float], order: Sequence[float], holding: float
+) -> tuple[float, list[int]]:
+    """The least cost, and the periods (from 1) in which to order for a run of periods."""
+    count = len(demand)
+    costs = np.full((count, count + 1), np.inf)
+    for first in range(count):
+        for end in range(first + 1, count + 1):
+            kept = sum((period - first) * demand[period] for period in range(first, end))
+            costs[first, end] = order[first] + holding * kept
+    cut = np.zeros(count + 1, np.int64)
+    cost = cheapest_cut(count, costs, np.zeros(count + 1), cut)
+    periods = []
+    end = count
+    while end > 0:
+        end = int(cut[end])
+        periods.append(end + 1)
+    return cost, periods[::-1]
 
 
 def test_four_periods_of_snyder_and_shen() -> None:
     # L. V. Snyder and Z.-J. M. Shen, "Fundamentals of Supply Chain Theory", example 3.9, as
     # printed in the documentation of the stockpyl package: fixed cost 500, holding cost 2,
     # demand 90, 120, 80, 70: cost 1380, orders of 210 and 150 in periods 1 and 3.
-    assert lot_sizes([90, 120, 80, 70], [500] * 4, 2) == Grouping(
-        groups=((0, 2), (2, 4)), cost=1380.0
-    )
+    assert lot_sizes([90, 120, 80, 70], [500] * 4, 2) == (1380.0, [1, 3])
 
 
 def test_twelve_months_of_wagner_and_whitin() -> None:
     # H. M. Wagner and T. M. Whitin, Management Science 5(1), 1958, the article's own example:
     # least cost 864, orders in months 1, 3, 5, 8, 10 and 11. From memory.
-    result = lot_sizes(
+    cost, months = lot_sizes(
         [69, 29, 36, 61, 61, 26, 34, 67, 45, 67, 79, 56],
         [85, 102, 102, 101, 98, 114, 105, 86, 119, 110, 98, 114],
         1,
     )
-    assert result.cost == pytest.approx(864)
-    assert [first + 1 for first, _ in result.groups] == [1, 3, 5, 8, 10, 11]
+    assert cost == pytest.approx(864)
+    assert months == [1, 3, 5, 8, 10, 11]
