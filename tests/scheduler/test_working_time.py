@@ -216,6 +216,12 @@ def test_deadline_finds_hours_after_a_long_closure() -> None:
     assert deadline(summer_bar, utc("2027-09-02T10:00"), 60) == utc("2028-06-01T07:00")
 
 
+def test_deadline_may_lie_years_ahead() -> None:
+    # one hour every Monday from 1 March 2027: the 104th is 103 weeks later, 19 February 2029
+    weekly = calendar("Mo 08:00-09:00")
+    assert deadline(weekly, utc("2027-03-01T00:00"), 104 * 60) == utc("2029-02-19T08:00")
+
+
 def test_a_calendar_without_hours_has_no_deadline() -> None:
     with pytest.raises(NoWorkingTime) as raised:
         deadline(calendar(""), utc("2027-03-01T00:00"), 60)

@@ -52,6 +52,22 @@ def test_shape_of_machines_watched_equally_long_is_in_closed_form() -> None:
     assert fit_power_law(machines).shape == pytest.approx(3 / np.log(80))
 
 
+def test_limits_of_the_shape_are_chi_square() -> None:
+    # shape times the 5 % and 95 % points of chi-square over twice the failures. With 3 failures and
+    # 6 degrees of freedom (tables: 1.635 and 12.592) by a fixed end; one failure fewer, 4 degrees
+    # (0.711 and 9.488), where watching ended with the last
+    fixed = fit_power_law([record(10, 25, 50, until=100)])
+    assert (fixed.shape_low / fixed.shape, fixed.shape_high / fixed.shape) == pytest.approx(
+        (1.635 / 6, 12.592 / 6), rel=1e-3
+    )
+    ending = fit_power_law(
+        [FailureRecord(failure_ages=(10, 25, 50), watched_until=50, ends_with_failure=True)]
+    )
+    assert (ending.shape_low / ending.shape, ending.shape_high / ending.shape) == pytest.approx(
+        (0.711 / 6, 9.488 / 6), rel=1e-3
+    )
+
+
 def test_a_trend_is_seldom_seen_where_there_is_none() -> None:
     # 10 % of 400 steady machines should look trending: 40, and 18 to 62 is 3.6 standard deviations
     draw = np.random.default_rng(4)

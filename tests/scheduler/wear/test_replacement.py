@@ -45,8 +45,8 @@ def test_advice_for_a_part_that_wears_out() -> None:
             "Run until it fails: an old one is no likelier to fail than a new one.",
         ),
         (
-            Weibull(shape=1.2, scale=1000),
-            ReplacementCosts(planned_minor=10_000, failure_minor=15_000),
+            Weibull(shape=1.4, scale=1000),
+            ReplacementCosts(planned_minor=10_000, failure_minor=40_000),
             "Run until it fails: replacing early would save less than 5%.",
         ),
         (
@@ -83,6 +83,14 @@ def test_a_limit_wins_over_running_until_it_fails_even_at_a_loss() -> None:
 
 def test_a_limit_later_than_the_best_age_changes_nothing() -> None:
     assert advise_replacement(WEARING, COSTS, limit_age=900) == advise_replacement(WEARING, COSTS)
+
+
+def test_a_small_gain_is_a_gain_but_not_worth_while() -> None:
+    law = Weibull(shape=1.4, scale=1000)
+    costs = ReplacementCosts(planned_minor=10_000, failure_minor=40_000)
+    age = best_age(law, costs)
+    assert age is not None
+    assert 0 < 1 - cost_rate(law, costs, age) / (costs.failure_minor / law.mean) < 0.05
 
 
 # --- change it today, or leave it till the next visit? ----------------------------------------

@@ -29,7 +29,8 @@ def test_curve_of_five_lives() -> None:
 
 
 def test_a_part_is_at_risk_only_where_it_was_watched() -> None:
-    # the part known from 4 on says nothing about the failure at 3
+    # the part known from 4 on says nothing about the failure at 3, and had the other been known
+    # from 3 on only, it would not either: to be at risk it must have been seen before
     lives = [
         Life(age=3, end=End.FAILED),
         Life(age=6, end=End.FAILED, known_from=4),
@@ -40,6 +41,8 @@ def test_a_part_is_at_risk_only_where_it_was_watched() -> None:
         (6, 2, 0.25),
         (7, 1, 0.0),
     ]
+    lives[2] = Life(age=7, end=End.FAILED, known_from=3)
+    assert [step.at_risk for step in kaplan_meier(lives).steps] == [1, 2, 1]
 
 
 def test_no_failures_give_no_steps() -> None:
