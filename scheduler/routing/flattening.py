@@ -78,7 +78,7 @@ def new_search(problem: Problem, world: World, seed: int) -> Search:
         rows=rows,
         states=states,
         memo=memo,
-        lists=np.zeros((layout.LISTS, max(len(shifts), n_visits)), dtype=np.int64),
+        lists=np.zeros((layout.LISTS, max(len(shifts), 2 * n_visits)), dtype=np.int64),
         keys=np.zeros(n_visits, dtype=np.int64),
         best=np.zeros(int(begins[-1]), dtype=np.int64),
         tally=tally,

@@ -137,7 +137,7 @@ class Search(NamedTuple):
     rows: Longs  # (shifts, ROW_COLUMNS)
     states: Longs  # (visits, STATE_COLUMNS)
     memo: Longs  # (options, MEMO_COLUMNS)
-    lists: Longs  # (LISTS, largest of shifts and visits)
+    lists: Longs  # (LISTS, largest of shifts and twice the visits)
     keys: Longs  # (visits,) what the pool is sorted by
     best: Longs  # (slots / 2,) the visits of the best plan, row by row
     tally: Longs  # (TALLY_CELLS,)

@@ -90,9 +90,10 @@ def place_in_order(world: World, search: Search, swap: bool) -> None:
         visit = pool[POOL, step]
         step += 1
         price_everywhere(world, search, visit)
+        room = tally[POOL] < pool.shape[1]  # for the visit that gives way
         if search.states[visit, FIRST_OPTION] >= 0:
             insert_priced(world, search, visit)
-        elif not (swap and take_place(world, search, visit)):
+        elif not (swap and room and take_place(world, search, visit)):
             pool[POOL, left] = visit
             left += 1
     tally[POOL] = left
