@@ -369,7 +369,7 @@ def _bundle(visit: _Visit, estimates: VisitEstimates) -> Bundle:
     hard_latest = min((lot.latest for lot in lots if lot.tasks[0].hard), default=None)
     lead = min(lots, key=lambda lot: (not lot.overdue, lot.target, lot.tasks[0].id))
     return Bundle(
-        id=f"{lead.tasks[0].site}/{lead.tasks[0].id}",
+        id=f"{lead.tasks[0].site}:{lead.tasks[0].id}",
         site=lead.tasks[0].site,
         kind=VisitKind.STATUTORY if lead.rule.alone else VisitKind.UPKEEP,
         tasks=tuple(tasks),

@@ -43,7 +43,7 @@ def test_one_task_is_one_visit_on_its_day() -> None:
     due = task(GRINDER, "look_at_grinder", target=date(2027, 3, 1), early_days=10, late_days=20)
     (bundle,) = bundled(due).bundles
     worksheet = build_worksheet([due], MACHINES, CATALOGUE)
-    assert (bundle.id, bundle.site) == ("cafe/grinder/look_at_grinder/0", "cafe")
+    assert (bundle.id, bundle.site) == ("cafe:grinder/look_at_grinder/0", "cafe")
     assert bundle.tasks == ("grinder/look_at_grinder/0",)
     assert bundle.machines == ("grinder",)
     assert bundle.kind is VisitKind.UPKEEP
