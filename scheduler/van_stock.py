@@ -1,0 +1,170 @@
+"""Which parts a technician carries: stock for what cannot be foreseen, a load list for what can."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from scipy.stats import poisson
+
+from scheduler.catalogue import Catalogue
+from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.machines import Build
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StockPolicy:
+    """What stock costs. Defaults are common practice, no source.
+
+    Attributes
+    ----------
+    carrying_share : cost of carrying a part for a year over its price (capital, space, loss), > 0.
+    second_visit_minor : cost of coming back for want of a part, in minor units of money, > 0.
+    restock_days : days between two visits to the workshop, > 0.
+    """
+
+    carrying_share: float = 0.25
+    second_visit_minor: float = 9000.0
+    restock_days: float = 7.0
+
+    def __post_init__(self) -> None:
+        for name in ("carrying_share", "second_visit_minor", "restock_days"):
+            if not getattr(self, name) > 0:
+                raise InvalidInput(f"{name} must be > 0, got {getattr(self, name)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """One line of a load list.
+
+    ``short`` are pieces that neither the van nor the workshop has; ``order_by`` is the last day on
+    which ordering them still helps, None when nothing is short.
+    """
+
+    part_type: str
+    needed: int
+    in_van: int
+    from_workshop: int
+    short: int
+    order_by: date | None
+
+
+def critical_ratio(shortage_cost: float, holding_cost: float) -> float:
+    """Return the probability of having enough at which stock costs least: p / (p + h).
+
+    Raises
+    ------
+    InvalidInput
+        When a cost is not positive.
+    """
+    if not (shortage_cost > 0 and holding_cost > 0):
+        raise InvalidInput(f"costs must be > 0, got {shortage_cost} and {holding_cost}")
+    return shortage_cost / (shortage_cost + holding_cost)
+
+
+def newsvendor_pieces(mean: float, shortage_cost: float, holding_cost: float) -> int:
+    """Return the stock that costs least for a Poisson demand over one period.
+
+    Parameters
+    ----------
+    mean
+        Pieces asked for in the period on average, >= 0.
+    shortage_cost, holding_cost
+        For each piece short, and for each piece left over at the end of the period.
+
+    References
+    ----------
+    L. V. Snyder and Z.-J. M. Shen, "Fundamentals of Supply Chain Theory", section 4.3.
+    """
+    if not mean >= 0:
+        raise InvalidInput(f"mean must be >= 0, got {mean}")
+    return int(poisson.ppf(critical_ratio(shortage_cost, holding_cost), mean)) if mean else 0
+
+
+def expected_cost(pieces: int, mean: float, shortage_cost: float, holding_cost: float) -> float:
+    """Return what a stock of so many pieces costs in a period on average, Poisson demand."""
+    at_most = float(poisson.cdf(pieces, mean))
+    below = float(poisson.cdf(pieces - 1, mean))
+    left_over = pieces * at_most - mean * below
+    return holding_cost * left_over + shortage_cost * (left_over + mean - pieces)
+
+
+def fault_demand_a_year(builds: Iterable[Build], catalogue: Catalogue) -> dict[str, float]:
+    """Return the pieces of each part that faults ask for in a year, over these machines."""
+    demand: dict[str, float] = {}
+    for build, machines in Counter(builds).items():
+        for fault in catalogue.faults.values():
+            if build.suits(fault.applies_to):
+                faults = machines * fault.per_machine_year
+                for part, pieces in fault.parts.items():
+                    demand[part] = demand.get(part, 0.0) + faults * pieces
+    return dict(sorted(demand.items()))
+
+
+def van_stock(
+    demand_a_year: Mapping[str, float], catalogue: Catalogue, policy: StockPolicy
+) -> dict[str, int]:
+    """Return the pieces worth carrying of each part; parts not worth one are left out.
+
+    Raises
+    ------
+    UnknownReference
+        When a part is not in the catalogue.
+    """
+    years = policy.restock_days / 365
+    stock = {}
+    for part, demand in sorted(demand_a_year.items()):
+        if part not in catalogue.part_types:
+            raise UnknownReference("part type", part, catalogue.part_types)
+        holding = max(1, catalogue.part_types[part].price_minor) * policy.carrying_share * years
+        pieces = newsvendor_pieces(demand * years, policy.second_visit_minor, holding)
+        if pieces:
+            stock[part] = pieces
+    return stock
+
+
+def load_list(
+    visits: Iterable[Mapping[str, int]],
+    in_van: Mapping[str, int],
+    in_workshop: Mapping[str, int],
+    catalogue: Catalogue,
+    day: date,
+) -> tuple[Load, ...]:
+    """Return what the visits of a day need and where it comes from; shortages first.
+
+    Parameters
+    ----------
+    visits
+        The parts of each visit, part type -> pieces.
+    in_van, in_workshop
+        Pieces at hand.
+    day
+        The day of the visits: what is short has to be ordered its lead time earlier.
+
+    Raises
+    ------
+    UnknownReference
+        When a part is not in the catalogue.
+    """
+    needed: Counter[str] = Counter()
+    for parts in visits:
+        needed.update(parts)
+    loads = []
+    for part, pieces in sorted(needed.items()):
+        if part not in catalogue.part_types:
+            raise UnknownReference("part type", part, catalogue.part_types)
+        from_van = min(pieces, in_van.get(part, 0))
+        from_workshop = min(pieces - from_van, in_workshop.get(part, 0))
+        short = pieces - from_van - from_workshop
+        lead = timedelta(days=catalogue.part_types[part].lead_days)
+        loads.append(
+            Load(
+                part_type=part,
+                needed=pieces,
+                in_van=from_van,
+                from_workshop=from_workshop,
+                short=short,
+                order_by=day - lead if short else None,
+            )
+        )
+    return tuple(sorted(loads, key=lambda load: (load.short == 0, load.part_type)))
