@@ -129,7 +129,7 @@ class Remedy:
             steps.append(f"lift the pin of {pinned}")
         if self.leave_out_cost is not None:
             steps.append(
-                f"raise its leave-out cost to {self.leave_out_cost} or more"
+                f"raise the leave-out cost of {self.visit!r} to {self.leave_out_cost} or more"
                 if words.is_plain
                 else "book it by hand"
             )

@@ -152,7 +152,7 @@ def test_pinned_conflict() -> None:
         leave_out_cost=356,
     )
     assert found.remedy.sentence(problem).startswith(
-        "Lift the pin of 'valves' and raise its leave-out cost to 356 or more; it could then"
+        "Lift the pin of 'valves' and raise the leave-out cost of 'probe' to 356 or more; it"
     )
     assert_holds(problem, found.remedy)
 
@@ -261,8 +261,8 @@ def test_left_out_visits_are_explained_in_the_plan() -> None:
                 reason="dearer_than_leaving_out",
                 detail="The cheapest way to take it in, shift 'ann/mon' at 2027-03-01 08:30 UTC, "
                 "adds 45 minutes of cost; leaving it out 44.",
-                would_help="Raise its leave-out cost to 46 or more; it could then start at "
-                "2027-03-01 08:30 UTC in shift 'ann/mon', for 45 minutes of cost.",
+                would_help="Raise the leave-out cost of 'probe' to 46 or more; it could then start "
+                "at 2027-03-01 08:30 UTC in shift 'ann/mon', for 45 minutes of cost.",
             ),
         ),
     )
