@@ -17,7 +17,9 @@ def test_trying_everything_agrees_with_the_exact_solver(problem: Problem) -> Non
     assert optimum(problem) == proven_optimum(problem)
 
 
-@settings(max_examples=40, deadline=None)
+# The search is a heuristic that may miss an optimum once in a while: always the same examples,
+# so that a miss is a change of the search. tests/benchmarks/optimum.py tries fresh ones.
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(problems(max_visits=9, shortcuts=False))
 def test_planner_reaches_the_proven_optimum(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(5000), seed=1)
