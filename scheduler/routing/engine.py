@@ -108,7 +108,14 @@ def solve(
     from scheduler.routing.flattening import best_rows, flatten, new_search
 
     world = flatten(problem, start_from, params.neighbours)
-    run = _Run(advance, world, new_search(problem, world, seed), params, begun)
+    n_visits, warm = len(problem.visits), start_from is not None
+    run = _Run(
+        advance,
+        world,
+        new_search(problem, world, seed),
+        lambda n_left_out: _rules(params, n_visits, n_left_out, warm),
+        begun,
+    )
     while True:
         if on_progress is not None:
             on_progress(run.progress())
@@ -121,16 +128,23 @@ class _Run:
     """One search and its clock; made with its first plan."""
 
     def __init__(
-        self, advance: "Advance", world: "World", search: "Search", params: Params, begun: float
+        self,
+        advance: "Advance",
+        world: "World",
+        search: "Search",
+        rules: Callable[[int], "Rules"],
+        begun: float,
     ) -> None:
-        self._world = world
+        from scheduler.routing.kernel.layout import ABSENT
+
         self.search = search
+        self._world = world
         self._advance = advance
         self._begun = begun
         self._iterations = 0
         self._per_second = 0.0
-        advance(world, search, _rules(params, search), 0, 0.0, 1.0)
-        self._rules = _rules(params, search)
+        advance(world, search, rules(0), 0, 0.0, 1.0)
+        self._rules = rules(int(search.tally[ABSENT]))
 
     def progress(self) -> Progress:
         from scheduler.routing.kernel.layout import BEST
@@ -164,13 +178,11 @@ class _Run:
         self._per_second = count / max(time.perf_counter() - before, 1e-6)
 
 
-def _rules(params: Params, search: "Search") -> "Rules":
-    from scheduler.routing.kernel.layout import ABSENT, Rules
+def _rules(params: Params, n_visits: int, n_left_out: int, warm: bool) -> "Rules":
+    from scheduler.routing.kernel.layout import Rules
 
-    n_visits = search.states.shape[0]
-    crowded = int(search.tally[ABSENT]) > params.crowded_share * n_visits
     return Rules(
-        hottest=float(params.hottest_when_crowded if crowded else params.hottest),
+        hottest=float(params.first_temperature(n_visits, n_left_out, warm)),
         coldest=float(params.coldest),
         mean_removed=float(params.mean_removed(n_visits)),
         longest_string=int(params.longest_string),

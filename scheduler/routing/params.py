@@ -19,8 +19,11 @@ class Params:
         visits: what then matters is who is served, so the cost of leaving one out sets the scale.
     crowded_share
         Share of the visits, from 0 to 1.
+    hottest_when_warm
+        Temperature at the start when a plan is given to start from, which more heat would only
+        take apart.
     coldest
-        Temperature at the end, > 0 and at most the two above. One minute: the unit of cost.
+        Temperature at the end, > 0 and at most the three above. One minute: the unit of cost.
     least_removed, removed_per_visit, most_removed
         Visits taken out per iteration on average: the number of visits times the second, but at
         least the first (>= 1) and at most the third. More makes bigger changes, more slowly; large
@@ -47,6 +50,7 @@ class Params:
     hottest: float = 60.0
     hottest_when_crowded: float = 150.0
     crowded_share: float = 0.05
+    hottest_when_warm: float = 5.0
     coldest: float = 1.0
     least_removed: float = 10.0
     removed_per_visit: float = 0.01
@@ -61,12 +65,10 @@ class Params:
     neighbours: int = 100
 
     def __post_init__(self) -> None:
-        for name in ("hottest", "hottest_when_crowded", "coldest"):
+        for name in ("hottest", "hottest_when_crowded", "hottest_when_warm", "coldest"):
             self._require(name, getattr(self, name) > 0, "must be > 0")
-        for name in ("hottest", "hottest_when_crowded"):
-            self._require(
-                name, getattr(self, name) >= self.coldest, "must be >= coldest"
-            )
+        for name in ("hottest", "hottest_when_crowded", "hottest_when_warm"):
+            self._require(name, getattr(self, name) >= self.coldest, "must be >= coldest")
         for name in ("least_removed", "longest_string", "absent_limit", "neighbours"):
             self._require(name, getattr(self, name) >= 1, "must be >= 1")
         for name in (
@@ -91,9 +93,7 @@ class Params:
 
     def regret_share(self, n_visits: int) -> float:
         """Return the share of regret iterations for a problem of some size."""
-        return min(
-            1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit)
-        )
+        return min(1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit))
 
     def mean_removed(self, n_visits: int) -> float:
         """Return how many visits to take out per iteration in a problem of some size."""
@@ -101,3 +101,17 @@ class Params:
             self.most_removed,
             max(self.least_removed, n_visits * self.removed_per_visit),
         )
+
+    def first_temperature(self, n_visits: int, n_left_out: int, warm: bool) -> float:
+        """Return the temperature to start at after a first plan.
+
+        Parameters
+        ----------
+        n_visits, n_left_out
+            Of the problem, and of those how many the first plan leaves out.
+        warm
+            Whether the first plan was made from a given one.
+        """
+        if n_left_out > self.crowded_share * n_visits:
+            return self.hottest_when_crowded
+        return self.hottest_when_warm if warm else self.hottest
