@@ -18,7 +18,7 @@ from scheduler.catalogue import Catalogue, ServiceRule
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.machines import Build, Machine
 from scheduler.upkeep import DueTask
-from scheduler.visit_estimate import RuleTimes, VisitEstimates, VisitFigures
+from scheduler.visit_estimate import RuleTimes, VisitEstimates, VisitFigures, records
 
 
 class Window(StrEnum):
@@ -306,7 +306,7 @@ def _search(
     builds = [estimates.build_number(machine.build) for machine in machines.values()]
     rows = [row(lot, len(lot.tasks)) for lot in lots] + [row(lot, 1) for lot in lots]
     site = Site(
-        lots=np.array(rows, LOT),
+        lots=records(rows, LOT),
         machine_builds=np.array(builds, np.int64),
         builds=estimates.builds,
         every_visit=estimates.every_visit,

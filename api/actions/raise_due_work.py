@@ -257,7 +257,7 @@ class _Keeper:
         visit_id, number = wanted, 1
         while (row := self._visits.get(visit_id)) and row.state not in ("open", "dropped"):
             number += 1
-            visit_id = f"{wanted}/{number}"
+            visit_id = f"{wanted}:{number}"
         return visit_id
 
     def _headlines(self, tasks: Sequence[DueTask]) -> list[str]:
