@@ -268,6 +268,8 @@ def _cheapest_visits(
     over the maximum, it is made again with as much less room.
     """
     lots = sorted(lots, key=lambda lot: lot.rule.alone)  # stable: those that may share come first
+    if not lots:
+        return []
     room = float(policy.maximum_minutes)
     while True:
         visits = _search(lots, policy, room, estimates)

@@ -86,7 +86,7 @@ def longest_tails(activities: Sequence[Activity]) -> list[int]:
 def shortest_timetable(activities: Sequence[Activity]) -> Timetable:
     """Return the shorter of two timetables: going where the longest tail is, or staying in place.
 
-    Of two that are as long the one that changes place less often is returned.
+    Of two that are as long the staying one is returned: it changes place less often.
 
     Raises
     ------

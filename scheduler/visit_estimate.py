@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
 from scheduler.errors import InvalidInput, UnknownReference
@@ -43,6 +42,9 @@ BUILD: Final = np.dtype(
 )
 MASK_BITS: Final = 62
 
+# Fields of a record are read as attributes, by Python and by compiled code alike.
+Records = np.recarray[Any, np.dtype[np.record]]
+
 RuleTimes = tuple[tuple[str, int], ...]  # rule id -> how many times, sorted
 MachineRules = tuple[int, RuleTimes]  # build number and what is due
 
@@ -55,6 +57,11 @@ class VisitFigures:
     skills: frozenset[str]
     parts: Mapping[str, int]
     live: bool  # no machine is out of service at any time
+
+
+def records(rows: Sequence[Any], dtype: np.dtype[Any]) -> Records:
+    """Return rows as records of a type."""
+    return np.array(rows, dtype).view(np.recarray)
 
 
 class VisitEstimates:
@@ -74,8 +81,6 @@ class VisitEstimates:
         steps = catalogue.access_steps
         self.open_minutes = np.array([step.open_minutes for step in steps.values()], np.float64)
         self.close_minutes = np.array([step.close_minutes for step in steps.values()], np.float64)
-        self.builds = np.zeros(0, BUILD)
-        self.every_visit = np.zeros((0, len(MachineState)), TALLY)
         self._step_bits = {step: 1 << n for n, step in enumerate(steps)}
         self._reading_bits = {reading: 1 << n for n, reading in enumerate(catalogue.set_points)}
         self._covers = sum(
@@ -84,6 +89,10 @@ class VisitEstimates:
             if access_state(step, catalogue) is not MachineState.COLD
         )
         self._numbers: dict[Build, int] = {}
+        self._build_rows: list[tuple[float, ...]] = []
+        self._every_visit_rows: list[list[tuple[float, ...]]] = []
+        self.builds = records(self._build_rows, BUILD)
+        self.every_visit = records(self._every_visit_rows, TALLY)
         self._every_visit_jobs: list[tuple[tuple[Job, ...], ...]] = []
         self._tallies: dict[tuple[int, str, int], tuple[float, ...]] = {}
         self._figures: dict[tuple[MachineRules, ...], VisitFigures] = {}
@@ -104,10 +113,10 @@ class VisitEstimates:
             )
             jobs = tuple(every_visit_jobs(build, level, self.catalogue) for level in MachineState)
             self._every_visit_jobs.append(jobs)
-            self.builds = _with_row(self.builds, np.array([row], BUILD))
-            self.every_visit = _with_row(
-                self.every_visit, np.array([[self._sum(at_level) for at_level in jobs]], TALLY)
-            )
+            self._build_rows.append(row)
+            self._every_visit_rows.append([self._sum(at_level) for at_level in jobs])
+            self.builds = records(self._build_rows, BUILD)
+            self.every_visit = records(self._every_visit_rows, TALLY)
         return number
 
     def tally(self, build: Build, rule: str, times: int) -> tuple[float, ...]:
@@ -183,7 +192,3 @@ class VisitEstimates:
             minutes,
             reheat_minutes,
         )
-
-
-def _with_row(table: NDArray[Any], row: NDArray[Any]) -> NDArray[Any]:
-    return np.concatenate([table, row])

@@ -8,15 +8,14 @@ them into neighbours and then moving lots and joining groups while that helps.
 
 import hashlib
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from scheduler import grouping, visit_estimate, work_order
 from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partition
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
-from scheduler.visit_estimate import TALLY
+from scheduler.visit_estimate import TALLY, Records
 from scheduler.work_order import (
     ARRIVE_MINUTES,
     AS_FOUND_MINUTES,
@@ -55,10 +54,10 @@ SITE_MINUTES: Final = ARRIVE_MINUTES + HAND_OVER_MINUTES
 class Site(NamedTuple):
     """One site's lots and the tables behind them."""
 
-    lots: NDArray[Any]
+    lots: Records
     machine_builds: Integers
-    builds: NDArray[Any]
-    every_visit: NDArray[Any]
+    builds: Records
+    every_visit: Records
     open_minutes: Floats
     close_minutes: Floats
     visit_minutes: float

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
-from scheduler.visit_estimate import VisitEstimates
+from scheduler.visit_estimate import VisitEstimates, records
 from scheduler.visit_search import EXACT_LOTS, LOT, Desk, Site, search
 from scheduler.worksheet import build_worksheet
 from tests.scheduler.small_trade import (
@@ -66,7 +66,7 @@ def site_of(lots: list[tuple[DueTask, int, int, int, float]], maximum_minutes: f
     ]
     builds = [ESTIMATES.build_number(at.build) for at in MACHINES]
     return Site(
-        lots=np.array(rows, LOT),
+        lots=records(rows, LOT),
         machine_builds=np.array(builds, np.int64),
         builds=ESTIMATES.builds,
         every_visit=ESTIMATES.every_visit,
