@@ -73,11 +73,17 @@ class _Links:
             yield from self._unknown(f"{path}.{key}", table, names)
         yield from self._counter(rule)
         rules, part_types = self._catalogue.rules, self._catalogue.part_types
-        for name in rule.restarts:
-            if name in rules and rules[name].part_type != rule.part_type:
+        for lesser in (rules[name] for name in rule.restarts if name in rules):
+            if lesser.part_type != rule.part_type:
                 yield Flaw(
                     path=f"{path}.restarts",
-                    message=f"{name} is work on {rules[name].part_type}, not on {rule.part_type}",
+                    message=f"{lesser.id} is work on {lesser.part_type}, not on {rule.part_type}",
+                )
+            if lesser.alone or rule.alone:
+                yield Flaw(
+                    path=f"{path}.restarts",
+                    message="work that stands alone neither makes good nor is made good: "
+                    f"{lesser.id if lesser.alone else rule.id}",
                 )
         for name in rule.consumes:
             if name in part_types and part_types[name].superseded_by:

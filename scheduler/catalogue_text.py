@@ -119,8 +119,7 @@ class _Reader:
             number = int(line[1]) if line else text.count("\n") + 1
             self.flaws.append(Flaw(path=f"{name} line {number}", message=f"not TOML: {error}"))
             return
-        earlier, here = self._places, self._places_in(name, text)
-        self._places = earlier | here
+        self._places |= self._places_in(name, text)
         for table, entries in content.items():
             if table in BY_ID and isinstance(entries, dict):
                 self._read_by_id(table, entries)
@@ -133,7 +132,6 @@ class _Reader:
                 elif table in IN_ORDER:
                     message = f"must be written as [[{table}]]"
                 self.add_flaws((Flaw(path=table, message=message),))
-        self._places = here | earlier
 
     def _places_in(self, name: str, text: str) -> dict[str, tuple[str, int]]:
         places: dict[str, tuple[str, int]] = {}

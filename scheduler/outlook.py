@@ -215,12 +215,10 @@ class _Course:
     def _is_needless(self, recurrence: _Recurrence, key: _Key) -> bool:
         """Whether greater work on the same part comes before this has to be done."""
         rule_id, part = key
-        if recurrence.rule.alone:
-            return False
         return any(
             greater.next_day <= recurrence.latest_day()
             for greater_id in self._greater.get(rule_id, ())
-            if (greater := self._recurrences.get((greater_id, part))) and not greater.rule.alone
+            if (greater := self._recurrences.get((greater_id, part)))
         )
 
     def _restart_lesser(self, rule: ServiceRule, part: str, day: date) -> None:

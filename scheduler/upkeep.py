@@ -350,12 +350,10 @@ def _without_needless(tasks: list[DueTask], catalogue: Catalogue) -> list[DueTas
     """Leave out work on a part that a replacement, due in time, makes good as well."""
     rules = catalogue.rules
     kept = {task.rule: task for task in tasks}
-    for greater in [task.rule for task in tasks if not rules[task.rule].alone]:
+    for greater in [task.rule for task in tasks]:
         for lesser in rules[greater].restarts:
-            if greater not in kept or lesser not in kept or rules[lesser].alone:
-                continue
-            task, needless = kept[greater], kept[lesser]
-            if task.target <= needless.latest:
+            task, needless = kept.get(greater), kept.get(lesser)
+            if task and needless and task.target <= needless.latest:
                 del kept[lesser]
                 kept[greater] = _in_place_of(task, needless)
     return list(kept.values())

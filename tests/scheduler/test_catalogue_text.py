@@ -144,6 +144,12 @@ def test_files_become_one_typed_catalogue() -> None:
             id="text for a number",
         ),
         pytest.param(
+            "minutes = 12",
+            "minutes = true",
+            "rules.toml line 8, rules.valve_replace.minutes: must be a number, got True",
+            id="truth for a number",
+        ),
+        pytest.param(
             "minutes = 12\n",
             "",
             "rules.toml line 3, rules.valve_replace.minutes: is missing",
@@ -356,6 +362,26 @@ source = "from memory"
 """
     assert flaws_of(more=more) == [
         "more.toml line 7, rules.look.restarts: valve_replace is work on valve, not on None"
+    ]
+
+
+def test_statutory_work_cannot_be_made_good_by_other_work() -> None:
+    more = """\
+[rules.examine]
+name = "Examine the valve"
+part_type = "valve"
+action = "inspect"
+authority = "statute"
+alone = true
+interval = { months_by_drinks = [[180, 12]] }
+minutes = 1
+source = "from memory"
+"""
+    assert flaws_of(
+        more=more, rules=RULES.replace("minutes = 12", 'minutes = 12\nrestarts = ["examine"]')
+    ) == [
+        "rules.toml line 9, rules.valve_replace.restarts: "
+        "work that stands alone neither makes good nor is made good: examine"
     ]
 
 

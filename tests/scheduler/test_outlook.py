@@ -99,6 +99,37 @@ def test_a_replacement_takes_the_place_of_a_rebuild_and_restarts_it() -> None:
     }
 
 
+def test_a_replacement_takes_the_place_of_what_cannot_wait_a_day_longer() -> None:
+    machine = machine_with("vacuum_relief_valve", fitted_on=date(2020, 5, 10))
+    catalogue = only("vacuum_relief_rebuild", "vacuum_relief_replace")
+    strict = replace(catalogue.rules["vacuum_relief_rebuild"], late_share=0.0)
+    catalogue = replace(catalogue, rules={**catalogue.rules, strict.id: strict})
+    done = WorkDone(rule=strict.id, fitted_part="vacuum_relief_valve", done_on=date(2025, 5, 10))
+    machine = replace(machine, history=(done,))
+    assert run(machine, catalogue, date(2026, 1, 1), date(2027, 1, 1)) == [
+        (date(2026, 5, 10), "vacuum_relief_replace", "vacuum_relief_valve")
+    ]
+    # The same when the day is reached in the course of the outlook.
+    assert [rule for _, rule, _ in run(machine, catalogue, date(2026, 1, 1), date(2033, 1, 1))] == [
+        "vacuum_relief_replace",
+        *["vacuum_relief_rebuild"] * 5,
+        "vacuum_relief_replace",
+    ]
+
+
+def test_a_follow_up_done_the_same_day_is_not_asked_for_again() -> None:
+    # Descaled on fitting and never checked, due again after 60 months: both overdue at the start.
+    done = WorkDone(
+        rule="steam_element_seal", fitted_part="steam_element", done_on=date(2021, 3, 5)
+    )
+    machine = machine_with("steam_element", fitted_on=date(2021, 3, 5), history=(done,))
+    catalogue = only("steam_element_seal", "after_descaling_check")
+    assert run(machine, catalogue, date(2026, 8, 1), date(2027, 1, 1)) == [
+        (date(2026, 8, 1), "after_descaling_check", None),
+        (date(2026, 8, 1), "steam_element_seal", "steam_element"),
+    ]
+
+
 def test_a_follow_up_comes_once_after_the_work_it_follows() -> None:
     # The steam element is descaled after 60 months, the check follows a month later.
     machine = machine_with("steam_element", fitted_on=date(2021, 3, 5))

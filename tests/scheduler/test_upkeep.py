@@ -275,10 +275,13 @@ def test_a_replacement_due_later_leaves_the_lesser_work_standing() -> None:
     assert [task.rule for task in tasks_of(CLEAN, renew, drinks_per_day=170)] == ["clean", "renew"]
 
 
-def test_statutory_work_is_neither_replaced_nor_merged() -> None:
-    on_part = replace(EXAMINE, part_type="burrs", interval=CLEAN.interval)
-    renew = replace(RENEW, restarts=("examine",))
-    assert [task.rule for task in tasks_of(on_part, renew)] == ["examine", "renew"]
+def test_a_replacement_inherits_the_hard_date_of_what_it_takes_the_place_of() -> None:
+    # The maker wants cleaning by 1 July. At 204 drinks 500 kg last 175 days, until 25 June, and
+    # the burrs might wait 26 days more.
+    by_maker = replace(CLEAN, authority=Authority.MAKER)
+    renew = replace(RENEW, restarts=("clean",))
+    (task,) = tasks_of(by_maker, renew, drinks_per_day=204)
+    assert window(task)[1:] == (date(2026, 6, 25), date(2026, 7, 1), True)
 
 
 def test_a_follow_up_is_due_only_after_the_work_it_follows() -> None:
@@ -302,6 +305,13 @@ def test_a_follow_up_done_the_same_day_is_done() -> None:
     follow = replace(CLEAN, id="look", follows=("renew",))
     machine = machine_of(done("renew", date(2026, 1, 31)), done("look", date(2026, 1, 31)))
     assert [task.rule for task in tasks_of(follow, RENEW, machine=machine)] == ["renew"]
+
+
+def test_a_follow_up_does_not_follow_work_that_another_made_good() -> None:
+    follow = replace(CLEAN, id="look", follows=("clean",))
+    renew = replace(RENEW, restarts=("clean",))
+    machine = machine_of(done("renew", date(2026, 1, 31)))
+    assert "look" not in [task.rule for task in tasks_of(follow, CLEAN, renew, machine=machine)]
 
 
 def test_a_follow_up_on_a_part_follows_work_on_that_part_only() -> None:
