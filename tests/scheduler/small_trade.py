@@ -1,6 +1,7 @@
 """A small catalogue and a few builds, with round minutes that can be added up by hand."""
 
 from datetime import date
+from typing import Any
 
 from scheduler.catalogue import (
     AccessStep,
@@ -55,7 +56,7 @@ def _months(months: float) -> Interval:
     return Interval(months_by_drinks=((100.0, months),))
 
 
-def _by_id(*things):  # type: ignore[no-untyped-def]
+def _by_id(*things: Any) -> dict[str, Any]:
     return {thing.id: thing for thing in things}
 
 
