@@ -42,7 +42,7 @@ def cheapest_cut(count: int, costs: Floats, best: Floats, cut: Integers) -> floa
             if total < best[end]:
                 best[end] = total
                 cut[end] = first
-    return best[count]
+    return float(best[count])
 
 
 @compiled
@@ -78,4 +78,4 @@ def cheapest_partition(count: int, costs: Floats, best: Floats, last: Integers) 
             if others == 0:
                 break
             others = (others - 1) & rest
-    return best[(1 << count) - 1]
+    return float(best[(1 << count) - 1])
