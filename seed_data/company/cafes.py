@@ -175,16 +175,16 @@ def _groups(rng: Random) -> list[_Group]:
     rng.shuffle(sizes)
     for size in sizes:
         own, towns = towns[:size], towns[size:]
-        kinds = _kinds_in(own[0].area)
+        kinds = _kinds_in({plan.area for plan in own})
         kind = rng.choices([k for k, _ in kinds], [weight for _, weight in kinds])[0]
         groups.append(_Group(kind=kind, towns=tuple(own)))
     return groups
 
 
-def _kinds_in(area: Area) -> Sequence[tuple[Kind, int]]:
-    if area.seaside:
+def _kinds_in(areas: set[Area]) -> Sequence[tuple[Kind, int]]:
+    if all(area.seaside for area in areas):
         return _SEASIDE_KINDS
-    return _TOWN_KINDS if area in (Area.LEFT_BANK, Area.RIGHT_BANK) else _COUNTRY_KINDS
+    return _TOWN_KINDS if areas <= {Area.LEFT_BANK, Area.RIGHT_BANK} else _COUNTRY_KINDS
 
 
 def _client(number: int, name: str, house: str, setting: Setting) -> Client:

@@ -85,11 +85,12 @@ _DRINKS_PER_DAY = {  # of one machine, averaged over all days of the year
     Kind.COFFEE_HOUSE: (180, 420),
     Kind.BAR: (60, 150),
     Kind.RESTAURANT: (50, 140),
-    Kind.OFFICE: (60, 180),
+    Kind.OFFICE: (60, 160),
     Kind.HOTEL: (50, 200),
     Kind.BEACH_CAFE: (70, 160),
     Kind.WINERY: (25, 60),
 }
+_DRINKS_FOR_THREE_GROUPS = 165  # a day; more than that, and the bar has a large machine
 _GRINDER_SHARE = 0.5  # of the espresso machines have a grinder under contract
 _FILTER_SHARE = 0.6  # of the sites have water treatment under contract
 _HARD_WATER_DH = 15.0  # from here on some sites have a membrane instead of a cartridge
@@ -133,7 +134,7 @@ def _units_at(site: Site, setting: Setting) -> list[Unit]:
 
 def _espresso_machine(site: Site, drinks: float, rng: Random, setting: Setting) -> Unit:
     model = rng.choice(_MODELS)
-    groups = 3 if drinks > 200 or rng.random() < 0.12 else rng.choice((1, 2, 2, 2, 2))
+    groups = 3 if drinks > _DRINKS_FOR_THREE_GROUPS else rng.choice((1, 2, 2, 2, 2))
     statutory = (_STATUTORY,) if groups >= _GROUPS_UNDER_STATUTE else ()
     return Unit(
         id="",

@@ -24,8 +24,9 @@ from seed_data.company.setting import Setting
 from seed_data.company.unit_log import UnitLog
 
 _ONE_DAY = timedelta(days=1)
+_FIRST_ROUND_DAYS = 70  # in which every site gets its first planned visit of the record
 _WINTER_WEEKS = 10  # before the demo day
-_BACKLOG_SHARE = 0.6  # of the sites got no upkeep for the last part of them
+_BACKLOG_SHARE = 0.45  # of the sites got no upkeep for the last part of them
 _LEFT_FOR_NEXT_TIME_SHARE = 0.05  # of the tasks that could have been done at a visit
 _FOUND_WITHIN = timedelta(days=14)  # a part that fails so soon is found worn at a visit
 _UNHURRIED_SHARE = 0.3  # of the interval that clients without upkeep let pass
@@ -88,11 +89,12 @@ class _SiteSimulation:
         self._rng = setting.random("history", site.id)
         self._access = WeeklyHours.parse(site.access_hours)
         self._slack: dict[str, float] = {}
-        start = max(setting.history_start, contract.starts_on)
+        self._start = max(setting.history_start, contract.starts_on)
+        self._first_visit = self._start + self._rng.randrange(_FIRST_ROUND_DAYS) * _ONE_DAY
         self.logs = [
             UnitLog(
                 pace.unit,
-                start=start,
+                start=self._start,
                 duty=stated_duty(_at_pace(pace), catalogue, hardness_dh=site.hardness_dh),
                 catalogue=catalogue,
                 rng=setting.random("unit", pace.unit.id),
@@ -104,7 +106,7 @@ class _SiteSimulation:
 
     def run(self) -> None:
         """Go from event to event until the demo day."""
-        start = max(self._setting.history_start, self._contract.starts_on)
+        start = self._start
         while True:
             failure_day, log, part_id = self._next_failure()
             planned_day, alone = self._next_planned()
@@ -165,6 +167,7 @@ class _SiteSimulation:
                 day += _UNHURRIED_SHARE * (task.target - task.anchor)
             if day >= self._upkeep_stops:
                 return date.max
+            day = max(day, self._first_visit)
         return day
 
     def _day_of_visit(self, day: date) -> date:

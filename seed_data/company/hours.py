@@ -38,86 +38,86 @@ _WEEKS: dict[Kind, tuple[Week, ...]] = {
         Week(  # baking goes on on the day the shop is closed
             opening="Tu-Sa 06:30-19:00; Su 06:30-13:00",
             access="Mo 08:00-15:00; Tu-Sa 09:30-11:30,14:00-17:30",
-            quiet="Mo 07:30-15:30; Tu-Sa 13:15-17:15",
+            quiet="Mo 08:30-12:30; Tu-Sa 13:30-16:30",
         ),
         Week(
             opening="Mo-Tu,Th-Sa 06:30-19:30; Su 06:30-13:00",
             access="We 08:00-15:00; Mo-Tu,Th-Sa 09:30-11:30,14:00-17:30",
-            quiet="We 07:30-15:30; Mo-Tu,Th-Sa 13:15-17:15",
+            quiet="We 08:30-12:30; Mo-Tu,Th-Sa 13:30-16:30",
         ),
     ),
     Kind.COFFEE_HOUSE: (
         Week(
             opening="Mo-Sa 08:00-18:30",
             access="Mo-Sa 09:30-11:30,14:30-17:30",
-            quiet="Mo-We 13:00-18:00",
+            quiet="Mo,We 13:00-17:00; Tu,Th 14:00-17:00",
         ),
         Week(  # has staff in the shop well after closing
             opening="Mo-Sa 07:30-17:00",
             access="Mo-Fr 09:30-11:30,14:00-18:30",
-            quiet="Mo-Fr 13:30-18:00",
+            quiet="Tu 13:30-17:30; Mo,We-Fr 14:00-17:00",
         ),
     ),
     Kind.BAR: (
         Week(
             opening="Mo-Sa 17:00-02:00",
             access="Mo-Sa 10:30-17:00",
-            quiet="Mo-Sa 10:30-16:30",
+            quiet="Mo-Sa 10:30-13:30,14:00-16:30",
         ),
         Week(
             opening="Tu-Su 16:00-01:00",
             access="Tu-Sa 11:00-16:00",
-            quiet="Tu-Sa 10:00-15:30",
+            quiet="Tu-Sa 10:00-13:00,13:30-15:30",
         ),
     ),
     Kind.RESTAURANT: (
         Week(
             opening="Tu-Sa 12:00-14:30,19:00-22:30",
             access="Tu-Sa 09:00-11:30,15:00-18:30",
-            quiet="Tu-Sa 07:45-11:30,14:45-18:45",
+            quiet="Tu-Sa 08:30-11:30,15:00-18:00",
         ),
         Week(
             opening="Th-Mo 12:00-15:00,19:00-22:00",
             access="Th-Mo 09:00-11:30,15:30-18:00",
-            quiet="Th-Mo 07:30-11:45,15:00-18:45",
+            quiet="Th-Mo 08:30-11:30,15:00-18:00",
         ),
     ),
     Kind.OFFICE: (
         Week(
             opening="Mo-Fr 08:00-18:30",
             access="Mo-Fr 09:30-11:30,14:00-17:00",
-            quiet="Mo-Fr 08:00-12:00,14:00-18:00",
+            quiet="Mo-Fr 08:30-11:15,14:00-17:00",
         ),
         Week(
             opening="Mo-Fr 07:30-18:00",
             access="Mo-Fr 09:30-11:30,14:00-17:00",
-            quiet="Mo-Fr 13:30-17:45",
+            quiet="Mo-Fr 09:00-11:45,14:00-16:45",
         ),
     ),
     Kind.HOTEL: (
         Week(
             opening="Mo-Su 06:30-22:30",
             access="Mo-Sa 10:30-18:00",
-            quiet="Mo-Sa 10:45-17:00",
+            quiet="Mo-Sa 11:00-16:30",
         ),
     ),
     Kind.BEACH_CAFE: (
         Week(
             opening="Mo-Su 09:30-21:00",
             access="Mo-Sa 08:00-11:30,15:00-18:00",
-            quiet="Mo-Sa 07:30-12:00; Mo-Th 13:30-18:00",
+            quiet="Mo-Sa 08:30-11:30; Mo-Th 14:00-17:00",
         ),
         Week(
             opening="Mo-Su 10:00-23:00",
-            access="Mo-Fr 08:00-11:30,15:00-18:00",
-            quiet="Mo-Fr 07:45-12:30",
+            access="Mo-Fr 08:30-12:00,15:00-18:00",
+            quiet="Mo-Fr 09:00-12:00",
         ),
     ),
     Kind.WINERY: (
         Week(
             opening="Mo-Sa 10:00-18:00",
             access="Mo-Fr 09:00-12:00,14:00-17:30",
-            quiet="Mo-Fr 08:30-12:45; Mo-We 13:30-17:30",
+            quiet="Mo-Fr 08:30-11:30; Mo-We 14:00-17:00",
         ),
     ),
 }

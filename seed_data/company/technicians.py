@@ -21,7 +21,7 @@ class _Person:
     skills: tuple[str, ...]
     hours: str
     break_minutes: int = 45
-    break_between: tuple[str, str] = ("11:30", "14:00")
+    break_between: tuple[str, str] = ("11:15", "14:45")
     pace: float = 1.0
 
 
@@ -40,7 +40,7 @@ _PEOPLE = (
         skills=_ALL_ROUND,
         hours="Mo-Fr 06:30-14:30",
         break_minutes=30,
-        break_between=("10:30", "13:00"),
+        break_between=("10:00", "13:30"),
     ),
     _Person(  # four long days
         name="Noémie Dupouyade",
@@ -68,13 +68,13 @@ _PEOPLE = (
         name="Bastien Cazemajoux",
         home="Langon",
         skills=("espresso", "pressure", "electrical", "water", *_TESTER, *_COMPETENT_PERSON),
-        hours="Mo-Tu,Th-Fr 07:30-16:45",
+        hours="Mo-Fr 07:30-16:00",
     ),
     _Person(
         name="Hugo Vignacourtois",
-        home="Pauillac",
+        home="Lesparre-Médoc",
         skills=_ALL_ROUND,
-        hours="Mo-We 07:30-17:30; Th 07:30-15:00",
+        hours="Mo-We 07:00-17:00; Th 07:00-15:00",
     ),
     _Person(  # late and on Saturdays, for the bars
         name="Inès Fourcadeau",
@@ -82,7 +82,7 @@ _PEOPLE = (
         skills=(*_ALL_ROUND, *_TESTER, *_COMPETENT_PERSON),
         hours="Tu-We,Fr-Sa 10:00-18:30",
         break_minutes=45,
-        break_between=("12:30", "15:30"),
+        break_between=("12:00", "16:00"),
         pace=0.95,
     ),
 )

@@ -12,7 +12,7 @@ from seed_data.company.records import DemoCompany
 def test_machines_are_as_many_and_as_different_as_planned(company: DemoCompany) -> None:
     in_use = [unit for unit in company.machines if unit.retired_on is None]
     kinds = Counter(unit.kind for unit in in_use)
-    assert kinds == {"espresso_machine": 233, "grinder": 109, "water_filter": 105}
+    assert kinds == {"espresso_machine": 233, "grinder": 112, "water_filter": 105}
     builds = {build_of(unit) for unit in in_use}
     assert len(builds) > 20
     assert {build.groups for build in builds if build.groups} == {1, 2, 3}
