@@ -6,6 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import insert
 from sqlmodel import Session, SQLModel, select
 
 from api.actions.company_files import CompanyFiles, read_company_files
@@ -86,14 +87,16 @@ def _columns(records: Mapping[Any, Record]) -> list[dict[str, Any]]:
 
 def _store(session: Session, table: type[SQLModel], records: list[dict[str, Any]]) -> Loaded:
     there: dict[Any, Any] = {row.id: row for row in session.exec(select(table))}  # type: ignore[attr-defined]
-    added = changed = 0
+    new = [values for values in records if values["id"] not in there]
+    if new:
+        session.execute(insert(table), new)  # many thousands of rows: no object for each
+    changed = 0
     for values in records:
         row = there.get(values["id"])
         if row is None:
-            session.add(table(**values))
-            added += 1
-        elif differing := {name for name in values if getattr(row, name) != values[name]}:
-            for name in differing:
-                setattr(row, name, values[name])
-            changed += 1
-    return Loaded(added=added, changed=changed, unchanged=len(records) - added - changed)
+            continue
+        differing = {name for name in values if getattr(row, name) != values[name]}
+        for name in differing:
+            setattr(row, name, values[name])
+        changed += bool(differing)
+    return Loaded(added=len(new), changed=changed, unchanged=len(records) - len(new) - changed)
