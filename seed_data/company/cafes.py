@@ -269,7 +269,7 @@ def _site(
         id=key,
         client_id=client.id,
         contract_id=contract.id,
-        name=f"{client.name}, {town.name}, {address}" if several else client.name,
+        name=f"{client.name}, {address}" if several else client.name,
         kind=group.kind,
         address=address,
         town=town.name,
