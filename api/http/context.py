@@ -24,7 +24,7 @@ ChangedRow = TypeVar("ChangedRow", bound=Versioned)
 
 _bearer = HTTPBearer(
     auto_error=False,
-    scheme_name="API key",
+    scheme_name="ApiKey",
     description="An API key: `Authorization: Bearer srk_…`. Each key has one role.",
 )
 

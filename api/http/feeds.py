@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, BackgroundTasks, Request, Response
 
 from api.actions.calendars import stored_feed
 from api.feeds.delivery import Reply, absent_reply, feed_reply, joined_fields, revoked_reply
@@ -24,12 +24,23 @@ router = APIRouter(tags=["feeds"])
         410: {"description": "The address was withdrawn", "content": {"text/plain": {}}},
     },
 )
-def read_feed(secret: str, name: str, request: Request, database: Database, now: Now) -> Response:
+def read_feed(
+    secret: str,
+    name: str,
+    request: Request,
+    database: Database,
+    now: Now,
+    afterwards: BackgroundTasks,
+) -> Response:
     """Return a technician's calendar (RFC 5545), 304 to a reader who has it already."""
-    return _response(_reply(secret, request, database, now))
+    reply = _response(_reply(secret, request, database, now, afterwards))
+    reply.background = afterwards
+    return reply
 
 
-def _reply(secret: str, request: Request, database: Database, now: Now) -> Reply:
+def _reply(
+    secret: str, request: Request, database: Database, now: Now, afterwards: BackgroundTasks
+) -> Reply:
     method: Literal["GET", "HEAD"] = "HEAD" if request.method == "HEAD" else "GET"
     if not is_secret_shaped(secret):
         return absent_reply(method)
@@ -39,7 +50,8 @@ def _reply(secret: str, request: Request, database: Database, now: Now) -> Reply
         return absent_reply(method)
     if found.link.revoked_at is not None:
         return revoked_reply(method)
-    remember_fetch(database, found.link, now=now, reader=request.headers.get("user-agent", ""))
+    reader = request.headers.get("user-agent", "")
+    afterwards.add_task(remember_fetch, database, found.link, now=now, reader=reader)
     return feed_reply(
         stored_feed(found.document),
         file_name=f"{file_stem(found.technician.name)}.ics",

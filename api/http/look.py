@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from fastapi import Request, Response
+from sqlalchemy.orm import defer
 from sqlmodel import Session, SQLModel, select
 
 from api.auth import Principal
@@ -44,8 +45,16 @@ class Look:
         paging: Paging,
         shown: Callable[[Row], Item],
         *conditions: Any,
+        without: Sequence[Any] = (),
     ) -> ListOf[Item]:
-        """Return a page of the rows that are theirs and meet the conditions (None: any)."""
+        """Return a page of the rows that are theirs and meet the conditions (None: any).
+
+        ``without`` names large columns that are not shown.
+        """
         wanted = [condition for condition in conditions if condition is not None]
-        statement = select(table).where(*self.who.scope.restrictions(table), *wanted)
+        statement = (
+            select(table)
+            .where(*self.who.scope.restrictions(table), *wanted)
+            .options(*(defer(column) for column in without))
+        )
         return list_page(self.request, self.response, self.session, statement, order, paging, shown)

@@ -120,6 +120,7 @@ def list_plans(
         paging,
         _shown,
         equals(col(PlanRow.state), state),
+        without=[PlanRow.problem],
     )
 
 

@@ -1,9 +1,11 @@
 """The calendar behind a secret address, and when it was last fetched."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import update
+from sqlalchemy.exc import OperationalError
 from sqlmodel import Session, col, select
 
 from api.storage.database import Database
@@ -37,10 +39,10 @@ def feed_by_secret_hash(session: Session, digest: str) -> FoundFeed | None:
 
 
 def remember_fetch(database: Database, link: FeedLinkRow, *, now: datetime, reader: str) -> None:
-    """Note that a calendar was fetched, and by which program."""
+    """Note that a calendar was fetched, and by which program; where the database is busy, don't."""
     if link.last_fetched_at is not None and now - link.last_fetched_at < _NOTED_EVERY:
         return
-    with database.write() as session:
+    with suppress(OperationalError), database.write() as session:
         session.exec(
             update(FeedLinkRow)
             .where(col(FeedLinkRow.id) == link.id)

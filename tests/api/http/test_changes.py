@@ -1,5 +1,6 @@
 """Records over HTTP: added, read, changed by whoever read them last, listed a page at a time."""
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -113,6 +114,17 @@ def test_storing_the_same_again_is_no_change(dispatcher: TestClient) -> None:
     body = {"name": "Client a"}
     same = dispatcher.put("/v1/clients/c-a", json=body, headers={"If-Match": '"v1"'})
     assert (same.status_code, same.headers["etag"]) == (200, '"v1"')
+
+
+def test_of_many_who_change_the_same_version_one_succeeds(dispatcher: TestClient) -> None:
+    def rename(number: int) -> int:
+        body = {"name": f"Name {number}"}
+        reply = dispatcher.put("/v1/clients/c-a", json=body, headers={"If-Match": '"v1"'})
+        return reply.status_code
+
+    with ThreadPoolExecutor(8) as pool:
+        assert sorted(pool.map(rename, range(8))) == [200] + [412] * 7
+    assert dispatcher.get("/v1/clients/c-a").json()["version"] == 2
 
 
 def test_an_absence_can_be_removed(dispatcher: TestClient) -> None:
