@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from scheduler.routing.insertion import NEVER
 from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.round_labels import NEVER
 
 Minutes = NDArray[np.int64]
 

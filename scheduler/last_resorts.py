@@ -1,0 +1,251 @@
+"""How could a visit still be made by its deadline, when no gap of the calendar takes it?
+
+None of this is offered to clients: each way costs somebody something, so a dispatcher decides.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.routing.insertion import Candidate, Gaps, Opening
+from scheduler.routing.problem import Problem, Visit
+
+_OVERTIME_STEP_MINUTES = 15
+_TRIED_IN_FULL = 12
+"""How many visits that could give way are looked at closely: where they would go instead."""
+
+
+class LastResortKind(StrEnum):
+    """What somebody would have to put up with, from the least on."""
+
+    FROM_FURTHER_AWAY = "from_further_away"
+    OVERTIME = "overtime"
+    MOVE_ANOTHER = "move_another"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastResort:
+    """A way to keep a deadline that a dispatcher may choose.
+
+    Attributes
+    ----------
+    kind
+        What has to be put up with.
+    shift, position, start
+        Where the visit would stand, as in an offer.
+    extra_cost
+        In minutes of travel equivalent; the cost of moving another visit included.
+    overtime_minutes
+        By how much the shift would have to be longer.
+    gives_way
+        The visit that would have to move, None where none has to.
+    because
+        The same in a sentence.
+    """
+
+    kind: LastResortKind
+    shift: str
+    position: int
+    start: int
+    extra_cost: int
+    overtime_minutes: int = 0
+    gives_way: str | None = None
+    because: str
+
+
+def last_resorts(
+    problem: Problem,
+    orders: Sequence[tuple[int, ...]],
+    visit: Visit,
+    able: NDArray[np.bool_],
+    *,
+    not_before: int,
+    deadline: int,
+    may_give_way: Mapping[str, Visit],
+    overtime_minutes: int,
+) -> tuple[LastResort, ...]:
+    """Return the least bad way of each kind, the cheapest first.
+
+    The kinds are tried in the order of `LastResortKind`; one that is no cheaper than a kind before
+    it asks for more and gives nothing, so it is left away.
+
+    Parameters
+    ----------
+    problem
+        What is published.
+    orders
+        The round of each shift: indices of its visits.
+    visit
+        What has to be placed.
+    able
+        Shape (n_shifts,): the shifts with the skills for it.
+    not_before, deadline
+        The minutes between which it has to start.
+    may_give_way
+        Visits nobody was promised, as they might be planned anew.
+    overtime_minutes
+        The most a shift may be made longer.
+    """
+    hurried = replace(
+        visit,
+        start_windows=tuple(
+            (max(first, not_before), min(last, deadline))
+            for first, last in visit.start_windows
+            if max(first, not_before) <= min(last, deadline)
+        ),
+        pinned=None,
+    )
+    in_time = np.array([shift.start <= deadline for shift in problem.shifts], dtype=np.bool_)
+    emergency = _Emergency(problem, orders, hurried, able & in_time)
+    ways: list[LastResort] = []
+    for way in (
+        emergency.from_further_away(),
+        emergency.with_overtime(overtime_minutes),
+        emergency.instead_of_another(may_give_way),
+    ):
+        if way is not None and all(way.extra_cost < other.extra_cost for other in ways):
+            ways.append(way)
+    return tuple(reversed(ways))
+
+
+class _Emergency:
+    def __init__(
+        self,
+        problem: Problem,
+        orders: Sequence[tuple[int, ...]],
+        visit: Visit,
+        able: NDArray[np.bool_],
+    ) -> None:
+        self._problem, self._orders, self._visit = problem, orders, visit
+        self._able = np.flatnonzero(able).tolist()
+
+    def from_further_away(self) -> LastResort | None:
+        """Somebody has a gap, but so far away that it was not offered."""
+        found = _cheapest(self._standing(self._problem), self._visit)
+        if found is None:
+            return None
+        opening, start = found
+        return self._way(
+            LastResortKind.FROM_FURTHER_AWAY,
+            opening,
+            start,
+            because=f"somebody comes from further away: {opening.extra_cost} minutes more",
+        )
+
+    def with_overtime(self, most_minutes: int) -> LastResort | None:
+        """Somebody works longer, as little longer as will do."""
+        for minutes in range(_OVERTIME_STEP_MINUTES, most_minutes + 1, _OVERTIME_STEP_MINUTES):
+            shifts = list(self._problem.shifts)
+            for at in self._able:
+                shifts[at] = replace(shifts[at], end=shifts[at].end + minutes)
+            longer = replace(self._problem, shifts=tuple(shifts))
+            found = _cheapest(self._standing(longer), self._visit)
+            if found is not None:
+                opening, start = found
+                return self._way(
+                    LastResortKind.OVERTIME,
+                    opening,
+                    start,
+                    overtime_minutes=minutes,
+                    because=f"somebody works up to {minutes} minutes longer",
+                )
+        return None
+
+    def instead_of_another(self, may_give_way: Mapping[str, Visit]) -> LastResort | None:
+        """A visit nobody was promised makes room and is made on another shift, or not at all."""
+        thinned = [
+            (Candidate(shift=at, order=order[:stop] + order[stop + 1 :]), visit.id)
+            for at in self._able
+            for order in (self._orders[at],)
+            for stop, visit in enumerate(self._problem.visits[index] for index in order)
+            if visit.id in may_give_way
+        ]
+        if not thinned:
+            return None
+        gaps = Gaps(self._problem, [candidate for candidate, _ in thinned])
+        everywhere = Gaps(
+            self._problem,
+            [Candidate(shift=at, order=order) for at, order in enumerate(self._orders)],
+        )
+        ranges = gaps.start_ranges(self._visit)
+        extra = gaps.extra_costs(self._visit)[ranges.gap]
+        best: LastResort | None = None
+        tried: set[int] = set()
+        for at in np.argsort(extra, kind="stable").tolist():
+            gap = int(ranges.gap[at])
+            row = int(gaps.labels.row[gap])
+            if row in tried:
+                continue
+            tried.add(row)
+            if len(tried) > _TRIED_IN_FULL:
+                break
+            moved = may_give_way[thinned[row][1]]
+            cost, where = self._moving(everywhere, moved, thinned[row][0])
+            opening = gaps.opening(gap, int(extra[at]) + cost)
+            if best is None or opening.extra_cost < best.extra_cost:
+                best = self._way(
+                    LastResortKind.MOVE_ANOTHER,
+                    opening,
+                    int(ranges.soonest[at]),
+                    gives_way=moved.id,
+                    because=f"another visit, promised to nobody, makes room and {where}",
+                )
+        return best
+
+    def _moving(self, everywhere: Gaps, moved: Visit, left: Candidate) -> tuple[int, str]:
+        """Return what it costs to make the moved visit elsewhere, less the travel it saves."""
+        problem = self._problem
+        before = self._travel(left.shift, self._orders[left.shift])
+        saved = before - self._travel(left.shift, left.order)
+        saved += moved.shift_costs.get(problem.shifts[left.shift].id, 0)
+        allowed = np.array([moved.skills <= shift.skills for shift in problem.shifts])
+        allowed[left.shift] = False
+        elsewhere = everywhere.cheapest(moved, allowed)
+        if elsewhere is None:
+            return moved.leave_out_cost - saved, "has to wait for the next plan"
+        return elsewhere.extra_cost - saved, "is made on another round"
+
+    def _travel(self, shift: int, order: tuple[int, ...]) -> int:
+        if not order:
+            return 0
+        visits, ends = self._problem.visits, self._problem.shifts[shift]
+        stops = [visits[index].place for index in order]
+        route = [ends.start_place, *stops, ends.end_place]
+        return int(self._problem.travel_minutes[route[:-1], route[1:]].sum())
+
+    def _standing(self, problem: Problem) -> Gaps:
+        return Gaps(problem, [Candidate(shift=at, order=self._orders[at]) for at in self._able])
+
+    def _way(
+        self,
+        kind: LastResortKind,
+        opening: Opening,
+        start: int,
+        *,
+        because: str,
+        overtime_minutes: int = 0,
+        gives_way: str | None = None,
+    ) -> LastResort:
+        return LastResort(
+            kind=kind,
+            shift=self._problem.shifts[opening.candidate.shift].id,
+            position=opening.position,
+            start=start,
+            extra_cost=opening.extra_cost,
+            overtime_minutes=overtime_minutes,
+            gives_way=gives_way,
+            because=because,
+        )
+
+
+def _cheapest(gaps: Gaps, visit: Visit) -> tuple[Opening, int] | None:
+    """Return the cheapest gap and the earliest start in it."""
+    ranges = gaps.start_ranges(visit)
+    if not ranges.gap.size:
+        return None
+    extra = gaps.extra_costs(visit)[ranges.gap]
+    at = int(np.lexsort((ranges.soonest, extra))[0])
+    return gaps.opening(int(ranges.gap[at]), int(extra[at])), int(ranges.soonest[at])

@@ -1,0 +1,362 @@
+"""Which times can be offered for one visit, beside everything that is in the calendar already?
+
+Every gap of every round is looked at, each in constant time (`scheduler.routing.insertion`). The
+times of visits with a pin stand; the others may give way within their windows, in their order.
+What is offered can be kept: with the visit started at the offered minute, every rule of the
+problem still holds.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from scheduler.errors import InvalidParams
+from scheduler.last_resorts import LastResort, last_resorts
+from scheduler.routing.insertion import Candidate, Gaps
+from scheduler.routing.plan import Plan
+from scheduler.routing.problem import Problem, Visit
+from scheduler.routing.round_labels import Minutes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferPolicy:
+    """What a company offers.
+
+    Attributes
+    ----------
+    window_minutes
+        Width of the window in which the technician arrives, >= 1; the client plans with it.
+    step_minutes
+        Arrival windows begin at multiples of it counted from minute zero, >= 1 and no longer than
+        a window.
+    notice_minutes
+        Nothing is offered sooner than this from now, >= 0: the technician has to learn of it.
+    count
+        Offers made at most, >= 1.
+    per_day
+        Offers made at most for one day, >= 1, so that they spread over the days.
+    later_day_minutes
+        What each day of waiting counts beside the extra cost, in minutes of travel equivalent,
+        >= 0. The order of offers is by the sum.
+    near_minutes
+        A detour up to this long is worth a discount: somebody is near anyway, >= 0.
+    dearest_minutes
+        Extra cost above which a time is not offered to clients, >= 0: a dispatcher may still want
+        to send somebody from further away.
+    overtime_minutes
+        The most overtime suggested to a dispatcher when nothing else keeps the deadline, >= 0.
+    """
+
+    window_minutes: int = 120
+    step_minutes: int = 30
+    notice_minutes: int = 60
+    count: int = 6
+    per_day: int = 2
+    later_day_minutes: int = 10
+    near_minutes: int = 10
+    dearest_minutes: int = 120
+    overtime_minutes: int = 90
+
+    def __post_init__(self) -> None:
+        for name in ("window_minutes", "step_minutes", "count", "per_day"):
+            self._require(name, 1)
+        for name in (
+            "notice_minutes",
+            "later_day_minutes",
+            "near_minutes",
+            "dearest_minutes",
+            "overtime_minutes",
+        ):
+            self._require(name, 0)
+
+        if self.step_minutes > self.window_minutes:
+            rule = f"must be <= window_minutes {self.window_minutes}, got {self.step_minutes}"
+            raise InvalidParams("step_minutes", rule)
+
+    def _require(self, name: str, least: int) -> None:
+        value = getattr(self, name)
+        if value < least:
+            raise InvalidParams(name, f"must be >= {least}, got {value}")
+
+
+class RankReason(StrEnum):
+    """Why an offer stands where it does."""
+
+    NEAR_ANYWAY = "near_anyway"
+    SOONEST = "soonest"
+    CHEAPEST = "cheapest"
+    ANOTHER_TIME = "another_time"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """A time that can be kept. Minutes count from the problem's minute zero.
+
+    Attributes
+    ----------
+    shift, position
+        The round it joins, and how many of its visits come before.
+    start
+        When the work would start as things stand.
+    arrive_from, arrive_until
+        The window to tell the client: the technician arrives within it.
+    extra_cost
+        Added travel and shift cost, in minutes of travel equivalent.
+    travel_minutes
+        The drive to the visit.
+    slack_minutes
+        How much later than `start` the work could start without leaving the window or moving
+        anything else.
+    reason, because
+        Why it stands where it does: a code, and a sentence with the numbers.
+    near_anyway
+        Somebody passes so close that a discount is worth offering.
+    keeps_deadline
+        Whether the technician is there by the deadline, True where there is none.
+    """
+
+    shift: str
+    position: int
+    start: int
+    arrive_from: int
+    arrive_until: int
+    extra_cost: int
+    travel_minutes: int
+    slack_minutes: int
+    reason: RankReason
+    because: str
+    near_anyway: bool
+    keeps_deadline: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfferSheet:
+    """The answer to the question when somebody can come.
+
+    Attributes
+    ----------
+    offers
+        In the order they should be shown. They keep the deadline, or all of them miss it.
+    last_resorts
+        For the dispatcher, when nothing keeps the deadline: the least bad ways to keep it.
+    """
+
+    offers: tuple[Offer, ...]
+    last_resorts: tuple[LastResort, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """When can somebody come, and within which limits?
+
+    Attributes
+    ----------
+    problem, plan
+        What is published: visits with their stops. Visits that may not change their times are
+        pinned, or have a single minute as their window.
+    visit
+        What has to be placed; need not be one of the problem's. Its windows do not heed the
+        deadline.
+    now
+        The present minute.
+    deadline
+        The last minute of arrival that keeps a promise made, None without.
+    shift_days
+        Local day of each shift.
+    may_give_way
+        Visits in the plan that nobody was promised, by id, as they might be planned anew. Only
+        looked at for a last resort.
+    """
+
+    problem: Problem
+    plan: Plan
+    visit: Visit
+    now: int
+    deadline: int | None = None
+    shift_days: Mapping[str, date]
+    may_give_way: Mapping[str, Visit] = field(default_factory=dict)
+
+
+def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
+    """Return the times to offer, the cheapest and soonest first.
+
+    When nothing keeps the deadline, the offers are the first times after it, and the dispatcher
+    is told how it might still be kept.
+    """
+    calendar = orders_of(question.problem, question.plan)
+    able = np.array(
+        [question.visit.skills <= shift.skills for shift in question.problem.shifts], dtype=np.bool_
+    )
+    rounds = [Candidate(shift=at, order=calendar[at]) for at in np.flatnonzero(able).tolist()]
+    search = _Search(question, policy, Gaps(question.problem, rounds))
+    if question.deadline is None:
+        return OfferSheet(offers=search.best(None))
+    if kept := search.best(question.deadline):
+        return OfferSheet(offers=kept)
+    return OfferSheet(
+        offers=search.best(None),
+        last_resorts=last_resorts(
+            question.problem,
+            calendar,
+            question.visit,
+            able,
+            not_before=question.now + policy.notice_minutes,
+            deadline=question.deadline,
+            may_give_way=question.may_give_way,
+            overtime_minutes=policy.overtime_minutes,
+        ),
+    )
+
+
+def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
+    """Return the round of each shift: indices of its visits in the order they are made."""
+    index = problem.visit_index()
+    by_shift: defaultdict[str, list[tuple[int, int, int]]] = defaultdict(list)
+    for stop in plan.stops:
+        visit = index[stop.visit]
+        end = stop.start + problem.visits[visit].minutes
+        by_shift[stop.shift].append((stop.start, end, visit))
+    return [
+        tuple(visit for _, _, visit in sorted(by_shift[shift.id])) if shift.id in by_shift else ()
+        for shift in problem.shifts
+    ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choices:
+    """Arrival windows that could be offered, as arrays of one length.
+
+    `order` says in which order to look at them, the best first.
+    """
+
+    gap: Minutes
+    start: Minutes
+    arrive_from: Minutes
+    arrive_until: Minutes
+    slack: Minutes
+    order: NDArray[np.intp]
+
+
+class _Search:
+    """One visit against the gaps of the calendar."""
+
+    def __init__(self, question: Question, policy: OfferPolicy, gaps: Gaps) -> None:
+        self._question, self._policy, self._gaps = question, policy, gaps
+        days = [
+            question.shift_days[question.problem.shifts[round_.shift].id].toordinal()
+            for round_ in gaps.candidates
+        ]
+        self._day = np.array(days, dtype=np.int64)[gaps.labels.row]
+        self._ranges = gaps.start_ranges(question.visit)
+        self._extra = gaps.extra_costs(question.visit)
+        self._score = self._extra + policy.later_day_minutes * self._day
+
+    def best(self, deadline: int | None) -> tuple[Offer, ...]:
+        """Return the offers that keep a deadline, or any where none is given."""
+        choices = self._choices(deadline)
+        chosen = list(self._pick(choices))
+        if not chosen:
+            return ()
+        gaps = choices.gap[chosen]
+        first_day = int(self._day[gaps].min())
+        soonest = int(choices.start[chosen].min())
+        cheapest = int(self._extra[gaps].min())
+        return tuple(self._offer(choices, at, first_day, soonest, cheapest) for at in chosen)
+
+    def _choices(self, deadline: int | None) -> _Choices:
+        policy, ranges = self._policy, self._ranges
+        not_before = self._question.now + policy.notice_minutes
+        windows = np.array(self._question.visit.start_windows, dtype=np.int64).reshape(-1, 2)
+        opens, shuts = windows[ranges.window].T
+        soonest, latest = np.maximum(ranges.soonest, not_before), ranges.latest
+        if deadline is not None:
+            latest, shuts = np.minimum(latest, deadline), np.minimum(shuts, deadline)
+        usable = (soonest <= latest) & (self._extra[ranges.gap] <= policy.dearest_minutes)
+        at = np.flatnonzero(usable)
+        # a long range holds several arrival windows, one after the other
+        begin = soonest[at] - soonest[at] % policy.step_minutes
+        count = (latest[at] - begin) // policy.window_minutes + 1
+        number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        at = np.repeat(at, count)
+        begin = np.repeat(begin, count) + number * policy.window_minutes
+        start = np.maximum(soonest[at], begin)
+        until = np.minimum(begin + policy.window_minutes, shuts[at])
+        slack = np.minimum(latest[at], until) - start
+        gap = ranges.gap[at]
+        return _Choices(
+            gap=gap,
+            start=start,
+            arrive_from=np.maximum(begin, opens[at]),
+            arrive_until=until,
+            slack=slack,
+            order=np.lexsort((gap, -slack, start, self._score[gap])),
+        )
+
+    def _pick(self, choices: _Choices) -> Iterator[int]:
+        """Yield the best choices whose windows do not overlap, not too many for one day."""
+        taken: list[tuple[int, int]] = []
+        per_day: defaultdict[int, int] = defaultdict(int)
+        for at in choices.order.tolist():
+            if len(taken) == self._policy.count:
+                return
+            day = int(self._day[choices.gap[at]])
+            begin = int(choices.arrive_from[at])
+            end = max(int(choices.arrive_until[at]), begin + 1)
+            if per_day[day] == self._policy.per_day or any(
+                begin < until and since < end for since, until in taken
+            ):
+                continue
+            taken.append((begin, end))
+            per_day[day] += 1
+            yield at
+
+    def _offer(
+        self, choices: _Choices, at: int, first_day: int, soonest: int, cheapest: int
+    ) -> Offer:
+        question, gap = self._question, int(choices.gap[at])
+        start, extra = int(choices.start[at]), int(self._extra[gap])
+        opening = self._gaps.opening(gap, extra)
+        shift = question.problem.shifts[opening.candidate.shift]
+        detour = extra - question.visit.shift_costs.get(shift.id, 0)
+        days_later = int(self._day[gap]) - first_day
+        near = detour <= self._policy.near_minutes
+        if near:
+            reason = RankReason.NEAR_ANYWAY
+        elif start == soonest:
+            reason = RankReason.SOONEST
+        elif extra == cheapest:
+            reason = RankReason.CHEAPEST
+        else:
+            reason = RankReason.ANOTHER_TIME
+        return Offer(
+            shift=shift.id,
+            position=opening.position,
+            start=start,
+            arrive_from=int(choices.arrive_from[at]),
+            arrive_until=int(choices.arrive_until[at]),
+            extra_cost=extra,
+            travel_minutes=int(
+                question.problem.travel_minutes[self._gaps.labels.before[gap], question.visit.place]
+            ),
+            slack_minutes=int(choices.slack[at]),
+            reason=reason,
+            because=_because(detour, extra - detour, days_later, near),
+            near_anyway=near,
+            keeps_deadline=question.deadline is None or start <= question.deadline,
+        )
+
+
+def _because(detour: int, shift_cost: int, days_later: int, near: bool) -> str:
+    parts = [f"adds {detour} minutes of travel"]
+    if near:
+        parts[0] += ", since somebody is near anyway"
+    if shift_cost:
+        parts.append(f"{shift_cost} for the day or the person")
+    if days_later:
+        parts.append(f"{days_later} {'day' if days_later == 1 else 'days'} after the first")
+    return "; ".join(parts)
