@@ -33,6 +33,16 @@ def position_of(search: Search, visit: int) -> int:
 
 
 @compiled
+def used_rows(search: Search) -> int:
+    """Count the rows that make a visit: a mean over idle ones would never empty a round."""
+    used = 0
+    for row in range(search.rows.shape[0]):
+        if search.rows[row, LENGTH] > 0:
+            used += 1
+    return used
+
+
+@compiled
 def remove_string(world: World, search: Search, rules: Rules, visit: int, longest: float) -> None:
     """Take out a string of visits around `visit`, sometimes sparing some in its middle."""
     row = search.states[visit, ROW_OF]
@@ -55,9 +65,8 @@ def remove_string(world: World, search: Search, rules: Rules, visit: int, longes
 def ruin(world: World, search: Search, rules: Rules) -> None:
     """Take strings out of the rounds nearest to a random visit."""
     n_visits = search.states.shape[0]
-    n_rows = search.rows.shape[0]
     planned = n_visits - search.tally[ABSENT]
-    longest = min(float(rules.longest_string), 1.0 + planned / max(1, n_rows))
+    longest = min(float(rules.longest_string), 1.0 + planned / max(1, used_rows(search)))
     most_strings = 4.0 * rules.mean_removed / (1.0 + longest) - 1.0
     strings = 1 + int(uniform(search) * max(1.0, most_strings))
     centre = below(search, n_visits)
