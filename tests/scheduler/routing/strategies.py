@@ -30,8 +30,8 @@ def problems(
     max_visits, max_shifts
         Upper bounds of the sizes; the lower bounds are one.
     shortcuts
-        Whether a detour over a third place may be faster than the direct way. On a map it is
-        not, but nothing in the problem file forbids it.
+        Whether a detour over a third place may be faster than the direct way, and a place away
+        from itself. On a map it is not so, but nothing in the problem file forbids it.
     """
     n_places = draw(st.integers(1, 5))
     minutes = st.one_of(st.just(0), st.integers(0, 30), st.integers(0, 90))
@@ -43,6 +43,8 @@ def problems(
         )
     )
     if not shortcuts:
+        for place in range(n_places):
+            matrix[place][place] = 0
         for via, origin, target in product(range(n_places), repeat=3):
             detour = matrix[origin][via] + matrix[via][target]
             matrix[origin][target] = min(matrix[origin][target], detour)
