@@ -155,7 +155,11 @@ def bundle_site(
     by_id = {machine.id: machine for machine in machines}
     within = [task for task in tasks if task.earliest < horizon]
     lots = _lots(within, by_id, policy, today, estimates)
-    visits = _cheapest_visits(lots, policy, estimates)
+    visits = [
+        visit
+        for together in _kept_apart(lots)
+        for visit in _cheapest_visits(together, policy, estimates)
+    ]
     wanted = [visit for visit in visits if visit.day < horizon]
     done = {task.id for visit in wanted for lot in visit.lots for task in lot.tasks}
     bundles = [_bundle(visit, estimates) for visit in wanted]
@@ -259,17 +263,25 @@ def _value(rule: ServiceRule, catalogue: Catalogue, policy: BundlingPolicy) -> f
     return rule.minutes + parts / policy.money_minor_per_minute
 
 
+def _kept_apart(lots: Iterable[_Lot]) -> list[list[_Lot]]:
+    """Return lots that may share a visit: all ordinary work, and each rule that stands alone.
+
+    One examiner who comes for one machine of a site may as well see the others.
+    """
+    together: dict[str | None, list[_Lot]] = {}
+    for lot in lots:
+        together.setdefault(lot.rule.id if lot.rule.alone else None, []).append(lot)
+    return list(together.values())
+
+
 def _cheapest_visits(
-    lots: Iterable[_Lot], policy: BundlingPolicy, estimates: VisitEstimates
+    lots: Sequence[_Lot], policy: BundlingPolicy, estimates: VisitEstimates
 ) -> list[_Visit]:
     """Group the lots into visits, none of several lots longer than the policy allows.
 
     The search takes several machines to be done without idle waiting. Where the true length is
     over the maximum, it is made again with as much less room.
     """
-    lots = sorted(lots, key=lambda lot: lot.rule.alone)  # stable: those that may share come first
-    if not lots:
-        return []
     room = float(policy.maximum_minutes)
     while True:
         visits = _search(lots, policy, room, estimates)
@@ -318,36 +330,27 @@ def _search(
         shutdown_minutes=policy.shutdown_minutes,
         maximum_minutes=room,
     )
-    shared = [lot for lot in lots if not lot.rule.alone]
-    group_of = np.zeros(len(shared), np.int64)
-    days = np.zeros(len(shared), np.int64)
-    costs = np.zeros(len(shared), np.float64)
-    alone_costs = np.zeros(len(rows), np.float64)
-    desk = Desk.for_lots(len(shared))
-    search(site, desk, _orders_worth_cutting(shared), group_of, days, costs, alone_costs)
+    group_of = np.zeros(len(lots), np.int64)
+    days = np.zeros(len(lots), np.int64)
+    costs = np.zeros(len(lots), np.float64)
+    separate_costs = np.zeros(len(rows), np.float64)
+    desk = Desk.for_lots(len(lots))
+    search(site, desk, _orders_worth_cutting(lots), group_of, days, costs, separate_costs)
 
     members: dict[int, list[int]] = {}
     for index, group in enumerate(group_of.tolist()):
         members.setdefault(group, []).append(index)
-    separate = alone_costs[len(lots) :].tolist()
+    separate = separate_costs[len(lots) :].tolist()
 
-    def visit(indices: Sequence[int], day: date, cost: float) -> _Visit:
-        return _Visit(
+    return [
+        _Visit(
             lots=tuple(lots[index] for index in indices),
-            day=day,
-            cost=cost,
+            day=date.fromordinal(int(days[group])),
+            cost=float(costs[group]),
             separate_cost=sum(separate[index] * len(lots[index].tasks) for index in indices),
         )
-
-    visits = [
-        visit(indices, date.fromordinal(int(days[group])), float(costs[group]))
         for group, indices in members.items()
     ]
-    visits += [
-        visit([index], lots[index].target, float(alone_costs[index]))
-        for index in range(len(shared), len(lots))
-    ]
-    return visits
 
 
 def _orders_worth_cutting(lots: Sequence[_Lot]) -> NDArray[np.int64]:
@@ -395,8 +398,8 @@ def _because(lead: _Lot, tasks: int) -> str:
     task = lead.tasks[0]
     when = f"overdue since {task.latest}" if lead.overdue else f"due on {task.target}"
     because = f"{lead.rule.name} at {lead.machine.name} is {when}"
-    if lead.rule.alone:
-        return f"{because}; it never shares a visit"
+    if lead.rule.alone and tasks == 1:
+        return f"{because}; it never shares a visit with other work"
     if tasks == 1:
         return f"{because}; nothing else is close enough to share the visit"
     others = "one more task shares" if tasks == 2 else f"{tasks - 1} more tasks share"

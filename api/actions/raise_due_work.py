@@ -11,11 +11,11 @@ from sqlmodel import Session, col, select
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
-from api.storage.snapshots import company_zone, machines_by_id, sites_by_id
+from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import DueTaskRow, VisitRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
-from scheduler.catalogue import Catalogue
-from scheduler.company import Site
+from scheduler.catalogue import Authority, Catalogue, ServiceRule
+from scheduler.company import Contract, Site
 from scheduler.duty import measured_duty
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask, due_tasks
@@ -25,6 +25,10 @@ from scheduler.worksheet import build_worksheet
 
 LOOK_AHEAD = timedelta(days=28)
 """How far ahead of today visits are made: two weeks of planning and as much to choose from."""
+
+
+_MARGIN_MINUTES = 30
+"""A visit is kept this much shorter than the site's quiet time: several starts must fit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +71,7 @@ def raise_due_work(
         today = local_date(now, company_zone(session))
         sites = sites_by_id(session, from_day=today)
         fleet = machines_by_id(session, on=today)
+        contracts = contracts_by_id(session, from_day=today)
         booked = _booked_tasks(session)
     by_site: defaultdict[str, list[Machine]] = defaultdict(list)
     for machine in fleet.values():
@@ -75,6 +80,7 @@ def raise_due_work(
     work = [
         _decide(
             sites[site],
+            contracts[sites[site].contract],
             by_site[site],
             catalogue,
             policy or BundlingPolicy(),
@@ -119,6 +125,7 @@ def _booked_tasks(session: Session) -> frozenset[str]:
 
 def _decide(
     site: Site,
+    contract: Contract,
     site_machines: Sequence[Machine],
     catalogue: Catalogue,
     policy: BundlingPolicy,
@@ -136,11 +143,10 @@ def _decide(
             measured_duty(machine, catalogue, hardness_dh=site.hardness_dh),
             until=horizon,
         )
-        if task.id not in booked
+        if task.id not in booked and _is_ours(catalogue.rules[task.rule], contract)
     ]
-    fitting = replace(
-        policy, maximum_minutes=min(policy.maximum_minutes, _longest_quiet_minutes(site, policy))
-    )
+    room = min(policy.maximum_minutes, _longest_quiet_minutes(site) - _MARGIN_MINUTES)
+    fitting = replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
     return _SiteWork(
         machines=tuple(site_machines),
         tasks=tuple(tasks),
@@ -148,18 +154,26 @@ def _decide(
     )
 
 
-def _longest_quiet_minutes(site: Site, policy: BundlingPolicy) -> int:
+def _is_ours(rule: ServiceRule, contract: Contract) -> bool:
+    """Whether the contract asks us to do a rule's work without being called."""
+    if rule.authority is Authority.STATUTE:
+        return contract.statutory_included
+    return contract.upkeep_included
+
+
+def _longest_quiet_minutes(site: Site) -> int:
     """Return how long a machine may be off at a site at the most, in an ordinary week."""
-    monday = date(2027, 3, 1)
-    spans = [
-        (span.closes.hour - span.opens.hour) * 60
-        + span.closes.minute
-        - span.opens.minute
-        + (24 * 60 if span.past_midnight else 0)
-        for number in range(7)
-        for span in site.quiet.weekly.on(monday + timedelta(days=number))
-    ]
-    return max(spans, default=policy.maximum_minutes)
+    return max(
+        (
+            (span.closes.hour - span.opens.hour) * 60
+            + span.closes.minute
+            - span.opens.minute
+            + (24 * 60 if span.past_midnight else 0)
+            for day in site.quiet.weekly.by_weekday
+            for span in day
+        ),
+        default=24 * 60,
+    )
 
 
 class _Keeper:
