@@ -4,7 +4,6 @@ One model per kind of record, without its id; whoever brings such records in, a 
 builds on these.
 """
 
-from datetime import date
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -14,6 +13,7 @@ from api.storage.column_types import (
     Amount,
     ClockTime,
     Country,
+    Day,
     DaySpan,
     Hardness,
     Hours,
@@ -72,8 +72,8 @@ class InCountry(Fields):
 class ContractFields(InCountry):
     client_id: Id
     kind: Name
-    starts_on: date
-    ends_on: date | None = None
+    starts_on: Day
+    ends_on: Day | None = None
     response_minutes: dict[Urgency, Minutes] = Field(default_factory=dict)
     service_hours: Hours
     zone: Zone
@@ -157,8 +157,8 @@ class MachineFields(Fields):
     groups: int = 0
     dosing: Dosing | None = None
     features: list[Id] = Field(default_factory=list)
-    installed_on: date
-    retired_on: date | None = None
+    installed_on: Day
+    retired_on: Day | None = None
     drinks_per_day: Amount
 
     @model_validator(mode="after")
@@ -180,8 +180,8 @@ class FittedPartFields(Fields):
     machine_id: Id
     part_type: Id
     position: Name
-    fitted_on: date
-    removed_on: date | None = None
+    fitted_on: Day
+    removed_on: Day | None = None
     removal: Literal["failure", "planned"] | None = None
 
     @model_validator(mode="after")
@@ -198,7 +198,7 @@ class WorkDoneFields(Fields):
     fitted_part_id: Id | None = None
     rule: Id
     outcome: Outcome
-    done_on: date
+    done_on: Day
     technician_id: Id | None = None
     visit_id: Id | None = None
     note: Text = ""

@@ -30,8 +30,8 @@ class NewCallback(Given):
             "examples": [
                 {
                     "machine": "E001",
-                    "symptoms": ["no_steam"],
-                    "text": "No steam since this morning, coffee is fine.",
+                    "symptoms": ["steam_drips"],
+                    "text": "The left steam pipe drips since this morning, coffee is fine.",
                 }
             ]
         }

@@ -11,6 +11,7 @@ from api.http.context import AnyonesLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, equals, from_row
+from api.storage.column_types import Day
 from api.storage.tables import DueTaskRow
 
 router = APIRouter(prefix="/v1/due-tasks", tags=["due tasks"])
@@ -46,7 +47,7 @@ def list_due_tasks(
     visit: Annotated[str | None, Query(description="Only of this visit.")] = None,
     state: Annotated[State | None, Query(description="Only in this state.")] = None,
     latest_before: Annotated[
-        date | None, Query(description="Only those whose latest day is before this one.")
+        Day | None, Query(description="Only those whose latest day is before this one.")
     ] = None,
 ) -> ListOf[DueTask]:
     """List due tasks, the soonest target first."""

@@ -25,6 +25,7 @@ from api.http.context import OfficeDeed, OfficeLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
+from api.storage.column_types import Day
 from api.storage.documents import unpack_problem
 from api.storage.tables import PlanRow
 from scheduler.errors import Conflict
@@ -42,11 +43,11 @@ class NewPlan(Given):
         json_schema_extra={"examples": [{"first_day": "2027-03-23", "days": 10, "seconds": 20}]}
     )
 
-    first_day: date
+    first_day: Day
     days: int = Field(default=10, ge=1, le=LONGEST_DAYS, description="Working days.")
     seconds: float | None = Field(default=None, gt=0, le=LONGEST_SECONDS)
     iterations: int | None = Field(default=None, ge=1, le=1_000_000_000)
-    seed: int = Field(default=1, ge=0, lt=2**63)
+    seed: int = Field(default=1, ge=0, le=2**31 - 1)
 
 
 class LeftOut(BaseModel):

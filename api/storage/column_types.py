@@ -44,11 +44,18 @@ def _clock_time(text: str) -> object:
         raise InvalidInput(f"write a time of day such as 11:30, got {text!r}") from None
 
 
+def _written_out(value: object) -> object:
+    """Refuse the numbers that would pass for seconds since 1970."""
+    if isinstance(value, int | float) or (isinstance(value, str) and value[4:5] != "-"):
+        raise ValueError(f"write a date as in 2027-03-31, got {value!r}")
+    return value
+
+
 def _utc_seconds(instant: datetime) -> datetime:
     return instant.astimezone(UTC).replace(microsecond=0)
 
 
-def _in_order(days: tuple[date, date]) -> object:
+def _in_order(days: list[date]) -> object:
     if days[0] > days[1]:
         raise InvalidInput(f"the last day {days[1]} is before the first {days[0]}")
     return days
@@ -74,8 +81,13 @@ Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
 Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]
-DaySpan = Annotated[tuple[date, date], AfterValidator(refused_as_value_error(_in_order))]
-Instant = Annotated[AwareDatetime, AfterValidator(_utc_seconds)]
+Day = Annotated[date, BeforeValidator(_written_out)]
+DaySpan = Annotated[
+    list[Day],
+    Field(min_length=2, max_length=2, description="The first day and the last."),
+    AfterValidator(refused_as_value_error(_in_order)),
+]
+Instant = Annotated[AwareDatetime, BeforeValidator(_written_out), AfterValidator(_utc_seconds)]
 """An instant of any offset, kept in UTC and whole seconds."""
 
 

@@ -157,6 +157,8 @@ def test_ones_own_id_may_be_brought_once(dispatcher: TestClient) -> None:
         ("/v1/fitted-parts", {**PART, "part_type": "flux"}),
         ("/v1/absences", {**ABSENCE, "ends_at": "2027-04-01T00:00:00Z"}),
         ("/v1/absences", {**ABSENCE, "starts_at": "2027-04-05T22:00:00"}),
+        ("/v1/absences", {**ABSENCE, "starts_at": 0}),
+        ("/v1/fitted-parts", {**PART, "fitted_on": 20000}),
     ],
 )
 def test_a_malformed_record_is_refused_and_nothing_is_stored(

@@ -5,7 +5,9 @@ from datetime import timedelta
 import pytest
 from fastapi.testclient import TestClient
 
+from api.http.callbacks import NewCallback
 from api.storage.database import Database
+from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, Caller
 
 
@@ -24,6 +26,13 @@ def test_a_portal_reports_a_fault_on_its_own_machine_only(caller: Caller) -> Non
     assert caller("portal-b").get("/v1/callbacks").json()["items"] == []
     visit = caller("dispatcher").get(f"/v1/visits/{callback['visit_id']}").json()
     assert (visit["kind"], visit["urgency"]) == ("callback", callback["urgency"])
+
+
+def test_the_example_of_a_report_names_symptoms_there_are(catalogue: Catalogue) -> None:
+    extra = NewCallback.model_config["json_schema_extra"]
+    assert isinstance(extra, dict)
+    (example,) = extra["examples"]
+    assert set(example["symptoms"]) <= set(catalogue.symptoms)
 
 
 def test_an_unknown_symptom_is_refused(dispatcher: TestClient) -> None:
