@@ -33,13 +33,16 @@ def compiled(function: Function) -> Function:
 
 
 def compiled_entry(function: Function, cache_folder: Path | None) -> Function:
-    """Compile a function for calls from Python and keep its code in `cache_folder`, if any."""
-    if cache_folder is None or JIT_DISABLED:
-        return compiled(function)
+    """Compile a function for calls from Python and keep its code in `cache_folder`, if any.
+
+    It lets other threads run meanwhile.
+    """
+    keep = cache_folder is not None and not JIT_DISABLED
     folder_before = _config.CACHE_DIR
-    _config.CACHE_DIR = str(cache_folder)
+    if keep:
+        _config.CACHE_DIR = str(cache_folder)
     try:
-        return cast(Function, numba.njit(cache=True, nogil=True, **_OPTIONS)(function))
+        return cast(Function, numba.njit(cache=keep, nogil=True, **_OPTIONS)(function))
     finally:
         _config.CACHE_DIR = folder_before
 

@@ -1,0 +1,63 @@
+"""Where the compiled search is kept, and that it is compiled for one set of types only."""
+
+from pathlib import Path
+
+import pytest
+
+from scheduler.routing.engine import Iterations, Params, solve
+from scheduler.routing.kernel.compiling import source_hash, usable_folder
+from scheduler.routing.loading import COMPILING, load_kernel
+from tests.scheduler.routing.test_engine import in_another_process, town
+
+
+@pytest.fixture
+def nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An environment that names no folder to keep anything in."""
+    for name in ("HOME", "XDG_CACHE_HOME", "NUMBA_CACHE_DIR"):
+        monkeypatch.delenv(name, raising=False)
+
+
+@pytest.mark.usefixtures("nowhere")
+def test_the_wished_folder_is_made_and_holds_one_version_of_the_kernel(tmp_path: Path) -> None:
+    wished = tmp_path / "data" / "compiled"
+    assert usable_folder(wished) == wished / f"kernel-{source_hash()}"
+    assert [path.name for path in wished.iterdir()] == [f"kernel-{source_hash()}"]
+
+
+@pytest.mark.usefixtures("nowhere")
+def test_folders_are_tried_in_turn_until_one_can_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocked = tmp_path / "a file"
+    blocked.touch()
+    assert usable_folder(blocked / "below") is None
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    version = f"kernel-{source_hash()}"
+    assert usable_folder(blocked / "below") == (
+        tmp_path / "home" / ".cache" / "steamround" / version
+    )
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "xdg"))
+    assert usable_folder(blocked / "below") == tmp_path / "xdg" / "steamround" / version
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "numba"))
+    assert usable_folder(blocked / "below") == tmp_path / "numba" / version
+
+
+def test_every_problem_runs_the_same_machine_code() -> None:
+    plan = solve(town(1, n_visits=12), stop=Iterations(5), seed=1)
+    solve(town(2, n_visits=9), stop=Iterations(5), seed=1, start_from=plan, params=Params())
+    signatures = getattr(load_kernel(), "signatures", [None])
+    assert len(signatures) == 1
+
+
+ANNOUNCE = """
+from pathlib import Path
+from scheduler.routing.loading import load_kernel
+load_kernel(cache_folder=Path("{folder}"), announce=print)
+"""
+
+
+def test_compiling_is_announced_once_even_where_there_is_no_home(tmp_path: Path) -> None:
+    source = ANNOUNCE.format(folder=tmp_path / "compiled")
+    bare = dict.fromkeys(("HOME", "XDG_CACHE_HOME", "NUMBA_CACHE_DIR"))
+    assert in_another_process(source, **bare) == f"{COMPILING}\n"
+    assert in_another_process(source, **bare) == ""
