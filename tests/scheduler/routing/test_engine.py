@@ -273,7 +273,7 @@ def test_stops_out_of_range_are_refused() -> None:
 SHOW_PLAN = """
 from scheduler.routing.engine import Iterations, solve
 from tests.scheduler.routing.test_engine import town
-print(solve(town(8, n_visits=25), stop=Iterations(300), seed=5))
+print(solve(town(8, n_visits={n_visits}), stop=Iterations({iterations}), seed=5))
 """
 
 
@@ -294,9 +294,12 @@ def in_another_process(source: str, **environment: str | None) -> str:
 
 def test_the_plan_is_the_same_without_compiling() -> None:
     compiled = f"{solve(town(8, n_visits=25), stop=Iterations(300), seed=5)}\n"
-    assert in_another_process(SHOW_PLAN, NUMBA_DISABLE_JIT="1") == compiled
+    source = SHOW_PLAN.format(n_visits=25, iterations=300)
+    assert in_another_process(source, NUMBA_DISABLE_JIT="1") == compiled
 
 
-def test_no_array_is_read_out_of_its_bounds() -> None:
-    compiled = f"{solve(town(8, n_visits=25), stop=Iterations(300), seed=5)}\n"
-    assert in_another_process(SHOW_PLAN, NUMBA_BOUNDSCHECK="1") == compiled
+def test_no_array_is_read_or_written_out_of_its_bounds() -> None:
+    crowded = solve(town(8, n_visits=120), stop=Iterations(5000), seed=5)
+    assert len(crowded.left_out) > 30
+    source = SHOW_PLAN.format(n_visits=120, iterations=5000)
+    assert in_another_process(source, NUMBA_BOUNDSCHECK="1") == f"{crowded}\n"
