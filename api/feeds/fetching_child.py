@@ -7,7 +7,8 @@ import sys
 
 import httpx
 
-from api.feeds.fetching import fetched, resolved
+from api.dialling import resolved
+from api.feeds.fetching import fetched
 from scheduler.errors import UnreadableCalendar
 
 
