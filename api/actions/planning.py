@@ -21,7 +21,7 @@ from api.storage.snapshots import active_technicians, company_travel, company_zo
 from api.storage.tables import PlanRow
 from scheduler.company import Technician
 from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
-from scheduler.routing.assembly import Assembly, assemble, working_days
+from scheduler.routing.assembly import Assembly, assemble, published_plan, working_days
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.explanation import explain_left_out
@@ -352,10 +352,12 @@ class _Search:
     def run(self, watch: _Watch) -> tuple[Assembly, Plan]:
         """Search; callbacks that cannot be answered in time get a second search without deadline.
 
-        A deadline is a hard window at first, so that nobody trades it for a shorter drive.
+        A deadline is a hard window at first, so that nobody trades it for a shorter drive. The
+        search starts from what is published, which most of it will stay.
         """
         assembly = self.assemble()
-        plan = self._solve(assembly, self.request.bound(), None, watch)
+        published = published_plan(assembly, self.work.visits)
+        plan = self._solve(assembly, self.request.bound(), published, watch)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if not missed or watch.cancelled:

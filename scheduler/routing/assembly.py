@@ -17,6 +17,7 @@ from scheduler.intervals import IntervalSet
 from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
+from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.reading import Flaws
 from scheduler.routing.weights import PlanningWeights
@@ -182,6 +183,34 @@ def assemble(
     )
 
 
+def published_plan(assembly: Assembly, visits: Sequence[OpenVisit]) -> Plan | None:
+    """Return the published appointments as a plan to start a search from; None without any.
+
+    What can no longer be kept is no reason to leave it out here: the search plans it anew.
+    """
+    shifts: dict[tuple[str, date], Shift] = {}
+    for shift in assembly.problem.shifts:
+        shifts.setdefault((shift.technician, assembly.shift_days[shift.id]), shift)
+    stops = []
+    for visit in visits:
+        if visit.standing is None:
+            continue
+        day = local_date(visit.standing.starts_at, visit.zone)
+        shift = shifts.get((visit.standing.technician, day))
+        if shift is not None:
+            start = (visit.standing.starts_at - assembly.problem.minute_zero) // _MINUTE
+            stops.append(Stop(visit=visit.id, shift=shift.id, start=start))
+    if not stops:
+        return None
+    planned = {stop.visit for stop in stops}
+    return Plan(
+        stops=tuple(stops),
+        breaks=(),
+        left_out=tuple(LeftOut(visit=visit.id) for visit in visits if visit.id not in planned),
+        cost=cost_of(assembly.problem, stops),
+    )
+
+
 class _Places:
     """Coordinates as the places of the problem, each named once."""
 
@@ -337,6 +366,10 @@ class _Costs:
     last_day: date
 
     def leave_out(self, visit: OpenVisit) -> int:
+        published = self.weights.withdraw if visit.standing is not None else 0
+        return self._of_waiting(visit) + published
+
+    def _of_waiting(self, visit: OpenVisit) -> int:
         weights = self.weights
         if visit.urgency is not None:
             return weights.leave_out_callback[visit.urgency]

@@ -293,6 +293,8 @@ class _Standing:
             detail = (
                 f"None of its {len(visit.start_windows)} start windows lies inside one of the "
                 f"{skilled.sum()} shifts with its skills and leaves {visit.minutes} minutes there."
+                if visit.start_windows
+                else "It has no start window at all in these days."
             )
             remedy = self._remedy(visit, skilled, any_time=True)
             return Reason.NO_WINDOW, detail, remedy or self._longer_hours(visit, skilled)

@@ -25,6 +25,7 @@ class PlanningWeights:
     late_per_day : risk taken by coming a day after the target, up to the latest.
     past_latest_per_day : the same beyond the latest day.
     callback_per_day : a callback answered a working day later than the first day it could be.
+    withdraw : added to the leave-out cost of a visit that has a published appointment.
     change_day, change_technician : a published appointment that moves to another day, or to
         another technician; nobody has promised it to the client, yet people have read it.
     """
@@ -45,5 +46,6 @@ class PlanningWeights:
     late_per_day: int = 3
     past_latest_per_day: int = 15
     callback_per_day: int = 240
+    withdraw: int = 120
     change_day: int = 25
     change_technician: int = 15
