@@ -8,7 +8,7 @@ problem still holds.
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
 
@@ -32,8 +32,8 @@ class OfferPolicy:
     window_minutes
         Width of the window in which the technician arrives, >= 1; the client plans with it.
     step_minutes
-        Arrival windows begin at multiples of it counted from minute zero, >= 1 and no longer than
-        a window.
+        Arrival windows begin at multiples of it counted from minute zero, or when a site lets
+        people in; >= 1 and no longer than a window.
     notice_minutes
         Nothing is offered sooner than this from now, >= 0: the technician has to learn of it.
     count
@@ -213,6 +213,22 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
     )
 
 
+def arrival_window(question: Question, policy: OfferPolicy, arrive_from: int) -> Question | None:
+    """Return the question narrowed to the window that begins at a minute, None where none does.
+
+    The window is as wide as an offer's: the policy's width, unless the site or the deadline end it
+    sooner. A deadline that has gone by before the window ends nothing any more.
+    """
+    for first, last in question.visit.start_windows:
+        if first <= arrive_from <= last:
+            until = min(last, arrive_from + policy.window_minutes)
+            if question.deadline is not None and arrive_from <= question.deadline:
+                until = min(until, question.deadline)
+            visit = replace(question.visit, start_windows=((arrive_from, until),))
+            return replace(question, visit=visit)
+    return None
+
+
 def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
     """Return the round of each shift: indices of its visits in the order they are made."""
     index = problem.visit_index()
@@ -279,19 +295,19 @@ class _Search:
         usable = (soonest <= latest) & (self._extra[ranges.gap] <= policy.dearest_minutes)
         at = np.flatnonzero(usable)
         # a long range holds several arrival windows, one after the other
-        begin = soonest[at] - soonest[at] % policy.step_minutes
-        count = (latest[at] - begin) // policy.window_minutes + 1
+        first = np.maximum(soonest[at] - soonest[at] % policy.step_minutes, opens[at])
+        count = (latest[at] - first) // policy.window_minutes + 1
         number = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
         at = np.repeat(at, count)
-        begin = np.repeat(begin, count) + number * policy.window_minutes
-        start = np.maximum(soonest[at], begin)
-        until = np.minimum(begin + policy.window_minutes, shuts[at])
+        arrive_from = np.repeat(first, count) + number * policy.window_minutes
+        start = np.maximum(soonest[at], arrive_from)
+        until = np.minimum(arrive_from + policy.window_minutes, shuts[at])
         slack = np.minimum(latest[at], until) - start
         gap = ranges.gap[at]
         return _Choices(
             gap=gap,
             start=start,
-            arrive_from=np.maximum(begin, opens[at]),
+            arrive_from=arrive_from,
             arrive_until=until,
             slack=slack,
             order=np.lexsort((gap, -slack, start, self._score[gap])),

@@ -15,14 +15,17 @@ from api.storage.tables import (
     CallbackRow,
     ClientRow,
     ContractRow,
+    DeliveryRow,
     DueTaskRow,
     FeedLinkRow,
     FittedPartRow,
+    HoldRow,
     MachineRow,
     MeterReadingRow,
     SiteRow,
     TechnicianRow,
     VisitRow,
+    WebhookEndpointRow,
     WorkDoneRow,
 )
 from scheduler.errors import Absent
@@ -63,7 +66,9 @@ _CLIENT_OF: dict[type[SQLModel], Any] = {
     CallbackRow: col(CallbackRow.client_id),
     ClientRow: col(ClientRow.id),
     ContractRow: col(ContractRow.client_id),
+    HoldRow: col(HoldRow.client_id),
     SiteRow: col(SiteRow.client_id),
+    WebhookEndpointRow: col(WebhookEndpointRow.client_id),
 }
 _SITE_OF: dict[type[SQLModel], Any] = {
     DueTaskRow: col(DueTaskRow.site_id),
@@ -90,6 +95,9 @@ def _of_client(table: type[SQLModel], client: str) -> ColumnElement[bool]:
         machines = select(MachineRow.id).where(col(MachineRow.site_id).in_(sites))
         in_machine: ColumnElement[bool] = _MACHINE_OF[table].in_(machines)
         return in_machine
+    if table is DeliveryRow:
+        endpoints = select(WebhookEndpointRow.id).where(WebhookEndpointRow.client_id == client)
+        return col(DeliveryRow.endpoint_id).in_(endpoints)
     if table is AppointmentRow:
         visits = select(VisitRow.id).where(col(VisitRow.site_id).in_(sites))
         return col(AppointmentRow.visit_id).in_(visits)

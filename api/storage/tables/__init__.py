@@ -15,13 +15,20 @@ from api.storage.tables.company import (
     TechnicianRow,
 )
 from api.storage.tables.equipment import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
-from api.storage.tables.planning import AppointmentRow, HandOverRow, PlanRow, PublicationRow
+from api.storage.tables.planning import (
+    AppointmentRow,
+    HandOverRow,
+    HoldRow,
+    PlanRow,
+    PublicationRow,
+)
 from api.storage.tables.running import (
     AuditRow,
     ClockClaimRow,
     IdempotencyRow,
     OutboxRow,
 )
+from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
 
 __all__ = [
@@ -34,11 +41,13 @@ __all__ = [
     "ClockClaimRow",
     "CompanyRow",
     "ContractRow",
+    "DeliveryRow",
     "DueTaskRow",
     "FeedDocumentRow",
     "FeedLinkRow",
     "FittedPartRow",
     "HandOverRow",
+    "HoldRow",
     "IdempotencyRow",
     "MachineRow",
     "MeterReadingRow",
@@ -48,6 +57,7 @@ __all__ = [
     "SiteRow",
     "TechnicianRow",
     "VisitRow",
+    "WebhookEndpointRow",
     "WorkDoneRow",
 ]
 

@@ -78,6 +78,36 @@ class AppointmentRow(Versioned, table=True):
     moved_from: datetime | None = None  # the start it had before it last moved
     plan_id: str | None = Field(default=None, foreign_key="plan.id")
     travel_minutes: int = 0  # the drive to it, as planned
+    arrive_from: datetime | None = None  # the window the client was told, if any was
+    arrive_until: datetime | None = None
+
+
+class HoldRow(Versioned, table=True):
+    """Time of a technician kept for a client who is making up their mind.
+
+    ``state``: held → booked, released or expired. One that is held blocks the time until
+    ``expires_at``; what it says of itself after that is only tidied up later.
+    """
+
+    __tablename__ = "hold"
+    __table_args__ = (
+        CheckConstraint("starts_at < ends_at", name="ends_after_start"),
+        Index(None, "technician_id", "ends_at"),
+    )
+
+    id: str = Field(primary_key=True)
+    client_id: str = Field(foreign_key="client.id", index=True)
+    visit_id: str = Field(foreign_key="visit.id", index=True)
+    technician_id: str = Field(foreign_key="technician.id")
+    starts_at: datetime
+    ends_at: datetime
+    arrive_from: datetime
+    arrive_until: datetime
+    travel_minutes: int
+    state: str = Field(default="held", index=True)
+    created_at: datetime
+    expires_at: datetime = Field(index=True)
+    appointment_id: str | None = Field(default=None, foreign_key="appointment.id")
 
 
 class HandOverRow(SQLModel, table=True):

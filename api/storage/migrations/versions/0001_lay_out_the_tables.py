@@ -375,6 +375,8 @@ def upgrade() -> None:
         sa.Column("moved_from", sa.DateTime(timezone=True), nullable=True),
         sa.Column("plan_id", sa.String(), nullable=True),
         sa.Column("travel_minutes", sa.Integer(), nullable=False),
+        sa.Column("arrive_from", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("arrive_until", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("starts_at < ends_at", name="ck_appointment_ends_after_start"),
         sa.ForeignKeyConstraint(
             ["plan_id"],
@@ -584,6 +586,62 @@ def upgrade() -> None:
         batch_op.create_index("ix_hand_over_technician_id", ["technician_id"], unique=False)
 
     op.create_table(
+        "hold",
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("client_id", sa.String(), nullable=False),
+        sa.Column("visit_id", sa.String(), nullable=False),
+        sa.Column("technician_id", sa.String(), nullable=False),
+        sa.Column("starts_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("ends_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("arrive_from", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("arrive_until", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("travel_minutes", sa.Integer(), nullable=False),
+        sa.Column("state", sa.String(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("expires_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("appointment_id", sa.String(), nullable=True),
+        sa.CheckConstraint("starts_at < ends_at", name="ck_hold_ends_after_start"),
+        sa.ForeignKeyConstraint(
+            ["appointment_id"],
+            ["appointment.id"],
+            name="fk_hold_appointment_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.ForeignKeyConstraint(
+            ["client_id"],
+            ["client.id"],
+            name="fk_hold_client_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.ForeignKeyConstraint(
+            ["technician_id"],
+            ["technician.id"],
+            name="fk_hold_technician_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.ForeignKeyConstraint(
+            ["visit_id"],
+            ["visit.id"],
+            name="fk_hold_visit_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_hold"),
+    )
+    with op.batch_alter_table("hold", schema=None) as batch_op:
+        batch_op.create_index("ix_hold_client_id", ["client_id"], unique=False)
+        batch_op.create_index("ix_hold_expires_at", ["expires_at"], unique=False)
+        batch_op.create_index("ix_hold_state", ["state"], unique=False)
+        batch_op.create_index(
+            "ix_hold_technician_id_ends_at", ["technician_id", "ends_at"], unique=False
+        )
+        batch_op.create_index("ix_hold_visit_id", ["visit_id"], unique=False)
+
+    op.create_table(
         "work_done",
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("machine_id", sa.String(), nullable=False),
@@ -637,6 +695,14 @@ def downgrade() -> None:
         batch_op.drop_index("ix_work_done_machine_id")
 
     op.drop_table("work_done")
+    with op.batch_alter_table("hold", schema=None) as batch_op:
+        batch_op.drop_index("ix_hold_visit_id")
+        batch_op.drop_index("ix_hold_technician_id_ends_at")
+        batch_op.drop_index("ix_hold_state")
+        batch_op.drop_index("ix_hold_expires_at")
+        batch_op.drop_index("ix_hold_client_id")
+
+    op.drop_table("hold")
     with op.batch_alter_table("hand_over", schema=None) as batch_op:
         batch_op.drop_index("ix_hand_over_technician_id")
         batch_op.drop_index("ix_hand_over_appointment_id")

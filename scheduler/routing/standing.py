@@ -1,0 +1,97 @@
+"""The published calendar as a problem in which nothing that stands may move."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from math import ceil
+
+from scheduler.places import Coordinates
+from scheduler.routing.assembly import Assembly
+from scheduler.routing.parts import Place, Shift, Visit
+from scheduler.routing.plan import Plan, Stop, cost_of
+from scheduler.routing.problem import Problem
+from scheduler.travel import Travel
+
+_MINUTE = timedelta(minutes=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booked:
+    """Time of a technician that is taken: an appointment, or a time held for a client.
+
+    ``leave_out_cost`` is what it would cost to let it go, in minutes of travel equivalent.
+    """
+
+    id: str
+    technician: str
+    at: Coordinates
+    starts_at: datetime
+    ends_at: datetime
+    leave_out_cost: int = 0
+
+
+def standing_still(
+    assembly: Assembly, booked: Sequence[Booked], travel: Travel
+) -> tuple[Problem, Plan]:
+    """Add what is booked to a problem, each at its one minute, and return the plan of it.
+
+    Booked time that touches no shift of its technician takes nothing from anybody's round and is
+    left away. A round that cannot be driven as it is booked (somebody decided so by hand) takes no
+    further visit.
+
+    Parameters
+    ----------
+    assembly
+        Shifts, and the visits to be placed.
+    booked
+        Ids must differ from those of the visits.
+    travel
+        Knows the way between all of them.
+    """
+    problem = assembly.problem
+    places = [_coordinates(place) for place in problem.places]
+    index = {place: at for at, place in enumerate(places)}
+    for each in booked:
+        if each.at not in index:
+            index[each.at] = len(places)
+            places.append(each.at)
+    shifts: defaultdict[str, list[Shift]] = defaultdict(list)
+    for shift in problem.shifts:
+        shifts[shift.technician].append(shift)
+    stops: list[Stop] = []
+    visits: list[Visit] = []
+    for each in booked:
+        start = (each.starts_at - problem.minute_zero) // _MINUTE
+        end = ceil((each.ends_at - problem.minute_zero) / _MINUTE)
+        shift_id = next(
+            (s.id for s in shifts[each.technician] if start < s.end and s.start < end), None
+        )
+        if shift_id is None:
+            continue
+        stops.append(Stop(visit=each.id, shift=shift_id, start=start))
+        visits.append(
+            Visit(
+                id=each.id,
+                place=index[each.at],
+                minutes=end - start,
+                start_windows=((start, start),),
+                leave_out_cost=each.leave_out_cost,
+            )
+        )
+    whole = replace(
+        problem,
+        places=tuple(
+            Place(id=f"p{at}", lat=place.lat, lon=place.lon) for at, place in enumerate(places)
+        ),
+        travel_minutes=travel.between(places).minutes,
+        visits=(*problem.visits, *visits),
+    )
+    plan = Plan(stops=tuple(stops), breaks=(), left_out=(), cost=cost_of(whole, stops))
+    return whole, plan
+
+
+def _coordinates(place: Place) -> Coordinates:
+    assert place.lat is not None, "assembled places lie on the map"
+    assert place.lon is not None, "assembled places lie on the map"
+    return Coordinates(lat=place.lat, lon=place.lon)
