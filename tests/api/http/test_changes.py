@@ -127,6 +127,19 @@ def test_of_many_who_change_the_same_version_one_succeeds(dispatcher: TestClient
     assert dispatcher.get("/v1/clients/c-a").json()["version"] == 2
 
 
+@pytest.mark.parametrize(
+    ("path", "body", "status"),
+    [("/v1/clients/zz", {"name": "B"}, 404), ("/v1/clients/c-a", {}, 422)],
+)
+def test_a_precondition_is_judged_after_everything_else(
+    dispatcher: TestClient, path: str, body: Document, status: int
+) -> None:
+    foreign = {"If-Match": '"of another server"'}
+    assert dispatcher.put(path, json=body, headers=foreign).status_code == status
+    good = dispatcher.put("/v1/clients/c-a", json={"name": "B"}, headers=foreign)
+    assert good.status_code == 412
+
+
 def test_an_absence_can_be_removed(dispatcher: TestClient) -> None:
     assert dispatcher.delete("/v1/absences/ab-a").status_code == 428
     assert dispatcher.delete("/v1/absences/ab-a", headers={"If-Match": '"v9"'}).status_code == 412
