@@ -19,6 +19,9 @@ from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.machines import Build, Machine
 from scheduler.upkeep import DueTask
 from scheduler.visit_estimate import RuleTimes, VisitEstimates, VisitFigures, records
+from scheduler.wear.late_risk import LateRisk
+from scheduler.wear.records import Kind
+from scheduler.wear.weibull import Weibull
 
 
 class Window(StrEnum):
@@ -90,8 +93,8 @@ class BundlingPolicy:
     shutdown_minutes : what it costs the café to do without a machine, each time one is taken out
         of service, in minutes of travel equivalent, >= 0.
     failure_minutes : what a failure costs beyond the planned work, in minutes of travel
-        equivalent, >= 0. Work that is late by a whole interval is taken to cost one failure, so
-        each day late costs this over the interval in days.
+        equivalent, >= 0. Each day late costs this times the chance of a failure on that day: by the
+        part's law of life where that is known, else as if a whole interval late meant one failure.
     money_minor_per_minute : how much money (minor units) one minute is worth, > 0.
     maximum_minutes : how long a visit may take, > 0. Work that takes longer alone still gets its
         visit.
@@ -122,6 +125,7 @@ def bundle_site(
     today: date,
     horizon: date,
     estimates: VisitEstimates | None = None,
+    laws: Mapping[Kind, Weibull] | None = None,
 ) -> Bundling:
     """Return the cheapest set of visits for the due tasks of one site.
 
@@ -138,6 +142,8 @@ def bundle_site(
         when that is cheaper; a visit best made on or after it is not formed.
     estimates
         Pass the same one for all sites to save time.
+    laws
+        The laws of life, in days, of the kinds of parts whose wear is known.
 
     Raises
     ------
@@ -154,7 +160,7 @@ def bundle_site(
         raise InvalidInput(f"tasks of one site at a time, got those of {', '.join(sorted(sites))}")
     by_id = {machine.id: machine for machine in machines}
     within = [task for task in tasks if task.earliest < horizon]
-    lots = _lots(within, by_id, policy, today, estimates)
+    lots = _lots(within, by_id, policy, today, estimates, laws or {})
     visits = [
         visit
         for together in _kept_apart(lots)
@@ -221,6 +227,7 @@ def _lots(
     policy: BundlingPolicy,
     today: date,
     estimates: VisitEstimates,
+    laws: Mapping[Kind, Weibull],
 ) -> list[_Lot]:
     """Tasks by machine, rule and days, in the order of their target days."""
     rules = estimates.catalogue.rules
@@ -233,22 +240,25 @@ def _lots(
         key = (task.target, task.latest, task.earliest, task.anchor, task.machine, task.rule)
         alike.setdefault(key, []).append(task)
     ask_by = today + timedelta(days=policy.overdue_within_days)
+    risk = LateRisk(estimates.catalogue, laws)
     lots = []
     for same in alike.values():
         task, rule = same[0], rules[same[0].rule]
         overdue = task.latest < today
         interval_days = max(1, (task.target - task.anchor).days)
+        machine = machines[task.machine]
+        failures = [risk.failures_a_day(each, machine) or 1 / interval_days for each in same]
         lots.append(
             _Lot(
                 tasks=tuple(sorted(same, key=lambda task: task.id)),
                 rule=rule,
-                machine=machines[task.machine],
+                machine=machine,
                 earliest=max(today, task.earliest),
                 target=max(today, task.target),
                 latest=ask_by if overdue else task.latest,
                 overdue=overdue,
                 early_per_day=_value(rule, estimates.catalogue, policy) / interval_days,
-                late_per_day=policy.failure_minutes / interval_days,
+                late_per_day=policy.failure_minutes * sum(failures) / len(failures),
             )
         )
     return sorted(lots, key=lambda lot: (lot.target, lot.latest, lot.tasks[0].id))

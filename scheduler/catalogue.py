@@ -113,6 +113,25 @@ class Skill:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedLife:
+    """How long a part is thought to last at standard duty, until the company's own have failed.
+
+    A Weibull law: ``shape`` above 1 wears out, and 63.2 % have failed by ``months``.
+    """
+
+    shape: float
+    months: float
+    source: str
+
+    def __post_init__(self) -> None:
+        _refuse(
+            _positive("shape", self.shape),
+            _positive("months", self.months),
+            _written("source", self.source),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PartType:
     """A part as it is ordered. ``price_minor`` is in minor units of the company's currency."""
 
@@ -122,6 +141,7 @@ class PartType:
     lead_days: int
     source: str
     superseded_by: str | None = None
+    life: ExpectedLife | None = None
 
     def __post_init__(self) -> None:
         _refuse(

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum
 from itertools import pairwise
 from math import floor, log
 
@@ -14,6 +15,29 @@ from scheduler.meters import Basis, usage
 from scheduler.water import litres_until_spent
 
 LONGEST_DAYS = 36_500  # a counter that takes a century makes nothing due
+
+
+class DutyClass(StrEnum):
+    """How hard a machine is worked, roughly: lives of parts are compared within a class."""
+
+    LIGHT = "light"
+    STANDARD = "standard"
+    HIGH = "high"
+
+
+TYPICAL_DRINKS: Mapping[DutyClass, float] = {
+    DutyClass.LIGHT: 60.0,
+    DutyClass.STANDARD: 180.0,
+    DutyClass.HIGH: 400.0,
+}
+"""Drinks a day in the middle of a class, the points at which the catalogue states its intervals."""
+
+
+def duty_class(drinks_per_day: float) -> DutyClass:
+    """Return the class whose typical pace is nearest in proportion."""
+    if drinks_per_day <= 0:
+        return DutyClass.LIGHT
+    return min(TYPICAL_DRINKS, key=lambda each: abs(log(drinks_per_day / TYPICAL_DRINKS[each])))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

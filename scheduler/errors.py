@@ -14,6 +14,7 @@
     ├── MoveNotAllowed          a change the present state does not permit
     ├── Impossible              a sound question with no answer
     │   ├── NobodyWorks
+    │   ├── NeverRenewed
     │   ├── NoWorkingTime
     │   └── TooFewFailures
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
@@ -246,3 +247,13 @@ class TooFewFailures(Impossible):
     def __init__(self, failures: int) -> None:
         self.failures = failures
         super().__init__(f"{failures} failures are too few to fit a law of life to")
+
+
+class NeverRenewed(Impossible):
+    """No rule of the catalogue renews such parts, so there is no age to renew them at."""
+
+    def __init__(self, part_type: str) -> None:
+        self.part_type = part_type
+        super().__init__(
+            f"no rule of the catalogue rebuilds or replaces {part_type!r}: its wear has no use"
+        )

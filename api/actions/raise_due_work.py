@@ -1,7 +1,7 @@
 """Raises what falls due and makes visits of it: every night, and whenever a dispatcher asks."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
+from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import DueTaskRow, VisitRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
@@ -20,6 +21,9 @@ from scheduler.duty import measured_duty
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
+from scheduler.wear.part_wear import known_laws
+from scheduler.wear.records import Kind, lives_by_kind
+from scheduler.wear.weibull import Weibull
 from scheduler.working_time import local_date
 from scheduler.worksheet import build_worksheet
 
@@ -73,6 +77,9 @@ def raise_due_work(
         fleet = machines_by_id(session, on=today)
         contracts = contracts_by_id(session, from_day=today)
         booked = _booked_tasks(session)
+        laws = known_laws(
+            lives_by_kind(part_records(session, catalogue, on=today), today), catalogue
+        )
     by_site: defaultdict[str, list[Machine]] = defaultdict(list)
     for machine in fleet.values():
         by_site[machine.site].append(machine)
@@ -87,6 +94,7 @@ def raise_due_work(
             booked,
             today,
             estimates,
+            laws,
         )
         for site in sorted(by_site)
     ]
@@ -132,6 +140,7 @@ def _decide(
     booked: frozenset[str],
     today: date,
     estimates: VisitEstimates,
+    laws: Mapping[Kind, Weibull],
 ) -> _SiteWork:
     horizon = today + LOOK_AHEAD
     tasks = [
@@ -150,7 +159,9 @@ def _decide(
     return _SiteWork(
         machines=tuple(site_machines),
         tasks=tuple(tasks),
-        bundling=bundle_site(tasks, site_machines, catalogue, fitting, today, horizon, estimates),
+        bundling=bundle_site(
+            tasks, site_machines, catalogue, fitting, today, horizon, estimates, laws
+        ),
     )
 
 

@@ -265,7 +265,7 @@ def test_an_unknown_key_is_refused_with_those_that_exist() -> None:
     (flaw,) = flaws_of(trade=TRADE.replace("lead_days = 2", "lead_days = 2\nlead_weeks = 1"))
     assert flaw == (
         "trade.toml line 8, part_types.valve.lead_weeks: is not known; known are id, lead_days, "
-        "name, price_minor, source, superseded_by"
+        "life, name, price_minor, source, superseded_by"
     )
 
 
