@@ -1,6 +1,6 @@
 """The database: one transaction per ``read()`` or ``write()``, on SQLite and on PostgreSQL."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, Protocol
@@ -26,6 +26,8 @@ class Dialect(Protocol):
     def migration_engine(self, url: str, patience_seconds: float) -> Engine: ...
     def lock_for_migration(self, connection: Connection) -> None: ...
     def install_guards(self, connection: Connection) -> None: ...
+    def take_locks(self, connection: Connection, names: Iterable[str]) -> None: ...
+    def take_calendar(self, connection: Connection) -> None: ...
     def check_references(self, connection: Connection) -> list[str]: ...
     def overlaps(self, connection: Connection) -> tuple[Overlap, ...]: ...
     def is_double_booking(self, error: BaseException) -> bool: ...
@@ -88,6 +90,21 @@ class Database:
                 if self._dialect.is_double_booking(error.orig or error):
                     raise DoubleBooking(()) from error
                 raise Conflict(f"the database refused the change: {error.orig}") from error
+
+    def lock(
+        self, session: Session, *, technicians: Iterable[str] = (), clients: Iterable[str] = ()
+    ) -> None:
+        """Keep other writers away from some technicians' time and clients' holds until the commit.
+
+        Take all locks of a transaction at once and first, then look at what they guard.
+        """
+        names = [f"technician/{each}" for each in technicians]
+        names += [f"client/{each}" for each in clients]
+        self._dialect.take_locks(session.connection(), names)
+
+    def lock_calendar(self, session: Session) -> None:
+        """Keep other writers away from every technician's time until the commit."""
+        self._dialect.take_calendar(session.connection())
 
     def create_or_upgrade(self) -> None:
         """Bring the tables to the present form, from nothing or from any earlier form."""

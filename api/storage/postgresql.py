@@ -4,9 +4,14 @@ The overlap guard is an exclusion constraint checked at commit, so appointments 
 within one transaction. It is made of ranges alone, hence needs no extension: a technician's id
 becomes the range that holds only its 64-bit hash.
 
-Such a constraint alone makes writers that meet deadlock, each waiting for the other's row. So who
-first touches the calendar in a transaction takes the calendar's lock, and the next one waits.
+Such a constraint alone makes writers that meet deadlock, each waiting for the other's row. So
+whoever touches a technician's appointments takes that technician's lock until the commit, and the
+next one waits; who touches everybody's (a plan is published) takes the calendar's, alone. A lock
+per technician and day would let no more through that matters, and days end at another minute in
+every zone.
 """
+
+from collections.abc import Iterable
 
 from sqlalchemy import Connection, Engine, create_engine, text
 
@@ -30,15 +35,22 @@ GUARDS = (
             DEFERRABLE INITIALLY DEFERRED;
         END IF;
     END $$""",
-    f"""CREATE OR REPLACE FUNCTION take_calendar_lock() RETURNS trigger LANGUAGE plpgsql AS $$
+    f"""CREATE OR REPLACE FUNCTION take_lock(name text) RETURNS void LANGUAGE plpgsql AS $$
     BEGIN
-        PERFORM pg_advisory_xact_lock({_CALENDAR_LOCK});
-        RETURN NULL;
+        PERFORM pg_advisory_xact_lock_shared({_CALENDAR_LOCK});
+        PERFORM pg_advisory_xact_lock(hashtextextended(name, 0));
+    END $$""",
+    """CREATE OR REPLACE FUNCTION take_technicians_locks() RETURNS trigger LANGUAGE plpgsql AS $$
+    DECLARE
+        before text := CASE WHEN TG_OP = 'INSERT' THEN NEW.technician_id ELSE OLD.technician_id END;
+        after text := CASE WHEN TG_OP = 'DELETE' THEN OLD.technician_id ELSE NEW.technician_id END;
+    BEGIN
+        PERFORM take_lock('technician/' || least(before, after));
+        PERFORM take_lock('technician/' || greatest(before, after));
+        RETURN CASE WHEN TG_OP = 'DELETE' THEN OLD ELSE NEW END;
     END $$""",
     """CREATE OR REPLACE TRIGGER one_at_a_time BEFORE INSERT OR UPDATE OR DELETE ON appointment
-    FOR EACH STATEMENT EXECUTE FUNCTION take_calendar_lock()""",
-    """CREATE OR REPLACE TRIGGER one_at_a_time BEFORE UPDATE ON publication
-    FOR EACH STATEMENT EXECUTE FUNCTION take_calendar_lock()""",
+    FOR EACH ROW EXECUTE FUNCTION take_technicians_locks()""",
     """CREATE OR REPLACE FUNCTION refuse_audit_change() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN
         RAISE EXCEPTION 'audit rows are never changed or deleted'
@@ -77,6 +89,17 @@ def migration_engine(url: str, patience_seconds: float) -> Engine:
 def lock_for_migration(connection: Connection) -> None:
     """Let one process migrate at a time; the others wait and then find nothing to do."""
     connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _MIGRATION_LOCK})
+
+
+def take_locks(connection: Connection, names: Iterable[str]) -> None:
+    """Keep others out of what is named until the commit; in one order, so that nobody deadlocks."""
+    for name in sorted(set(names)):
+        connection.execute(text("SELECT take_lock(:name)"), {"name": name})
+
+
+def take_calendar(connection: Connection) -> None:
+    """Keep everybody else out of all appointments until the commit."""
+    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _CALENDAR_LOCK})
 
 
 def install_guards(connection: Connection) -> None:

@@ -10,6 +10,7 @@ wait, so the overlap guard is built of one: triggers keep a row per overlapping 
 left is refused. While a transaction runs, appointments may overlap as they change places.
 """
 
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
@@ -99,6 +100,14 @@ def _engine(
 
 def lock_for_migration(connection: Connection) -> None:
     """Do nothing: ``BEGIN IMMEDIATE`` already keeps everybody else out."""
+
+
+def take_locks(connection: Connection, names: Iterable[str]) -> None:
+    """Do nothing: the transaction has been the only writer since it began."""
+
+
+def take_calendar(connection: Connection) -> None:
+    """Do nothing: the transaction has been the only writer since it began."""
 
 
 def install_guards(connection: Connection) -> None:
