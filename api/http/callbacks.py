@@ -8,7 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.take_callback import FaultReport, take_callback
-from api.http.context import AnyonesLook, OfficeOrPortalDeed
+from api.http.context import AnyonesLook, Deed, OfficeOrPortalDeed
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
@@ -108,20 +109,26 @@ def get_callback(callback_id: str, look: AnyonesLook) -> Callback:
 
 
 @router.post("", status_code=201, responses=documented(400, 404, 409, 413))
-def report_fault(body: NewCallback, deed: OfficeOrPortalDeed) -> Callback:
+def report_fault(
+    body: NewCallback, deed: OfficeOrPortalDeed, key: IdempotencyKey = None
+) -> Callback:
     """Report a fault. A second report on a machine joins the callback that is still open."""
     report = FaultReport(
         machine=body.machine, symptoms=tuple(body.symptoms), text=body.text, answers=body.answers
     )
-    row = take_callback(
-        deed.database,
-        report,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        client=deed.who.client,
-    )
-    return _shown(deed.added(row, f"/v1/callbacks/{row.id}"))
+
+    def take(deed: Deed) -> Callback:
+        row = take_callback(
+            deed.database,
+            report,
+            deed.catalogue,
+            now=deed.now,
+            origin=deed.origin,
+            client=deed.who.client,
+        )
+        return _shown(deed.added(row, f"/v1/callbacks/{row.id}"))
+
+    return once(deed, key, body, Callback, take, status=201)
 
 
 def _shown(row: CallbackRow) -> Callback:

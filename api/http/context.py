@@ -1,7 +1,7 @@
 """What a route is given: the database, the catalogue, the time, and who is asking."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Annotated, Any, TypeVar
 
@@ -96,6 +96,10 @@ class Deed:
     def origin(self) -> Origin:
         """Return how it stands in the audit trail."""
         return self.who.origin(self.request.state.request_id)
+
+    def joining(self, database: StorageDatabase) -> "Deed":
+        """Return the same deed on a database that joins an open transaction."""
+        return replace(self, database=database)
 
     def add(self, table: type[AddedRow], row_id: str, body: Fields) -> AddedRow:
         """Store a new record (``api.actions.edit_records.add_record``)."""

@@ -21,7 +21,8 @@ from api.actions.planning import (
 from api.actions.publishing import Change as PlanChange
 from api.actions.publishing import ChangeKind, changes_of, publish_plan
 from api.http.conditions import show_tag
-from api.http.context import OfficeDeed, OfficeLook
+from api.http.context import Deed, OfficeDeed, OfficeLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
@@ -136,12 +137,16 @@ def get_plan(plan_id: str, look: OfficeLook) -> Plan:
 
 
 @router.post("", status_code=202, responses=documented(400, 413))
-def ask_for_plan(body: NewPlan, deed: OfficeDeed) -> Plan:
+def ask_for_plan(body: NewPlan, deed: OfficeDeed, key: IdempotencyKey = None) -> Plan:
     """Ask for a plan. It is solved in the background; the address of the run is in Location."""
     request = PlanRequest(**body.model_dump())
-    row = request_plan(deed.database, request, now=deed.now, origin=deed.origin)
-    deed.response.headers["Location"] = f"/v1/plans/{row.id}"
-    return _shown(row)
+
+    def ask(deed: Deed) -> Plan:
+        row = request_plan(deed.database, request, now=deed.now, origin=deed.origin)
+        deed.response.headers["Location"] = f"/v1/plans/{row.id}"
+        return _shown(row)
+
+    return once(deed, key, body, Plan, ask, status=202)
 
 
 @router.post("/{plan_id}/cancel", responses=documented(404, 409))
