@@ -24,6 +24,7 @@ from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_pl
 from api.actions.raise_due_work import raise_due_work
 from api.storage.audit import Origin
 from api.storage.database import Database
+from api.storage.replies import forget_old_replies
 from api.storage.snapshots import company_zone
 from api.storage.tables import ClockClaimRow
 from scheduler.catalogue import Catalogue
@@ -66,8 +67,13 @@ def _draft(database: Database, catalogue: Catalogue, now: datetime) -> None:
     request_plan(database, PlanRequest(first_day=tomorrow), now=now, origin=Origin(actor="clock"))
 
 
+def _forget(database: Database, _catalogue: Catalogue, now: datetime) -> None:
+    forget_old_replies(database, now=now)
+
+
 NIGHTLY_JOBS = (
     NightlyJob(name="turn calendars", at=time(0, 5), run=refresh_all_calendars),
+    NightlyJob(name="forget old replies", at=time(0, 30), run=_forget),
     NightlyJob(name="raise due work", at=time(1, 30), run=_raise),
     NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft),
 )

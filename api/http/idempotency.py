@@ -7,23 +7,18 @@ effect. A request that failed has stored nothing and may be tried again under it
 import hashlib
 import json
 from collections.abc import Callable
-from datetime import datetime, timedelta
 from typing import Annotated, TypeVar
 
 from fastapi import Header
 from pydantic import BaseModel
-from sqlalchemy import delete
-from sqlmodel import col
 
 from api.http.context import Deed
-from api.storage.database import Database
 from api.storage.joined import JoinedDatabase
 from api.storage.tables import IdempotencyRow
 from scheduler.errors import InvalidInput
 
 Shown = TypeVar("Shown", bound=BaseModel)
 
-KEPT_FOR = timedelta(hours=48)
 HEADER = "Idempotency-Key"
 _LONGEST_KEY = 200
 _REPEATED_HEADERS = ("location", "etag")
@@ -103,9 +98,3 @@ def once(
             )
         )
         return shown
-
-
-def forget_old_replies(database: Database, *, now: datetime) -> None:
-    """Forget the keys nobody will send again."""
-    with database.write() as session:
-        session.exec(delete(IdempotencyRow).where(col(IdempotencyRow.created_at) < now - KEPT_FOR))

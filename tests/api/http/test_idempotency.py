@@ -6,8 +6,8 @@ from datetime import timedelta
 from fastapi.testclient import TestClient
 from sqlmodel import func, select
 
-from api.http.idempotency import KEPT_FOR, forget_old_replies
 from api.storage.database import Database
+from api.storage.replies import KEPT_FOR, forget_old_replies
 from api.storage.tables import AuditRow, IdempotencyRow, PlanRow
 from tests.api.http.conftest import NOW, Caller
 
