@@ -63,10 +63,12 @@ class InCountry(Fields):
 
     @model_validator(mode="after")
     def subdivision_is_known(self) -> "InCountry":
-        refused_as_value_error(
-            lambda place: public_holidays(place.holiday_country, place.holiday_subdivision, 2027)
-        )(self)
+        refused_as_value_error(_check_subdivision)(self)
         return self
+
+
+def _check_subdivision(place: InCountry) -> object:
+    return public_holidays(place.holiday_country, place.holiday_subdivision, 2027)
 
 
 class ContractFields(InCountry):

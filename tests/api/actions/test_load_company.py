@@ -243,31 +243,31 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
 @pytest.mark.parametrize(
     ("file", "good", "bad", "flaw"),
     [
-        ("clients.csv", "contact_name,", "contact,", "clients.csv line 1: there is no column 'contact'"),
-        ("clients.csv", "id,name", "id,nom", "clients.csv line 1: column 'name' is missing"),
-        ("clients.csv", '"Quay, Cafés"', "Quay, Cafés", "clients.csv line 2: has 6 cells instead of 5"),
-        ("contracts.csv", "danger=120", "danger", "contracts.csv line 2, response_minutes: write pairs"),
-        ("contracts.csv", "danger=120", "dire=120", "contracts.csv line 2, response_minutes: Input"),
-        ("contracts.csv", ",NO,", ",XX,", "contracts.csv line 2, holiday_country: no public holidays"),
-        ("contracts.csv", "k1,c1", "k1,c7", "contracts.csv line 2, client_id: 'c7' is not in clients.csv"),
-        ("sites.csv", "60.39", "160.39", "sites.csv line 2, lat: Input should be less than or equal to 90"),
-        ("sites.csv", "Europe/Oslo", "Europe/Olso", "sites.csv line 2, zone: "),
-        ("sites.csv", "Mo-Su 07:00", "Mo-Sun 07:00", "sites.csv line 2, opening_hours: cannot read"),
-        ("sites.csv", "2027-08-15", "2027-07-15", "sites.csv line 2, closures: the last day"),
-        ("technicians.csv", "espresso", "expresso", "technicians.csv line 2, skills: 'expresso' is not"),
-        ("technicians.csv", "11:00", "14:00", "technicians.csv line 2, the whole line: break_earliest"),
-        ("absences.csv", "22:00:00Z,2027-04-09", "22:00:00,2027-04-09", "absences.csv line 2, starts_at"),
-        ("machines.csv", "E2", "E1", "machines.csv line 3, tag: 'E1' stands on line 2 already"),
-        ("machines.csv", "m2,", "m1,", "machines.csv line 3, id: 'm1' stands on line 2 already"),
-        ("machines.csv", "separate_boilers", "", "machines.csv line 2, the whole line: an espresso"),
-        ("machines.csv", "2024-05-02", "2.5.2024", "machines.csv line 2, installed_on: "),
-        ("fitted_parts.csv", "group_gasket", "gusket", "part_type: 'gusket' is not in the catalogue"),
-        ("fitted_parts.csv", ",planned", ",", "fitted_parts.csv line 2, the whole line: removed_on and"),
-        ("work_done.csv", "p2", "p9", "work_done.csv line 2, fitted_part_id: 'p9' is not in fitted_p"),
-        ("work_done.csv", "m1", "m2", "work_done.csv line 2, fitted_part_id: part 'p2' is fitted in an"),
-        ("meter_readings.csv", "1200", "-1", "meter_readings.csv line 2, value: Input should be greater"),
-        ("company.toml", '"NOK"', "NOK", "company.toml: Invalid value"),
-        ("barriers.toml", "from", "form", "barriers.toml: every barrier needs"),
+        ("clients.csv", "contact_name,", "contact,", " line 1: there is no column 'contact'"),
+        ("clients.csv", "id,name", "id,nom", " line 1: column 'name' is missing"),
+        ("clients.csv", '"Quay, Cafés"', "Quay, Cafés", " line 2: has 6 cells instead of 5"),
+        ("contracts.csv", "danger=120", "danger", " line 2, response_minutes: write pairs"),
+        ("contracts.csv", "danger=120", "dire=120", " line 2, response_minutes: Input"),
+        ("contracts.csv", ",NO,", ",XX,", " line 2, holiday_country: no public holidays"),
+        ("contracts.csv", "k1,c1", "k1,c7", " line 2, client_id: 'c7' is not in clients.csv"),
+        ("sites.csv", "60.39", "160.39", " line 2, lat: Input should be less than or equal to 90"),
+        ("sites.csv", "Europe/Oslo", "Europe/Olso", " line 2, zone: "),
+        ("sites.csv", "Mo-Su 07:00", "Mo-Sun 07:00", " line 2, opening_hours: cannot read"),
+        ("sites.csv", "2027-08-15", "2027-07-15", " line 2, closures: the last day"),
+        ("technicians.csv", "espresso", "expresso", " line 2, skills: 'expresso' is not"),
+        ("technicians.csv", "11:00", "14:00", " line 2, the whole line: break_earliest"),
+        ("absences.csv", "22:00:00Z,2027-04-09", "22:00:00,2027-04-09", " line 2, starts_at"),
+        ("machines.csv", "E2", "E1", " line 3, tag: 'E1' stands on line 2 already"),
+        ("machines.csv", "m2,", "m1,", " line 3, id: 'm1' stands on line 2 already"),
+        ("machines.csv", "separate_boilers", "", " line 2, the whole line: an espresso"),
+        ("machines.csv", "2024-05-02", "2.5.2024", " line 2, installed_on: "),
+        ("fitted_parts.csv", "group_gasket", "gusket", " line 2, part_type: 'gusket' is not"),
+        ("fitted_parts.csv", ",planned", ",", " line 2, the whole line: removed_on and"),
+        ("work_done.csv", "p2", "p9", " line 2, fitted_part_id: 'p9' is not in fitted_p"),
+        ("work_done.csv", "m1", "m2", " line 2, fitted_part_id: part 'p2' is fitted in an"),
+        ("meter_readings.csv", "1200", "-1", " line 2, value: Input should be greater"),
+        ("company.toml", '"NOK"', "NOK", ": Invalid value"),
+        ("barriers.toml", "from", "form", ": every barrier needs"),
     ],
 )  # fmt: skip
 def test_a_spoilt_file_is_named_with_line_and_column_and_nothing_is_stored(
@@ -281,7 +281,7 @@ def test_a_spoilt_file_is_named_with_line_and_column_and_nothing_is_stored(
     with pytest.raises(InvalidCompany) as refusal:
         load(folder)
 
-    assert flaw in str(refusal.value)
+    assert f"{file}{flaw}" in str(refusal.value)
     with database.read() as session:
         assert session.exec(select(func.count()).select_from(ClientRow)).one() == 0
 
