@@ -1,225 +1,224 @@
-"""Writes a technician's calendar anew whenever something in it changed.
+"""Writes calendars anew whenever something they show has changed.
 
 Called inside the transaction that changes an appointment, so that the next fetch sees it and a
-visit that changes hands is never in both calendars or in neither.
+visit that changes hands is never in both technicians' calendars or in neither.
 """
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import cast
+from typing import Any, assert_never
 
 from sqlmodel import Session, col, select
 
-from api.feeds.delivery import StoredFeed, store_form
+from api.actions.briefs import Briefs, tombstone
+from api.feeds.delivery import store_form
 from api.feeds.events import FeedEvent, render_calendar
+from api.feeds.shelf import stored_feed
+from api.feeds.stamps import with_stamps
 from api.feeds.window import COMING_DAYS, PAST_DAYS, day_start, within_window
 from api.feeds.wording import (
     AppointmentBrief,
-    MachineOff,
-    VisitKind,
-    WorkLine,
+    busy_event,
+    company_event,
+    site_event,
     technician_event,
 )
 from api.storage.database import Database
-from api.storage.documents import worksheet_from_json
+from api.storage.snapshots import company
 from api.storage.tables import (
     AppointmentRow,
-    ClientRow,
     FeedDocumentRow,
+    FeedKind,
     HandOverRow,
-    MachineRow,
     SiteRow,
     TechnicianRow,
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
-from scheduler.company import Urgency
-from scheduler.lifecycle import AppointmentState
-from scheduler.worksheet import Worksheet
 
 CALENDAR_DOMAIN = "steamround.invalid"
 """Ends every UID. It never changes, so that a moved installation does not double its events."""
 
-_URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
+THE_COMPANY = "1"
+"""The subject of the one calendar that shows every technician's work."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Feed:
+    """One calendar: what it shows, and of whom or of which site."""
+
+    kind: FeedKind
+    subject: str
 
 
 def refresh_calendars(
-    session: Session, technicians: Iterable[str], catalogue: Catalogue, *, now: datetime
+    session: Session,
+    technicians: Iterable[str],
+    catalogue: Catalogue,
+    *,
+    sites: Iterable[str] = (),
+    now: datetime,
 ) -> None:
-    """Render the calendars of some technicians and keep their bytes."""
+    """Write the calendars in which a change to these technicians' appointments can show.
+
+    Their own and their partners', those of the sites they go to, the dispatcher's. Technicians'
+    own calendars always stand ready; the others are kept from their first link on.
+
+    Parameters
+    ----------
+    sites
+        Further sites of which something has changed.
+    """
     session.flush()
-    for technician_id in sorted(set(technicians)):
-        technician = session.get_one(TechnicianRow, technician_id)
-        today = day_start(now, technician.zone)
-        events = within_window(
-            _events(session, technician, catalogue, today=today), day_start=today
-        )
-        body = render_calendar(
-            f"Rounds of {technician.name}", events, technician.zone, day_start=today
-        )
-        _keep(session, technician_id, body, now)
-
-
-def _keep(session: Session, technician_id: str, body: bytes, now: datetime) -> None:
-    row = session.get(FeedDocumentRow, technician_id)
-    previous = stored_feed(row) if row is not None else None
-    feed = store_form(body, now=now, previous=previous)
-    if feed is previous:
+    technicians, sites = sorted(set(technicians)), sorted(set(sites))
+    if not technicians and not sites:
         return
-    if row is None:
-        row = FeedDocumentRow(
-            technician_id=technician_id, body=b"", body_gzip=b"", etag="", changed_at=now
-        )
-    row.body, row.body_gzip = feed.body, feed.gzip_body
-    row.etag, row.changed_at = feed.etag, feed.modified
-    session.add(row)
-
-
-def stored_feed(row: FeedDocumentRow) -> StoredFeed:
-    """Return a kept calendar as the delivery needs it."""
-    return StoredFeed(
-        body=row.body, gzip_body=row.body_gzip, etag=row.etag, modified=row.changed_at
+    kind, subject = col(FeedDocumentRow.kind), col(FeedDocumentRow.subject)
+    visited = (
+        select(VisitRow.site_id)
+        .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
+        .where(col(AppointmentRow.technician_id).in_(technicians))
+        .where(AppointmentRow.ends_at > now - timedelta(days=PAST_DAYS + 1))
     )
-
-
-def _events(
-    session: Session, technician: TechnicianRow, catalogue: Catalogue, *, today: datetime
-) -> list[FeedEvent]:
-    earliest = today - timedelta(days=PAST_DAYS)
-    latest = today + timedelta(days=COMING_DAYS)
-    mine = session.exec(
-        select(AppointmentRow)
-        .where(AppointmentRow.technician_id == technician.id)
-        .where(AppointmentRow.ends_at > earliest, AppointmentRow.starts_at < latest)
-    ).all()
-    handed_over = session.exec(
-        select(HandOverRow)
-        .where(HandOverRow.technician_id == technician.id)
-        .where(HandOverRow.ends_at > earliest, HandOverRow.starts_at < latest)
-        .order_by(col(HandOverRow.handed_over_at))
-    ).all()
-    gone = {row.appointment_id: row for row in handed_over}  # the last one wins
-    for row in mine:
-        gone.pop(row.id, None)  # it came back
-    others = session.exec(
-        select(AppointmentRow).where(col(AppointmentRow.id).in_(list(gone)))
-    ).all()
-    known = _Known(session, [*mine, *others])
-    briefs = [known.brief(row, technician, catalogue) for row in mine]
-    briefs += [_tombstone(known.brief(row, technician, catalogue), gone[row.id]) for row in others]
-    return [technician_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
-
-
-def _tombstone(brief: AppointmentBrief, left: HandOverRow) -> AppointmentBrief:
-    """Return the appointment as the technician who gave it away last saw it."""
-    return replace(
-        brief,
-        start=left.starts_at,
-        end=left.ends_at,
-        sequence=left.sequence,
-        revised=left.handed_over_at,
-        moved_from=None,
-        handed_over=True,
-    )
-
-
-class _Known:
-    """The visits, sites, clients and machines some appointments are about, read at once."""
-
-    def __init__(self, session: Session, appointments: Iterable[AppointmentRow]) -> None:
-        visit_ids = {row.visit_id for row in appointments}
-        self.visits = {
-            row.id: row
-            for row in session.exec(select(VisitRow).where(col(VisitRow.id).in_(visit_ids)))
-        }
-        site_ids = {row.site_id for row in self.visits.values()}
-        self.sites = {
-            row.id: row
-            for row in session.exec(select(SiteRow).where(col(SiteRow.id).in_(site_ids)))
-        }
-        client_ids = {row.client_id for row in self.sites.values()}
-        self.clients = {
-            row.id: row
-            for row in session.exec(select(ClientRow).where(col(ClientRow.id).in_(client_ids)))
-        }
-        self.machine_names = {
-            row.id: row.name
-            for row in session.exec(select(MachineRow).where(col(MachineRow.site_id).in_(site_ids)))
-        }
-
-    def brief(
-        self, row: AppointmentRow, technician: TechnicianRow, catalogue: Catalogue
-    ) -> AppointmentBrief:
-        """Gather all that may be told about one appointment."""
-        visit = self.visits[row.visit_id]
-        site = self.sites[visit.site_id]
-        sheet = worksheet_from_json(visit.worksheet)
-        return AppointmentBrief(
-            appointment_id=row.id,
-            state=AppointmentState(row.state),
-            kind=cast(VisitKind, visit.kind),
-            start=row.starts_at,
-            end=row.ends_at,
-            zone=site.zone,
-            created=row.created_at,
-            revised=row.revised_at,
-            sequence=row.sequence,
-            site=site.name,
-            town=site.town,
-            address=site.address,
-            client=self.clients[site.client_id].name,
-            technician=technician.name,
-            tasks=tuple(visit.headlines),
-            lat_lon=(site.lat, site.lon),
-            urgent=visit.urgency in _URGENT,
-            respond_by=visit.respond_by,
-            moved_from=row.moved_from,
-            travel_minutes=row.travel_minutes or None,
-            steps=tuple(
-                WorkLine(
-                    text=step.text,
-                    minutes=step.minutes,
-                    machine=self.machine_names.get(step.machine or "", ""),
-                    waiting=step.waiting,
-                )
-                for step in sheet.steps
-                if step.minutes
-            ),
-            parts=tuple(
-                (
-                    quantity,
-                    catalogue.part_types[part].name if part in catalogue.part_types else part,
-                )
-                for part, quantity in sheet.parts.items()
-            ),
-            tools=sheet.tools,
-            cautions=sheet.cautions,
-            machines_off=tuple(self._machines_off(row, sheet)),
-            access_notes=site.access_notes,
-            contact=self.clients[site.client_id].contact_name,
-            phone=site.phone,
+    kept = session.exec(
+        select(FeedDocumentRow.kind, FeedDocumentRow.subject).where(
+            ((kind == FeedKind.BUSY) & subject.in_(technicians))
+            | ((kind == FeedKind.SITE) & (subject.in_(visited) | subject.in_(sites)))
+            | (kind == FeedKind.COMPANY)
         )
-
-    def _machines_off(self, row: AppointmentRow, sheet: Worksheet) -> Iterable[MachineOff]:
-        for machine, back in sheet.machine_back_minutes.items():
-            yield MachineOff(
-                machine=self.machine_names.get(machine, machine),
-                start=row.starts_at,
-                end=row.starts_at + timedelta(minutes=back),
-            )
-
-
-def part_name(part: str, catalogue: Catalogue) -> str:
-    """Return the name of a part; of one the catalogue no longer has, its id."""
-    known = catalogue.part_types.get(part)
-    return known.name if known is not None else part
+    )
+    feeds = {Feed(FeedKind(kind), subject) for kind, subject in kept}
+    feeds |= {Feed(FeedKind.TECHNICIAN, technician) for technician in technicians}
+    for feed in sorted(feeds):
+        write_calendar(session, feed, catalogue, now=now)
 
 
 def refresh_all_calendars(database: Database, catalogue: Catalogue, now: datetime) -> None:
     """Turn every calendar to a new day: old appointments leave its window, new ones enter."""
     with database.read() as session:
-        technicians = session.exec(select(TechnicianRow.id)).all()
-    for technician in technicians:
+        kept = session.exec(select(FeedDocumentRow.kind, FeedDocumentRow.subject)).all()
+        people = session.exec(select(TechnicianRow.id)).all()
+    feeds = {Feed(FeedKind(kind), subject) for kind, subject in kept}
+    feeds |= {Feed(FeedKind.TECHNICIAN, technician) for technician in people}
+    for feed in sorted(feeds):
         with database.write() as session:
-            refresh_calendars(session, [technician], catalogue, now=now)
+            write_calendar(session, feed, catalogue, now=now)
+
+
+def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: datetime) -> None:
+    """Write one calendar and keep its bytes, if they have changed."""
+    who = _who(session, feed)
+    today = day_start(now, who.zone)
+    events = within_window(_Gathering(session, catalogue, today).events(feed, who), day_start=today)
+    row = session.get(FeedDocumentRow, (feed.kind, feed.subject))
+    events = with_stamps(events, b"" if row is None else row.body, day_start=today, now=now)
+    body = render_calendar(who.title, events, who.zone, day_start=today)
+    previous = None if row is None else stored_feed(row)
+    written = store_form(body, now=now, previous=previous)
+    if row is None:
+        row = FeedDocumentRow(
+            kind=feed.kind,
+            subject=feed.subject,
+            name=who.name,
+            body=written.body,
+            body_gzip=written.gzip_body,
+            etag=written.etag,
+            changed_at=written.modified,
+        )
+    elif written is not previous:
+        row.body, row.body_gzip = written.body, written.gzip_body
+        row.etag, row.changed_at = written.etag, written.modified
+    row.name = who.name
+    session.add(row)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Who:
+    """Whose calendar it is, what its title says, and in which zone its days begin."""
+
+    name: str
+    title: str
+    zone: str
+
+
+def _who(session: Session, feed: Feed) -> _Who:
+    match feed.kind:
+        case FeedKind.TECHNICIAN:
+            person = session.get_one(TechnicianRow, feed.subject)
+            return _Who(name=person.name, title=f"Rounds of {person.name}", zone=person.zone)
+        case FeedKind.BUSY:
+            person = session.get_one(TechnicianRow, feed.subject)
+            return _Who(name=person.name, title=f"{person.name} at work", zone=person.zone)
+        case FeedKind.SITE:
+            site = session.get_one(SiteRow, feed.subject)
+            return _Who(name=site.name, title=f"Machine care at {site.name}", zone=site.zone)
+        case FeedKind.COMPANY:
+            row = company(session)
+            return _Who(name=row.name, title=f"All rounds of {row.name}", zone=row.zone)
+        case _:
+            assert_never(feed.kind)
+
+
+@dataclass(frozen=True, slots=True)
+class _Gathering:
+    """Finds what a calendar shows, from a while ago until a while ahead of a day."""
+
+    session: Session
+    catalogue: Catalogue
+    today: datetime
+
+    def events(self, feed: Feed, who: _Who) -> list[FeedEvent]:
+        match feed.kind:
+            case FeedKind.TECHNICIAN:
+                briefs = self._of_technician(feed.subject, with_work=True)
+                return [technician_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
+            case FeedKind.BUSY:
+                briefs = self._of_technician(feed.subject, with_work=False)
+                # in the zone of the technician: another one would tell where the site is
+                at_home = [replace(brief, zone=who.zone) for brief in briefs]
+                return [busy_event(brief, domain=CALENDAR_DOMAIN) for brief in at_home]
+            case FeedKind.SITE:
+                visits = select(VisitRow.id).where(VisitRow.site_id == feed.subject)
+                rows = self._appointments(col(AppointmentRow.visit_id).in_(visits))
+                briefs = self._briefs(rows, with_work=True)
+                return [site_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
+            case FeedKind.COMPANY:
+                briefs = self._briefs(self._appointments(), with_work=False)
+                return [company_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
+            case _:
+                assert_never(feed.kind)
+
+    def _of_technician(self, technician: str, *, with_work: bool) -> Iterable[AppointmentBrief]:
+        """Yield the technician's appointments, and those handed over to somebody else."""
+        mine = self._appointments(col(AppointmentRow.technician_id) == technician)
+        handed_over = self.session.exec(
+            select(HandOverRow)
+            .where(HandOverRow.technician_id == technician, *self._within(HandOverRow))
+            .order_by(col(HandOverRow.handed_over_at), col(HandOverRow.sequence))
+        )
+        gone = {row.appointment_id: row for row in handed_over}  # the last one wins
+        others = self.session.exec(
+            select(AppointmentRow)
+            .where(col(AppointmentRow.id).in_(gone))
+            .where(AppointmentRow.technician_id != technician)  # it has not come back
+        ).all()
+        briefs = Briefs(self.session, [*mine, *others], self.catalogue, with_work=with_work)
+        yield from map(briefs.brief, mine)
+        for row in others:
+            yield tombstone(briefs.brief(row), gone[row.id])
+
+    def _briefs(
+        self, rows: Sequence[AppointmentRow], *, with_work: bool
+    ) -> Iterable[AppointmentBrief]:
+        return map(Briefs(self.session, rows, self.catalogue, with_work=with_work).brief, rows)
+
+    def _appointments(self, *conditions: Any) -> Sequence[AppointmentRow]:
+        return self.session.exec(
+            select(AppointmentRow).where(*conditions, *self._within(AppointmentRow))
+        ).all()
+
+    def _within(self, table: type[AppointmentRow] | type[HandOverRow]) -> tuple[Any, ...]:
+        earliest = self.today - timedelta(days=PAST_DAYS)
+        latest = self.today + timedelta(days=COMING_DAYS)
+        return table.ends_at > earliest, table.starts_at < latest

@@ -104,7 +104,9 @@ def replace_record(
             record(
                 session, origin, now=now, verb="change", subject=subject, before=before, after=after
             )
-            refresh_calendars(session, _who_goes_there(session, row), catalogue, now=now)
+            technicians = _who_goes_there(session, row)
+            sites = [row.id] if isinstance(row, SiteRow) else []
+            refresh_calendars(session, technicians, catalogue, sites=sites, now=now)
         return row  # type: ignore[no-any-return]
 
 

@@ -2,41 +2,59 @@
 
 from datetime import datetime
 
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
-from api.actions.calendars import refresh_calendars
+from api.actions.calendars import THE_COMPANY, Feed, write_calendar
 from api.feeds.links import feed_path, mint_secret, secret_hash
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.ids import new_id
-from api.storage.tables import FeedDocumentRow, FeedLinkRow, TechnicianRow
+from api.storage.scope import EVERYTHING, one
+from api.storage.snapshots import company
+from api.storage.tables import (
+    FeedDocumentRow,
+    FeedKind,
+    FeedLinkRow,
+    SiteRow,
+    TechnicianRow,
+)
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, Conflict
 
 
 def create_feed_link(
     database: Database,
-    technician_id: str,
+    feed: Feed,
     device: str,
     catalogue: Catalogue,
     *,
     now: datetime,
     origin: Origin,
 ) -> tuple[FeedLinkRow, str]:
-    """Return a new link for one device of a technician, and its path, which is never shown again.
+    """Return a new link to a calendar for one device, and its path, which is never shown again.
+
+    Parameters
+    ----------
+    device
+        Whose and which, "her telephone": each device has a link of its own.
 
     Raises
     ------
     Absent
-        There is no such technician.
+        There is no such technician or site.
+    Conflict
+        The device has a link to this calendar already.
     """
     with database.write() as session:
-        technician = session.get(TechnicianRow, technician_id)
-        if technician is None:
-            raise Absent("technician", technician_id)
-        if session.get(FeedDocumentRow, technician_id) is None:
-            refresh_calendars(session, [technician_id], catalogue, now=now)
-        return _add(session, technician, device, now, origin)
+        _require_subject(session, feed)
+        if _live_links(session, feed, device):
+            raise Conflict(
+                f"{device!r} has a link to this calendar already: rotate that one, or name the "
+                "device otherwise"
+            )
+        if session.get(FeedDocumentRow, (feed.kind, feed.subject)) is None:
+            write_calendar(session, feed, catalogue, now=now)
+        return _add(session, feed, device, now, origin)
 
 
 def rotate_feed_link(
@@ -51,8 +69,7 @@ def rotate_feed_link(
     """
     with database.write() as session:
         old = _withdraw(session, link_id, now, origin)
-        technician = session.get_one(TechnicianRow, old.technician_id)
-        return _add(session, technician, old.device, now, origin)
+        return _add(session, _feed_of(old), old.device, now, origin)
 
 
 def revoke_feed_link(
@@ -66,23 +83,38 @@ def revoke_feed_link(
         There is no such link, or it has been withdrawn already.
     """
     with database.write() as session:
-        return _withdraw(session, link_id, now, origin)
+        row = _withdraw(session, link_id, now, origin)
+        _forget_unread(session, _feed_of(row))
+        return row
+
+
+def _require_subject(session: Session, feed: Feed) -> None:
+    if feed.kind is FeedKind.COMPANY:
+        if feed.subject != THE_COMPANY:
+            raise Absent("company", feed.subject)
+        company(session)
+    elif feed.kind is FeedKind.SITE:
+        one(session, SiteRow, feed.subject, EVERYTHING)
+    else:
+        one(session, TechnicianRow, feed.subject, EVERYTHING)
 
 
 def _add(
-    session: Session, technician: TechnicianRow, device: str, now: datetime, origin: Origin
+    session: Session, feed: Feed, device: str, now: datetime, origin: Origin
 ) -> tuple[FeedLinkRow, str]:
     secret = mint_secret()
     row = FeedLinkRow(
         id=new_id("fl"),
-        technician_id=technician.id,
+        kind=feed.kind,
+        subject=feed.subject,
         device=device,
         secret_hash=secret_hash(secret),
         created_at=now,
     )
     session.add(row)
     record(session, origin, now=now, verb="create", subject=f"feed_link/{row.id}")
-    return row, feed_path(secret, technician.name)
+    document = session.get_one(FeedDocumentRow, (feed.kind, feed.subject))
+    return row, feed_path(secret, document.name)
 
 
 def _withdraw(session: Session, link_id: str, now: datetime, origin: Origin) -> FeedLinkRow:
@@ -95,3 +127,25 @@ def _withdraw(session: Session, link_id: str, now: datetime, origin: Origin) -> 
     session.add(row)
     record(session, origin, now=now, verb="revoke", subject=f"feed_link/{row.id}")
     return row
+
+
+def _forget_unread(session: Session, feed: Feed) -> None:
+    """Stop keeping a calendar nobody can read any more; technicians' own always stand ready."""
+    if feed.kind is FeedKind.TECHNICIAN or _live_links(session, feed):
+        return
+    session.delete(session.get_one(FeedDocumentRow, (feed.kind, feed.subject)))
+
+
+def _live_links(session: Session, feed: Feed, device: str | None = None) -> bool:
+    statement = select(FeedLinkRow.id).where(
+        FeedLinkRow.kind == feed.kind,
+        FeedLinkRow.subject == feed.subject,
+        col(FeedLinkRow.revoked_at).is_(None),
+    )
+    if device is not None:
+        statement = statement.where(FeedLinkRow.device == device)
+    return session.exec(statement.limit(1)).first() is not None
+
+
+def _feed_of(row: FeedLinkRow) -> Feed:
+    return Feed(FeedKind(row.kind), row.subject)

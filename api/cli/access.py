@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from api.actions.calendars import THE_COMPANY, Feed
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.auth import Role
@@ -16,6 +17,7 @@ from api.cli.setting_up import (
     present,
     settings_for,
 )
+from api.storage.tables import FeedKind
 
 key_app = typer.Typer(help="API keys.", no_args_is_help=True)
 feed_app = typer.Typer(help="Calendar feeds.", no_args_is_help=True)
@@ -46,15 +48,18 @@ def create(
 
 @feed_app.command("link")
 def link(
-    technician: Annotated[str, typer.Argument(help="Technician id.")],
+    subject: Annotated[
+        str, typer.Argument(help="Technician id, or site id for the kind site.")
+    ] = THE_COMPANY,
+    kind: Annotated[FeedKind, typer.Option(help="What is shown.")] = FeedKind.TECHNICIAN,
     device: Annotated[str, typer.Option(help="On which device it will be used.")] = "calendar",
     data_folder: DataFolder = None,
 ) -> None:
-    """Make a calendar address for one device of a technician. It is shown once."""
+    """Make a calendar address for one device. It is shown once."""
     settings = settings_for(data_folder)
     row, path = create_feed_link(
         open_database(settings),
-        technician,
+        Feed(kind, subject),
         device,
         known_catalogue(),
         now=present(),

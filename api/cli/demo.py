@@ -13,6 +13,7 @@ import typer
 from rich.panel import Panel
 from sqlmodel import col, select
 
+from api.actions.calendars import Feed
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.actions.load_company import load_company
@@ -43,6 +44,7 @@ from api.storage.tables import (
     AppointmentRow,
     CallbackRow,
     FeedDocumentRow,
+    FeedKind,
     MachineRow,
     SiteRow,
     TechnicianRow,
@@ -255,14 +257,19 @@ class _Demo:
         entrances = [f"Dispatcher's API key: {secret}", ""]
         with self.database.read() as session:
             people = session.exec(select(TechnicianRow).order_by(col(TechnicianRow.name))).all()
-            documents = {row.technician_id: row for row in session.exec(select(FeedDocumentRow))}
+            documents = {
+                row.subject: row
+                for row in session.exec(
+                    select(FeedDocumentRow).where(FeedDocumentRow.kind == FeedKind.TECHNICIAN)
+                )
+            }
         for person in people:
             if person.id in documents:
                 name = f"{file_stem(person.name)}.ics"
                 (calendars / name).write_bytes(documents[person.id].body)
             _, path = create_feed_link(
                 self.database,
-                person.id,
+                Feed(FeedKind.TECHNICIAN, person.id),
                 "demo",
                 self.catalogue,
                 now=self.at(*_CALL),

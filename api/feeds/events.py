@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import lru_cache
 
 from api.feeds.calendar_text import clean_text, escape, join_lines, one_line
 from api.feeds.vtimezone import FIRST_YEAR, LAST_YEAR, is_repeated, vtimezone_lines, zone_of
@@ -132,12 +133,28 @@ def render_calendar(
     if len(set(uids)) < len(uids):
         twice = sorted({uid for uid in uids if uids.count(uid) > 1})
         raise InvalidInput(f"each uid must occur once, got {', '.join(twice)} more often")
-    return join_lines(_calendar_lines(name, ordered, zone, day_start))
+    return b"".join(
+        [
+            join_lines(_opening_lines(name, ordered, zone)),
+            *(event_octets(event, day_start=day_start) for event in ordered),
+            join_lines(["END:VCALENDAR"]),
+        ]
+    )
 
 
-def _calendar_lines(
-    name: str, events: Sequence[FeedEvent], zone: str, day_start: datetime
-) -> Iterator[str]:
+def event_octets(event: FeedEvent, *, day_start: datetime) -> bytes:
+    """Write one event, as `render_calendar` does."""
+    rings = event.urgent and event.status is not EventStatus.CANCELLED and event.end > day_start
+    return _event_octets(event, rings)
+
+
+@lru_cache(maxsize=4096)
+def _event_octets(event: FeedEvent, rings: bool) -> bytes:
+    """One change leaves nearly all events of a calendar as they were: these are at hand."""
+    return join_lines(_event_lines(event, rings))
+
+
+def _opening_lines(name: str, events: Sequence[FeedEvent], zone: str) -> Iterator[str]:
     title = escape(one_line(name))
     yield "BEGIN:VCALENDAR"
     yield "VERSION:2.0"
@@ -150,13 +167,9 @@ def _calendar_lines(
     last_year = max([LAST_YEAR, *(event.end.year + 1 for event in events)])
     for key in sorted({zone, *(event.zone for event in events)}):
         yield from vtimezone_lines(key, first_year, last_year)
-    for event in events:
-        yield from _event_lines(event, day_start)
-    yield "END:VCALENDAR"
 
 
-def _event_lines(event: FeedEvent, day_start: datetime) -> Iterator[str]:
-    cancelled = event.status is EventStatus.CANCELLED
+def _event_lines(event: FeedEvent, rings: bool) -> Iterator[str]:
     start, end = _times(event)
     yield "BEGIN:VEVENT"
     yield f"UID:{event.uid}"
@@ -181,7 +194,7 @@ def _event_lines(event: FeedEvent, day_start: datetime) -> Iterator[str]:
         yield f"CATEGORIES:{','.join(escape(one_line(word)) for word in event.categories)}"
     if event.urgent:
         yield "PRIORITY:1"
-    if event.urgent and not cancelled and event.end > day_start:
+    if rings:
         yield "BEGIN:VALARM"
         yield "ACTION:DISPLAY"
         yield f"DESCRIPTION:{escape(one_line(event.summary))}"

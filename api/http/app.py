@@ -121,6 +121,7 @@ def create_app(
     app.state.public_url = public_url
     problems.install(app)
     app.add_middleware(Edge)
+    app.add_middleware(feeds.FeedDoor)
     for subject in _SUBJECTS:
         app.include_router(subject.router)
     app.state.routes = [route for subject in _SUBJECTS for route in subject.router.routes]

@@ -18,6 +18,13 @@ from scheduler.errors import Conflict, DoubleBooking, InvalidInput, Overlap, Sta
 _PATIENCE_SECONDS: Final = 20.0
 
 
+class ChangeMark(Protocol):
+    """A number that is another one as soon as anybody has written anything."""
+
+    def read(self) -> int: ...
+    def close(self) -> None: ...
+
+
 class Dialect(Protocol):
     """What differs between the databases; ``sqlite`` and ``postgresql`` are the two there are."""
 
@@ -31,6 +38,7 @@ class Dialect(Protocol):
     def check_references(self, connection: Connection) -> list[str]: ...
     def overlaps(self, connection: Connection) -> tuple[Overlap, ...]: ...
     def is_double_booking(self, error: BaseException) -> bool: ...
+    def change_mark(self, url: str) -> ChangeMark | None: ...
 
 
 class Database:
@@ -55,6 +63,7 @@ class Database:
         self._patience_seconds = patience_seconds
         self._write_engine = self._dialect.write_engine(url, patience_seconds)
         self._read_engine = self._dialect.read_engine(url, patience_seconds)
+        self._change_mark = self._dialect.change_mark(url)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -124,7 +133,16 @@ class Database:
         with self._read_engine.connect() as connection:
             return schema.is_current(connection)
 
+    def change_mark(self) -> int | None:
+        """Return a number that is another one as soon as anybody has written anything.
+
+        None where the database has none to give. Costs a few microseconds and no transaction.
+        """
+        return None if self._change_mark is None else self._change_mark.read()
+
     def close(self) -> None:
         """Close every connection."""
+        if self._change_mark is not None:
+            self._change_mark.close()
         self._read_engine.dispose()
         self._write_engine.dispose()

@@ -121,3 +121,7 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
 def is_double_booking(error: BaseException) -> bool:
     """Whether the database refused a commit because of the overlap constraint."""
     return getattr(error, "sqlstate", None) == "23P01"
+
+
+def change_mark(url: str) -> None:
+    """Return nothing: a server tells of changes only to those who ask it."""

@@ -28,6 +28,7 @@ from api.storage.tables import (
     WebhookEndpointRow,
     WorkDoneRow,
 )
+from api.storage.tables.access import OF_TECHNICIAN
 from scheduler.errors import Absent
 
 Row = TypeVar("Row", bound=SQLModel)
@@ -50,6 +51,9 @@ class Scope:
         own = _TECHNICIAN_OF.get(table)
         if self.technician is not None and own is not None:
             conditions.append(own == self.technician)
+        if self.technician is not None and table is FeedLinkRow:
+            conditions.append(col(FeedLinkRow.kind).in_(OF_TECHNICIAN))
+            conditions.append(col(FeedLinkRow.subject) == self.technician)
         return conditions
 
 
@@ -58,7 +62,6 @@ EVERYTHING = Scope()
 _TECHNICIAN_OF: dict[type[SQLModel], Any] = {
     AbsenceRow: col(AbsenceRow.technician_id),
     AppointmentRow: col(AppointmentRow.technician_id),
-    FeedLinkRow: col(FeedLinkRow.technician_id),
     TechnicianRow: col(TechnicianRow.id),
 }
 

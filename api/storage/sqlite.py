@@ -10,10 +10,13 @@ wait, so the overlap guard is built of one: triggers keep a row per overlapping 
 left is refused. While a transaction runs, appointments may overlap as they change places.
 """
 
+import sqlite3
+import threading
 from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.engine import make_url
 from sqlalchemy.pool import NullPool
 
 from scheduler.errors import Overlap
@@ -140,3 +143,37 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
 def is_double_booking(error: BaseException) -> bool:
     """Never: ``overlaps`` has already listed them before the commit."""
     return False
+
+
+class ChangeMark:
+    """SQLite counts the commits of all others since a connection was opened; this one only reads.
+
+    See https://www.sqlite.org/pragma.html#pragma_data_version.
+    """
+
+    def __init__(self, url: str) -> None:
+        self._file = str(make_url(url).database)
+        self._lock = threading.Lock()
+        self._connection: sqlite3.Connection | None = None
+
+    def read(self) -> int:
+        """Return the count; by itself it means nothing."""
+        with self._lock:
+            if self._connection is None:
+                self._connection = sqlite3.connect(
+                    self._file, isolation_level=None, check_same_thread=False
+                )
+            (count,) = self._connection.execute("PRAGMA data_version").fetchone()
+            return int(count)
+
+    def close(self) -> None:
+        """Close the connection; the next reading opens another, which counts anew."""
+        with self._lock:
+            if self._connection is not None:
+                self._connection.close()
+                self._connection = None
+
+
+def change_mark(url: str) -> ChangeMark:
+    """Return the mark that tells whether the file has been written to."""
+    return ChangeMark(url)

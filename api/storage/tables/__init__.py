@@ -5,7 +5,7 @@ Foreign keys are checked at commit, so the rows of one transaction may be added 
 
 from sqlmodel import SQLModel
 
-from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedLinkRow
+from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedKind, FeedLinkRow
 from api.storage.tables.company import (
     AbsenceRow,
     ClientRow,
@@ -44,6 +44,7 @@ __all__ = [
     "DeliveryRow",
     "DueTaskRow",
     "FeedDocumentRow",
+    "FeedKind",
     "FeedLinkRow",
     "FittedPartRow",
     "HandOverRow",

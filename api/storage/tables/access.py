@@ -1,7 +1,9 @@
 """Who may come in: API keys, feed links and the calendar bytes they fetch."""
 
 from datetime import datetime
+from enum import StrEnum
 
+from sqlalchemy import Index
 from sqlmodel import Field, SQLModel
 
 from api.storage.tables.versioned import Versioned
@@ -23,13 +25,28 @@ class ApiKeyRow(Versioned, table=True):
     revoked_at: datetime | None = None
 
 
+class FeedKind(StrEnum):
+    """What a calendar shows, and to whom."""
+
+    TECHNICIAN = "technician"  # all a technician needs on the round
+    BUSY = "busy"  # for whoever lives with a technician: when, but not where
+    SITE = "site"  # for the café: who comes when, which machine is off
+    COMPANY = "company"  # for the dispatcher: who is where
+
+
+OF_TECHNICIAN = (FeedKind.TECHNICIAN, FeedKind.BUSY)
+"""The kinds whose subject is a technician; that of the others is a site, or the company "1"."""
+
+
 class FeedLinkRow(Versioned, table=True):
     """A secret calendar address of one person on one device."""
 
     __tablename__ = "feed_link"
+    __table_args__ = (Index(None, "kind", "subject"),)
 
     id: str = Field(primary_key=True)
-    technician_id: str = Field(foreign_key="technician.id", index=True)
+    kind: str  # a FeedKind
+    subject: str
     device: str
     secret_hash: str = Field(unique=True)
     created_at: datetime
@@ -39,11 +56,13 @@ class FeedLinkRow(Versioned, table=True):
 
 
 class FeedDocumentRow(SQLModel, table=True):
-    """The calendar of one technician as bytes, written in the transaction that changed it."""
+    """A calendar as bytes, written in the transaction that changed something it shows."""
 
     __tablename__ = "feed_document"
 
-    technician_id: str = Field(primary_key=True, foreign_key="technician.id")
+    kind: str = Field(primary_key=True)  # a FeedKind
+    subject: str = Field(primary_key=True)
+    name: str  # whose calendar it is, in words
     body: bytes
     body_gzip: bytes
     etag: str

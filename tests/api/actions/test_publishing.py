@@ -20,6 +20,7 @@ from api.storage.tables import (
     AppointmentRow,
     AuditRow,
     FeedDocumentRow,
+    FeedKind,
     OutboxRow,
     PlanRow,
     PublicationRow,
@@ -47,7 +48,7 @@ def appointments(database: Database) -> list[AppointmentRow]:
 def calendar(database: Database, technician: str) -> dict[str, tuple[str, int, str]]:
     """Return UID -> (status, sequence, summary) as an independent reader sees the feed."""
     with database.read() as session:
-        document = session.get(FeedDocumentRow, technician)
+        document = session.get(FeedDocumentRow, (FeedKind.TECHNICIAN, technician))
     if document is None:
         return {}
     events = icalendar.Calendar.from_ical(document.body).walk("VEVENT")

@@ -5,7 +5,6 @@ import pytest
 from api.feeds.links import (
     feed_path,
     file_stem,
-    is_same_secret,
     is_secret_shaped,
     masked,
     mint_secret,
@@ -32,14 +31,6 @@ def test_other_texts_are_not_secret_shaped(text: str) -> None:
 def test_secret_hash_is_sha_256() -> None:
     # FIPS 180-2, appendix B.1: SHA-256 of "abc".
     assert secret_hash("abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-
-
-def test_is_same_secret_tells_the_right_one_from_another() -> None:
-    stored = secret_hash(SECRET)
-
-    assert is_same_secret(SECRET, stored)
-    assert not is_same_secret(SECRET[:-1] + "w", stored)
-    assert not is_same_secret(SECRET, "")
 
 
 @pytest.mark.parametrize(

@@ -223,43 +223,32 @@ def upgrade() -> None:
 
     op.create_table(
         "feed_document",
-        sa.Column("technician_id", sa.String(), nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("subject", sa.String(), nullable=False),
+        sa.Column("name", sa.String(), nullable=False),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.Column("body_gzip", sa.LargeBinary(), nullable=False),
         sa.Column("etag", sa.String(), nullable=False),
         sa.Column("changed_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["technician_id"],
-            ["technician.id"],
-            name="fk_feed_document_technician_id",
-            initially="DEFERRED",
-            deferrable=True,
-        ),
-        sa.PrimaryKeyConstraint("technician_id", name="pk_feed_document"),
+        sa.PrimaryKeyConstraint("kind", "subject", name="pk_feed_document"),
     )
     op.create_table(
         "feed_link",
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("id", sa.String(), nullable=False),
-        sa.Column("technician_id", sa.String(), nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("subject", sa.String(), nullable=False),
         sa.Column("device", sa.String(), nullable=False),
         sa.Column("secret_hash", sa.String(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("revoked_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("last_fetched_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("last_fetched_by", sa.String(), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["technician_id"],
-            ["technician.id"],
-            name="fk_feed_link_technician_id",
-            initially="DEFERRED",
-            deferrable=True,
-        ),
         sa.PrimaryKeyConstraint("id", name="pk_feed_link"),
         sa.UniqueConstraint("secret_hash", name="uq_feed_link_secret_hash"),
     )
     with op.batch_alter_table("feed_link", schema=None) as batch_op:
-        batch_op.create_index("ix_feed_link_technician_id", ["technician_id"], unique=False)
+        batch_op.create_index("ix_feed_link_kind_subject", ["kind", "subject"], unique=False)
 
     op.create_table(
         "site",
@@ -755,7 +744,7 @@ def downgrade() -> None:
 
     op.drop_table("site")
     with op.batch_alter_table("feed_link", schema=None) as batch_op:
-        batch_op.drop_index("ix_feed_link_technician_id")
+        batch_op.drop_index("ix_feed_link_kind_subject")
 
     op.drop_table("feed_link")
     op.drop_table("feed_document")

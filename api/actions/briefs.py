@@ -1,0 +1,157 @@
+"""From rows to all that a calendar may tell about an appointment."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any, cast
+
+from sqlalchemy.orm import defer
+from sqlmodel import Session, col, select
+
+from api.feeds.wording import AppointmentBrief, MachineOff, VisitKind, WorkLine
+from api.storage.documents import worksheet_from_json
+from api.storage.tables import (
+    AppointmentRow,
+    ClientRow,
+    HandOverRow,
+    MachineRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+)
+from scheduler.catalogue import Catalogue
+from scheduler.company import Urgency
+from scheduler.lifecycle import AppointmentState
+from scheduler.work_order import StepKind
+from scheduler.worksheet import Worksheet
+
+_URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
+_OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
+
+
+class Briefs:
+    """The visits, sites, clients, people and machines some appointments are about, read at once.
+
+    Parameters
+    ----------
+    with_work
+        Whether the order of work is wanted: reading a worksheet takes longer than all the rest.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        appointments: Iterable[AppointmentRow],
+        catalogue: Catalogue,
+        *,
+        with_work: bool,
+    ) -> None:
+        appointments = list(appointments)
+        self._session, self._catalogue, self._with_work = session, catalogue, with_work
+        self._visits = self._rows(VisitRow, {row.visit_id for row in appointments})
+        self._sites = self._rows(SiteRow, {row.site_id for row in self._visits.values()})
+        self._clients = self._rows(ClientRow, {row.client_id for row in self._sites.values()})
+        self._people = self._rows(TechnicianRow, {row.technician_id for row in appointments})
+        self._machine_names: dict[str, str] = {}
+        if with_work:
+            machines = session.exec(
+                select(MachineRow.id, MachineRow.name).where(
+                    col(MachineRow.site_id).in_(self._sites)
+                )
+            )
+            self._machine_names = dict(machines.all())
+
+    def brief(self, row: AppointmentRow) -> AppointmentBrief:
+        """Return all that may be told about one appointment."""
+        visit = self._visits[row.visit_id]
+        site = self._sites[visit.site_id]
+        client = self._clients[site.client_id]
+        brief = AppointmentBrief(
+            appointment_id=row.id,
+            state=AppointmentState(row.state),
+            kind=cast(VisitKind, visit.kind),
+            start=row.starts_at,
+            end=row.ends_at,
+            zone=site.zone,
+            created=row.created_at,
+            revised=row.revised_at,
+            sequence=row.sequence,
+            site=site.name,
+            town=site.town,
+            address=site.address,
+            client=client.name,
+            technician=self._people[row.technician_id].name,
+            tasks=tuple(visit.headlines),
+            lat_lon=(site.lat, site.lon),
+            urgent=visit.urgency in _URGENT,
+            respond_by=visit.respond_by,
+            moved_from=row.moved_from,
+            travel_minutes=row.travel_minutes or None,
+            access_notes=site.access_notes,
+            contact=client.contact_name,
+            phone=site.phone,
+        )
+        if not self._with_work:
+            return brief
+        return self._worded(brief, worksheet_from_json(visit.worksheet))
+
+    def _worded(self, brief: AppointmentBrief, sheet: Worksheet) -> AppointmentBrief:
+        return replace(
+            brief,
+            steps=tuple(
+                WorkLine(
+                    text=step.text,
+                    minutes=step.minutes,
+                    machine=self._machine_names.get(step.machine or "", ""),
+                    waiting=step.waiting,
+                )
+                for step in sheet.steps
+                if step.minutes
+            ),
+            parts=tuple(
+                (quantity, part_name(part, self._catalogue))
+                for part, quantity in sheet.parts.items()
+            ),
+            tools=sheet.tools,
+            cautions=sheet.cautions,
+            machines_off=tuple(self._machines_off(brief, sheet)),
+        )
+
+    def _machines_off(self, brief: AppointmentBrief, sheet: Worksheet) -> Iterator[MachineOff]:
+        """Yield each machine that is taken out of use, from that step until it is back."""
+        taken_out: dict[str, int] = {}
+        for step in sheet.steps:
+            if step.machine is not None and step.kind in _OFF_FROM:
+                taken_out.setdefault(step.machine, step.start_minute)
+        for machine, minute in taken_out.items():
+            back = sheet.machine_back_minutes.get(machine, sheet.minutes)
+            yield MachineOff(
+                machine=self._machine_names.get(machine, machine),
+                start=brief.start + timedelta(minutes=minute),
+                end=brief.start + timedelta(minutes=back),
+            )
+
+    def _rows(self, table: Any, ids: set[str]) -> dict[str, Any]:
+        statement = select(table).where(col(table.id).in_(ids))
+        if table is VisitRow and not self._with_work:
+            statement = statement.options(defer(VisitRow.worksheet))  # type: ignore[arg-type]
+        return {row.id: row for row in self._session.exec(statement)}
+
+
+def tombstone(brief: AppointmentBrief, left: HandOverRow) -> AppointmentBrief:
+    """Return an appointment as the technician who gave it away last saw it."""
+    return replace(
+        brief,
+        start=left.starts_at,
+        end=left.ends_at,
+        sequence=left.sequence,
+        revised=left.handed_over_at,
+        moved_from=None,
+        handed_over=True,
+    )
+
+
+def part_name(part: str, catalogue: Catalogue) -> str:
+    """Return the name of a part; of one the catalogue no longer has, its id."""
+    known = catalogue.part_types.get(part)
+    return known.name if known is not None else part

@@ -1,0 +1,173 @@
+"""How fast finished calendars go out over HTTP, beside a bare route that returns the same bytes.
+
+    python -m tests.benchmarks.calendar_http
+
+Serves the application and a bare Starlette application under uvicorn, each in a process of its
+own, and asks both for a calendar of 2,000 appointments: in full, and conditionally. The two are
+asked in turns, so that a busy moment of the computer strikes both. Uses wrk where it is installed
+and a few connections of asyncio otherwise. Prints requests per second and their ratio.
+"""
+
+import asyncio
+import contextlib
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from statistics import median
+
+import httpx
+
+from api.feeds.delivery import store_form
+from api.feeds.events import render_calendar
+from api.feeds.links import feed_path, mint_secret, secret_hash
+from api.storage.database import Database
+from api.storage.tables import FeedDocumentRow, FeedKind, FeedLinkRow
+from tests.benchmarks.calendar_feeds import START, events
+
+SECONDS = 2
+TURNS = 3
+CONNECTIONS = 8
+
+_APPLICATION = """
+import sys, uvicorn
+from api.http.app import create_app
+from api.storage.database import Database
+from seed_data.catalogue import load_catalogue
+app = create_app(Database(sys.argv[1]), load_catalogue(), public_url="http://127.0.0.1")
+uvicorn.run(app, port=int(sys.argv[2]), access_log=False, log_level="warning")
+"""
+_BARE = """
+import sys, uvicorn
+from pathlib import Path
+from starlette.applications import Starlette
+from starlette.responses import Response
+from starlette.routing import Route
+body = Path(sys.argv[1]).read_bytes()
+async def full(request): return Response(body, media_type="text/calendar")
+async def unchanged(request): return Response(status_code=304)
+app = Starlette(routes=[Route("/full", full), Route("/unchanged", unchanged)])
+uvicorn.run(app, port=int(sys.argv[2]), access_log=False, log_level="warning")
+"""
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name, contextlib.ExitStack() as stack:
+        folder = Path(name)
+        url = f"sqlite:///{folder / 'steamround.sqlite'}"
+        path, etag, body = stored(url)
+        (folder / "calendar.ics").write_bytes(body)
+        ours = stack.enter_context(served(_APPLICATION, url)) + path
+        bare = stack.enter_context(served(_BARE, str(folder / "calendar.ics")))
+        for wanted, status, header in (("full", 200, ""), ("unchanged", 304, etag)):
+            fields = {"If-None-Match": header} if header else {}
+            for address in (ours, f"{bare}/{wanted}"):
+                reply = httpx.get(address, headers={**fields, "Accept-Encoding": "identity"})
+                assert reply.status_code == status, (address, reply.status_code)
+                assert len(reply.content) == (len(body) if status == 200 else 0)
+            pairs = [
+                (rate(ours, fields), rate(f"{bare}/{wanted}", fields)) for _ in range(TURNS)
+            ]
+            ratio = median(mine / other for mine, other in pairs)
+            mine, other = (median(rates) for rates in zip(*pairs, strict=True))
+            print(
+                f"{status}, {len(body)} octets: {mine:.0f} requests/s, bare route {other:.0f}; "
+                f"median of {TURNS} ratios {ratio:.2f}"
+            )
+
+
+def stored(url: str) -> tuple[str, str, bytes]:
+    """Store a calendar of 2,000 appointments; return its path, its ETag and its bytes."""
+    database = Database(url)
+    database.create_or_upgrade()
+    body = render_calendar("Inga Voss", events(), "Europe/Berlin", day_start=START)
+    feed = store_form(body, now=START)
+    secret = mint_secret()
+    with database.write() as session:
+        session.add(
+            FeedDocumentRow(
+                kind=FeedKind.TECHNICIAN,
+                subject="te-1",
+                name="Inga Voss",
+                body=feed.body,
+                body_gzip=feed.gzip_body,
+                etag=feed.etag,
+                changed_at=feed.modified,
+            )
+        )
+        session.add(
+            FeedLinkRow(
+                id="fl-1",
+                kind=FeedKind.TECHNICIAN,
+                subject="te-1",
+                device="telephone",
+                secret_hash=secret_hash(secret),
+                created_at=datetime.now(UTC),
+            )
+        )
+    database.close()
+    return feed_path(secret, "Inga Voss"), feed.etag, body
+
+
+@contextlib.contextmanager
+def served(program: str, argument: str) -> Iterator[str]:
+    """Run a program that serves; give its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    process = subprocess.Popen([sys.executable, "-c", program, argument, str(port)])
+    try:
+        for _ in range(600):
+            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+                break
+            time.sleep(0.1)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def rate(address: str, fields: dict[str, str]) -> float:
+    """Requests per second."""
+    wrk = shutil.which("wrk")
+    if wrk is None:
+        return asyncio.run(_rate_by_asyncio(address, fields))
+    headers = [part for pair in fields.items() for part in ("-H", ": ".join(pair))]
+    command = [wrk, "-t1", f"-c{CONNECTIONS}", f"-d{SECONDS}s", *headers, address]
+    told = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    found = re.search(r"Requests/sec:\s+([\d.]+)", told)
+    assert found is not None, told
+    assert "Non-2xx or 3xx" not in told, told
+    return float(found[1])
+
+
+async def _rate_by_asyncio(address: str, fields: dict[str, str]) -> float:
+    url = httpx.URL(address)
+    lines = [f"GET {url.raw_path.decode()} HTTP/1.1", "Host: localhost"]
+    request = "\r\n".join([*lines, *map(": ".join, fields.items()), "", ""]).encode()
+    end = time.perf_counter() + SECONDS
+
+    async def ask() -> int:
+        reader, writer = await asyncio.open_connection(url.host, url.port)
+        count = 0
+        while time.perf_counter() < end:
+            writer.write(request)
+            head = await reader.readuntil(b"\r\n\r\n")
+            length = re.search(rb"content-length: (\d+)", head.lower())
+            if length is not None and not head.startswith(b"HTTP/1.1 304"):
+                await reader.readexactly(int(length[1]))
+            count += 1
+        writer.close()
+        return count
+
+    return sum(await asyncio.gather(*(ask() for _ in range(CONNECTIONS)))) / SECONDS
+
+
+if __name__ == "__main__":
+    main()
