@@ -18,7 +18,7 @@ from itertools import combinations, pairwise
 from math import inf, isfinite, sqrt
 
 import numpy as np
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from scheduler.errors import InvalidInput
 from scheduler.machines import MeterReading
@@ -319,6 +319,6 @@ def _rate(
         # the use of a step varies in proportion to its length
         scatter = sum((use - per_day * step_days) ** 2 / step_days for step_days, use in steps)
         freedom = len(steps) - 1
-        quantile = float(t.ppf((1 + confidence) / 2, freedom))
+        quantile = float(stdtrit(freedom, (1 + confidence) / 2))
         spread = max(spread, quantile * sqrt(scatter / freedom / days))
     return per_day, max(0.0, per_day - spread), per_day + spread, Basis.MEASURED

@@ -1,8 +1,9 @@
 """``steamround problem``: save a planning problem, solve it anywhere, check a plan."""
 
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import typer
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -18,6 +19,8 @@ from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.plan import read_plan, write_plan
 from scheduler.routing.problem import read_problem, write_problem
+
+Read = TypeVar("Read")
 
 problem_app = typer.Typer(help="Planning problems as files.", no_args_is_help=True)
 
@@ -57,8 +60,8 @@ def solve(
     """Solve a problem file and write the plan."""
     if seconds is not None and iterations is not None:
         raise InvalidInput("give --seconds or --iterations, not both")
-    problem = read_problem(problem_file)
-    start = read_plan(start_from) if start_from is not None else None
+    problem = _read(problem_file, read_problem)
+    start = _read(start_from, read_plan) if start_from is not None else None
     stop = Seconds(10.0 if seconds is None else seconds)
     bound = stop if iterations is None else Iterations(iterations)
     load_kernel(announce=console.print)
@@ -92,10 +95,26 @@ def check(
     plan_file: Annotated[Path, typer.Argument(metavar="PLAN")],
 ) -> None:
     """Check a plan against its problem; exit status 1 when it breaks a rule."""
-    found = violations_of(read_problem(problem_file), read_plan(plan_file))
+    found = violations_of(_read(problem_file, read_problem), _read(plan_file, read_plan))
     for violation in found:
         console.print(f"{violation.rule}: {violation.detail}", markup=False, highlight=False)
     if found:
         console.print(f"{len(found)} violations.")
         raise typer.Exit(1)
     console.print("The plan keeps every rule.")
+
+
+def _read(path: Path, reader: Callable[[Path], Read]) -> Read:
+    """Read a file; whatever is wrong with it is said with its name.
+
+    Raises
+    ------
+    InvalidInput
+        It cannot be read, or breaks its own rules.
+    """
+    try:
+        return reader(path)
+    except OSError as error:
+        raise InvalidInput(f"cannot read {path}: {error.strerror}") from error
+    except InvalidInput as error:
+        raise InvalidInput(f"{path} is not as it should be:\n{error}") from error

@@ -4,7 +4,6 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -17,6 +16,7 @@ import pytest
 from api.feeds.calendar_text import one_line
 from api.feeds.delivery import StoredFeed, feed_reply, joined_fields, store_form
 from api.feeds.events import render_calendar
+from tests.published.calendar_clients import CalendarClient
 from tests.published.calendar_sample import BERLIN, DAY_START, EVENTS
 
 # 10/24/2026 @ 07:00 -> 10/24/2026 @ 08:30>hash of its note |summary, "!" instead of "|" with alarm
@@ -82,89 +82,21 @@ def feed_server() -> Iterator[FeedServer]:
     server.server_close()
 
 
-VDIRSYNCER_CONFIG = """
-[general]
-status_path = "{folder}/status"
-[pair feed]
-a = "remote"
-b = "local"
-collections = null
-conflict_resolution = "a wins"
-[storage remote]
-type = "http"
-url = "http://127.0.0.1:{port}/feeds/secret/joerg-uenal.ics"
-[storage local]
-type = "filesystem"
-path = "{folder}/events"
-fileext = ".ics"
-"""
-KHAL_CONFIG = """
-[calendars]
-[[feed]]
-path = {folder}/events
-[locale]
-local_timezone = Europe/Berlin
-default_timezone = Europe/Berlin
-timeformat = %H:%M
-dateformat = %Y-%m-%d
-longdateformat = %Y-%m-%d
-datetimeformat = %Y-%m-%d %H:%M
-longdatetimeformat = %Y-%m-%d %H:%M
-[sqlite]
-path = {folder}/khal.db
-"""
-
-
-def _run(folder: Path, *command: str) -> str:
-    """Run an installed command with a home of its own; fail with what it says."""
-    program = Path(sys.executable).parent / command[0]
-    done = subprocess.run(
-        [program, *command[1:]],
-        env={"HOME": str(folder), "PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8"},
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stdout
-
-
-def _listed_by_khal(folder: Path) -> list[str]:
-    return _run(
-        folder,
-        "khal", "-c", f"{folder}/khal.conf", "list", "-o", "--day-format", "",
-        "--format", "{start-date} {start-time} {end-time} {status}{title}",
-        "2026-10-24", "157d",
-    ).splitlines()  # fmt: skip
-
-
-def _sync(folder: Path) -> None:
-    _run(folder, "vdirsyncer", "-c", f"{folder}/vdirsyncer.conf", "sync")
-
-
-@pytest.fixture
-def client_folder(tmp_path: Path, feed_server: FeedServer) -> Path:
-    port = feed_server.server_address[1]
-    (tmp_path / "vdirsyncer.conf").write_text(VDIRSYNCER_CONFIG.format(folder=tmp_path, port=port))
-    (tmp_path / "khal.conf").write_text(KHAL_CONFIG.format(folder=tmp_path))
-    return tmp_path
-
-
 def test_vdirsyncer_and_khal_follow_a_feed_across_the_clock_changes(
-    feed_server: FeedServer, client_folder: Path
+    feed_server: FeedServer, tmp_path: Path
 ) -> None:
     berlin = [event for event in EVENTS if event.zone == BERLIN]
     first = render_calendar("Jörg Ünal", berlin, BERLIN, day_start=DAY_START)
     feed_server.feed = store_form(first, now=DAY_START)
-    _run(client_folder, "vdirsyncer", "-c", f"{client_folder}/vdirsyncer.conf", "discover")
-    _sync(client_folder)
+    port = feed_server.server_address[1]
+    address = f"http://127.0.0.1:{port}/feeds/secret/joerg-uenal.ics"
+    client = CalendarClient(tmp_path / "client", address, BERLIN)
+    client.sync()
 
     # Clocks go back on 2026-10-25 at 03:00 CEST and forward on 2027-03-28 at 02:00 CET, so
     # 2026-10-24 07:00Z is 09:00, 2026-10-26 08:00Z is 09:00, 2027-03-28 00:30Z to 02:00Z is
     # 01:30 to 04:00.
-    assert _listed_by_khal(client_folder) == [
+    assert client.listing("2026-10-24", 157) == [
         "2026-10-24 09:00 10:30 CONFIRMED Café Möwe, Husum: steam valve + 2 more",
         "2026-10-25 00:00 05:00 CONFIRMED Spans the repeated hour",
         "2026-10-25 01:30 02:00 CONFIRMED Ends inside the repeated hour",
@@ -186,9 +118,9 @@ def test_vdirsyncer_and_khal_follow_a_feed_across_the_clock_changes(
     )
     second = render_calendar("Jörg Ünal", [moved, *berlin[5:]], BERLIN, day_start=DAY_START)
     feed_server.feed = store_form(second, now=DAY_START, previous=feed_server.feed)
-    _sync(client_folder)
+    client.sync()
 
-    assert _listed_by_khal(client_folder) == [
+    assert client.listing("2026-10-24", 157) == [
         "2026-10-26 09:00 10:30 CONFIRMED Moved: Bäckerei Sonne",
         "2026-10-27 09:00 10:30 CANCELLED Cancelled: Hotel Krone",
         "2026-10-27 13:00 14:30 CANCELLED Handed over: Bar Nord",
