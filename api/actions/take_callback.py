@@ -105,18 +105,7 @@ def take_callback(
         session.flush()  # the callback refers to its visit
         callback.visit_id = visit.id
         session.add(callback)
-        announce(
-            session,
-            now=now,
-            topic="callback.taken",
-            client=site.client_id,
-            payload={
-                "callback": callback.id,
-                "machine": row.tag,
-                "urgency": callback.urgency,
-                "respond_by": answer.respond_by.isoformat() if answer.respond_by else None,
-            },
-        )
+        announce_callback(session, callback, topic="callback.taken", now=now)
         record(
             session,
             origin,
@@ -126,6 +115,26 @@ def take_callback(
             after={"machine": row.id, "urgency": callback.urgency},
         )
         return callback
+
+
+def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: datetime) -> None:
+    """Tell the client's portal what became of a callback, in ids and instants."""
+    announce(
+        session,
+        now=now,
+        topic=topic,
+        client=row.client_id,
+        payload={
+            "callback": row.id,
+            "visit": row.visit_id,
+            "site": row.site_id,
+            "machine": row.machine_id,
+            "tag": session.get_one(MachineRow, row.machine_id).tag,
+            "state": row.state,
+            "urgency": row.urgency,
+            "respond_by": row.respond_by,
+        },
+    )
 
 
 def _machine(session: Session, machine: str, client: str | None) -> tuple[MachineRow, SiteRow]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from api.storage.events import checked_payload
 from api.storage.ids import new_id
 from api.storage.tables import AuditRow, OutboxRow
 
@@ -46,7 +47,16 @@ def record(
 def announce(
     session: Session, *, now: datetime, topic: str, client: str | None, payload: dict[str, Any]
 ) -> None:
-    """Put an event into the outbox, to be sent once this transaction stands."""
+    """Put an event into the outbox, to be sent once this transaction stands.
+
+    Topics and payloads are those of ``api.storage.events``.
+    """
     session.add(
-        OutboxRow(id=new_id("ev"), topic=topic, client_id=client, payload=payload, created_at=now)
+        OutboxRow(
+            id=new_id("ev"),
+            topic=topic,
+            client_id=client,
+            payload=checked_payload(topic, payload),
+            created_at=now,
+        )
     )

@@ -37,16 +37,22 @@ class IdempotencyRow(SQLModel, table=True):
 
 
 class OutboxRow(SQLModel, table=True):
-    """An event to tell the world about, written in the transaction that caused it."""
+    """An event to tell the world about, written in the transaction that caused it.
+
+    ``position`` orders what concerns one visit: the next change of a visit begins after the last
+    one was committed. Between visits it may be committed out of order, so nobody may remember how
+    far they have read; ``made_out_at`` says of each event whether its deliveries are made out.
+    """
 
     __tablename__ = "outbox"
 
-    id: str = Field(primary_key=True)
+    position: int | None = Field(default=None, primary_key=True)
+    id: str = Field(unique=True)
     topic: str
     client_id: str | None = Field(default=None, index=True)
     payload: dict[str, Any] = Field(sa_type=JSON)
-    created_at: datetime
-    sent_at: datetime | None = Field(default=None, index=True)
+    created_at: datetime = Field(index=True)
+    made_out_at: datetime | None = Field(default=None, index=True)
 
 
 class AuditRow(SQLModel, table=True):

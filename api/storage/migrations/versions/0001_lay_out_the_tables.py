@@ -73,17 +73,91 @@ def upgrade() -> None:
     )
     op.create_table(
         "outbox",
+        sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("id", sa.String(), nullable=False),
         sa.Column("topic", sa.String(), nullable=False),
         sa.Column("client_id", sa.String(), nullable=True),
         sa.Column("payload", sa.JSON(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("sent_at", sa.DateTime(timezone=True), nullable=True),
-        sa.PrimaryKeyConstraint("id", name="pk_outbox"),
+        sa.Column("made_out_at", sa.DateTime(timezone=True), nullable=True),
+        sa.PrimaryKeyConstraint("position", name="pk_outbox"),
+        sa.UniqueConstraint("id", name="uq_outbox_id"),
     )
     with op.batch_alter_table("outbox", schema=None) as batch_op:
         batch_op.create_index("ix_outbox_client_id", ["client_id"], unique=False)
-        batch_op.create_index("ix_outbox_sent_at", ["sent_at"], unique=False)
+        batch_op.create_index("ix_outbox_created_at", ["created_at"], unique=False)
+        batch_op.create_index("ix_outbox_made_out_at", ["made_out_at"], unique=False)
+
+    op.create_table(
+        "webhook_endpoint",
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("client_id", sa.String(), nullable=False),
+        sa.Column("url", sa.String(), nullable=False),
+        sa.Column("topics", sa.JSON(), nullable=False),
+        sa.Column("secret", sa.String(), nullable=False),
+        sa.Column("previous_secret", sa.String(), nullable=True),
+        sa.Column("previous_until", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("disabled_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("disabled_because", sa.String(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["client_id"],
+            ["client.id"],
+            name="fk_webhook_endpoint_client_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_webhook_endpoint"),
+    )
+    with op.batch_alter_table("webhook_endpoint", schema=None) as batch_op:
+        batch_op.create_index("ix_webhook_endpoint_client_id", ["client_id"], unique=False)
+
+    op.create_table(
+        "webhook_delivery",
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("endpoint_id", sa.String(), nullable=False),
+        sa.Column("event_id", sa.String(), nullable=False),
+        sa.Column("topic", sa.String(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.Column("subject", sa.String(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("state", sa.String(), nullable=False),
+        sa.Column("attempts", sa.Integer(), nullable=False),
+        sa.Column("next_attempt_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("token", sa.String(), nullable=True),
+        sa.Column("lease_until", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("delivered_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("last_status", sa.Integer(), nullable=True),
+        sa.Column("log", sa.JSON(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["endpoint_id"],
+            ["webhook_endpoint.id"],
+            name="fk_webhook_delivery_endpoint_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.ForeignKeyConstraint(
+            ["event_id"],
+            ["outbox.id"],
+            name="fk_webhook_delivery_event_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_webhook_delivery"),
+        sa.UniqueConstraint(
+            "endpoint_id", "event_id", name="uq_webhook_delivery_endpoint_id_event_id"
+        ),
+    )
+    with op.batch_alter_table("webhook_delivery", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_webhook_delivery_endpoint_id_position", ["endpoint_id", "position"], unique=False
+        )
+        batch_op.create_index("ix_webhook_delivery_event_id", ["event_id"], unique=False)
+        batch_op.create_index(
+            "ix_webhook_delivery_state_next_attempt_at", ["state", "next_attempt_at"], unique=False
+        )
+        batch_op.create_index("ix_webhook_delivery_token", ["token"], unique=False)
 
     op.create_table(
         "plan",
@@ -764,7 +838,8 @@ def downgrade() -> None:
 
     op.drop_table("plan")
     with op.batch_alter_table("outbox", schema=None) as batch_op:
-        batch_op.drop_index("ix_outbox_sent_at")
+        batch_op.drop_index("ix_outbox_made_out_at")
+        batch_op.drop_index("ix_outbox_created_at")
         batch_op.drop_index("ix_outbox_client_id")
 
     op.drop_table("outbox")
@@ -773,3 +848,14 @@ def downgrade() -> None:
     op.drop_table("clock_claim")
     op.drop_table("client")
     op.drop_table("audit")
+    with op.batch_alter_table("webhook_delivery", schema=None) as batch_op:
+        batch_op.drop_index("ix_webhook_delivery_token")
+        batch_op.drop_index("ix_webhook_delivery_state_next_attempt_at")
+        batch_op.drop_index("ix_webhook_delivery_event_id")
+        batch_op.drop_index("ix_webhook_delivery_endpoint_id_position")
+
+    op.drop_table("webhook_delivery")
+    with op.batch_alter_table("webhook_endpoint", schema=None) as batch_op:
+        batch_op.drop_index("ix_webhook_endpoint_client_id")
+
+    op.drop_table("webhook_endpoint")
