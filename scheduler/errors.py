@@ -20,8 +20,13 @@
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
         ├── DoubleBooking
+        ├── HeldForClient
+        ├── HoldOver
+        ├── NoticeTooShort
         ├── PlanOutdated
-        └── StaleVersion
+        ├── StaleVersion
+        ├── TimeTaken
+        └── TooManyHolds
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
 """
@@ -256,4 +261,54 @@ class NeverRenewed(Impossible):
         self.part_type = part_type
         super().__init__(
             f"no rule of the catalogue rebuilds or replaces {part_type!r}: its wear has no use"
+        )
+
+
+class TimeTaken(Conflict):
+    """A time cannot be kept any more, or never could: ask for offers again."""
+
+    def __init__(self, at: datetime) -> None:
+        self.at = at
+        super().__init__(f"nobody can come at {at:%Y-%m-%d %H:%M}Z any more: ask for offers again")
+
+
+class HoldOver(Conflict):
+    """A hold has ended: ``state`` says how."""
+
+    def __init__(self, hold: str, state: str) -> None:
+        self.hold = hold
+        self.state = state
+        super().__init__(f"hold {hold} is {state}: ask for offers again and hold another time")
+
+
+class TooManyHolds(Conflict):
+    """A client holds as many times as they may: book or release one first."""
+
+    def __init__(self, limit: int) -> None:
+        self.limit = limit
+        super().__init__(f"{limit} times are held already: book or release one of them first")
+
+
+class NoticeTooShort(Conflict):
+    """It is too late for a client to change an appointment by themselves."""
+
+    def __init__(self, starts_at: datetime, notice_minutes: int) -> None:
+        self.starts_at = starts_at
+        self.notice_minutes = notice_minutes
+        super().__init__(
+            f"the appointment at {starts_at:%Y-%m-%d %H:%M}Z could be changed until "
+            f"{notice_minutes} minutes before: call the office"
+        )
+
+
+class HeldForClient(Conflict):
+    """A technician's time is held for a client who may book it until ``expires_at``."""
+
+    def __init__(self, technician: str, starts_at: datetime, expires_at: datetime) -> None:
+        self.technician = technician
+        self.starts_at = starts_at
+        self.expires_at = expires_at
+        super().__init__(
+            f"{technician} is held for a client at {starts_at:%Y-%m-%d %H:%M}Z: wait until "
+            f"{expires_at:%H:%M}Z or release the hold"
         )

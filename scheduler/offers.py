@@ -46,8 +46,8 @@ class OfferPolicy:
     near_minutes
         A detour up to this long is worth a discount: somebody is near anyway, >= 0.
     dearest_minutes
-        Extra cost above which a time is not offered to clients, >= 0: a dispatcher may still want
-        to send somebody from further away.
+        Detour above which a time is not offered to clients, >= 0: a dispatcher may still want to
+        send somebody from further away.
     overtime_minutes
         The most overtime suggested to a dispatcher when nothing else keeps the deadline, >= 0.
     """
@@ -213,6 +213,44 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """Where a visit stands in a round.
+
+    `travel_minutes` is the drive to it; `next_visit` the one made after it, if any, and
+    `next_travel_minutes` the drive from here to there.
+    """
+
+    shift: str
+    travel_minutes: int
+    next_visit: str | None
+    next_travel_minutes: int
+
+
+def place_at(question: Question, start: int) -> Placement | None:
+    """Return where the visit can stand when it starts at a minute, None where it cannot."""
+    if not question.visit.may_start_at(start):
+        return None
+    problem, orders = question.problem, orders_of(question.problem, question.plan)
+    exactly = replace(question.visit, start_windows=((start, start),), pinned=None)
+    able = [at for at, s in enumerate(problem.shifts) if exactly.skills <= s.skills]
+    gaps = Gaps(problem, [Candidate(shift=at, order=orders[at]) for at in able])
+    fitting = gaps.start_ranges(exactly).gap
+    if not fitting.size:
+        return None
+    extra = gaps.extra_costs(exactly)[fitting]
+    gap = int(fitting[np.argmin(extra)])
+    opening = gaps.opening(gap, int(extra.min()))
+    travel, order = problem.travel_minutes, opening.candidate.order
+    following = problem.visits[order[opening.position]] if opening.position < len(order) else None
+    return Placement(
+        shift=problem.shifts[opening.candidate.shift].id,
+        travel_minutes=int(travel[gaps.labels.before[gap], exactly.place]),
+        next_visit=following.id if following else None,
+        next_travel_minutes=int(travel[exactly.place, following.place]) if following else 0,
+    )
+
+
 def arrival_window(question: Question, policy: OfferPolicy, arrive_from: int) -> Question | None:
     """Return the question narrowed to the window that begins at a minute, None where none does.
 
@@ -270,6 +308,12 @@ class _Search:
         self._day = np.array(days, dtype=np.int64)[gaps.labels.row]
         self._ranges = gaps.start_ranges(question.visit)
         self._extra = gaps.extra_costs(question.visit)
+        shift_costs = question.visit.shift_costs
+        of_row = [
+            shift_costs.get(question.problem.shifts[round_.shift].id, 0)
+            for round_ in gaps.candidates
+        ]
+        self._detour = self._extra - np.array(of_row, dtype=np.int64)[gaps.labels.row]
         self._score = self._extra + policy.later_day_minutes * self._day
 
     def best(self, deadline: int | None) -> tuple[Offer, ...]:
@@ -292,7 +336,7 @@ class _Search:
         soonest, latest = np.maximum(ranges.soonest, not_before), ranges.latest
         if deadline is not None:
             latest, shuts = np.minimum(latest, deadline), np.minimum(shuts, deadline)
-        usable = (soonest <= latest) & (self._extra[ranges.gap] <= policy.dearest_minutes)
+        usable = (soonest <= latest) & (self._detour[ranges.gap] <= policy.dearest_minutes)
         at = np.flatnonzero(usable)
         # a long range holds several arrival windows, one after the other
         first = np.maximum(soonest[at] - soonest[at] % policy.step_minutes, opens[at])
@@ -338,7 +382,7 @@ class _Search:
         start, extra = int(choices.start[at]), int(self._extra[gap])
         opening = self._gaps.opening(gap, extra)
         shift = question.problem.shifts[opening.candidate.shift]
-        detour = extra - question.visit.shift_costs.get(shift.id, 0)
+        detour = int(self._detour[gap])
         days_later = int(self._day[gap]) - first_day
         near = detour <= self._policy.near_minutes
         if near:

@@ -8,10 +8,12 @@ from sqlmodel import Session, select
 
 from api.actions.calendars import refresh_calendars
 from api.actions.publishing import Slot, announce_appointment, reschedule
-from api.storage.audit import Origin, record
+from api.actions.take_callback import announce_callback
+from api.storage.audit import Origin, announce, record
+from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
 from api.storage.ids import new_id
-from api.storage.open_work import publication
+from api.storage.open_work import bump_revision
 from api.storage.tables import (
     AppointmentRow,
     CallbackRow,
@@ -84,6 +86,22 @@ def appointment_by_id(
     return row
 
 
+def _locked(
+    database: Database,
+    session: Session,
+    appointment_id: str,
+    *others: str,
+    technician: str | None = None,
+) -> AppointmentRow:
+    """Return an appointment as it is once nobody else can touch its technician's time.
+
+    ``others`` are technicians whose time is about to be touched as well.
+    """
+    row = appointment_by_id(session, appointment_id, technician=technician)
+    database.lock(session, technicians=[row.technician_id, *others])
+    return row
+
+
 def change_state(
     database: Database,
     appointment_id: str,
@@ -112,12 +130,12 @@ def change_state(
         raise InvalidInput("an appointment is done by reporting its work")
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row = appointment_by_id(session, appointment_id, technician=technician)
+        row = _locked(database, session, appointment_id, technician=technician)
         row.expect_version(if_version)
         visit = session.get_one(VisitRow, row.visit_id)
         if to in (AppointmentState.CANCELLED, AppointmentState.NO_ACCESS):
             visit.state = "open"
-        _enter(session, row, visit, to, catalogue, now=now, origin=origin)
+        enter_state(session, row, visit, to, catalogue, now=now, origin=origin)
         return row
 
 
@@ -143,7 +161,7 @@ def report_work(
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row = appointment_by_id(session, appointment_id, technician=technician)
+        row = _locked(database, session, appointment_id, technician=technician)
         row.expect_version(if_version)
         visit = session.get_one(VisitRow, row.visit_id)
         site = session.get_one(SiteRow, visit.site_id)
@@ -157,7 +175,22 @@ def report_work(
         for callback in session.exec(select(CallbackRow).where(CallbackRow.visit_id == visit.id)):
             callback.state = "done"
             session.add(callback)
-        _enter(session, row, visit, AppointmentState.DONE, catalogue, now=now, origin=origin)
+            announce_callback(session, callback, topic="callback.done", now=now)
+        enter_state(session, row, visit, AppointmentState.DONE, catalogue, now=now, origin=origin)
+        announce(
+            session,
+            now=now,
+            topic="worksheet.reported",
+            client=site.client_id,
+            payload={
+                "appointment": row.id,
+                "visit": visit.id,
+                "site": site.id,
+                "tasks_done": recorder.tasks_done,
+                "tasks_left": recorder.tasks_left,
+                "parts_replaced": len(report.replaced),
+            },
+        )
         return row
 
 
@@ -182,10 +215,12 @@ def move_by_hand(
         The time has gone by, or the technician lacks a skill or does not work any more.
     DoubleBooking
         The technician has another appointment at that time.
+    HeldForClient
+        The technician's time is held for a client.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row = appointment_by_id(session, appointment_id)
+        row = _locked(database, session, appointment_id, technician_id)
         row.expect_version(if_version)
         if row.state not in (AppointmentState.PLANNED, AppointmentState.PROMISED):
             raise InvalidInput(f"an appointment that is {row.state} cannot be moved")
@@ -194,7 +229,8 @@ def move_by_hand(
         slot = _chosen_slot(session, visit, technician_id, starts_at, now)
         reschedule(session, row, slot, now=now)
         session.add(row)
-        _bump_revision(session, now)
+        refuse_held_time(session, [technician_id], now=now)
+        bump_revision(session, now)
         refresh_calendars(session, [before, technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
@@ -226,6 +262,7 @@ def book_by_hand(
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
+        database.lock(session, technicians=[technician_id])
         visit = session.get(VisitRow, visit_id)
         if visit is None:
             raise Absent("visit", visit_id)
@@ -244,7 +281,8 @@ def book_by_hand(
         )
         visit.state = "booked"
         session.add_all([row, visit])
-        _bump_revision(session, now)
+        refuse_held_time(session, [technician_id], now=now)
+        bump_revision(session, now)
         refresh_calendars(session, [technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.planned", now=now)
         record(session, origin, now=now, verb="book", subject=f"appointment/{row.id}")
@@ -266,7 +304,7 @@ def _chosen_slot(
     return Slot(technician=technician_id, starts_at=starts_at, ends_at=ends_at)
 
 
-def _enter(
+def enter_state(
     session: Session,
     row: AppointmentRow,
     visit: VisitRow,
@@ -276,13 +314,22 @@ def _enter(
     now: datetime,
     origin: Origin,
 ) -> None:
+    """Let an appointment go to another state, and tell everybody whom it concerns.
+
+    The caller has the technician's lock and has settled what becomes of the visit.
+
+    Raises
+    ------
+    MoveNotAllowed
+        The appointment cannot go there from where it is.
+    """
     before = AppointmentState(row.state)
     row.state = move(before, to)
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])
     if to in (AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.CANCELLED):
-        _bump_revision(session, now)
+        bump_revision(session, now)
     refresh_calendars(session, [row.technician_id], catalogue, now=now)
     announce_appointment(session, row, visit, topic=_TOPICS[to], now=now)
     record(
@@ -301,14 +348,6 @@ def _shows_otherwise(state: AppointmentState) -> bool:
     return state is AppointmentState.CANCELLED
 
 
-def _bump_revision(session: Session, now: datetime) -> None:
-    """Tell every draft that the calendar it was made from has changed."""
-    calendar = publication(session)
-    calendar.revision += 1
-    calendar.changed_at = now
-    session.add(calendar)
-
-
 class _Recorder:
     """Writes the work of one visit into the history of its machines."""
 
@@ -325,6 +364,7 @@ class _Recorder:
         self._session, self._appointment, self._visit = session, appointment, visit
         self._site, self._catalogue, self._note, self._now = site, catalogue, note, now
         self._today = local_date(now, site.zone)
+        self.tasks_done = self.tasks_left = 0
 
     def tasks(self, done: Sequence[str] | None) -> None:
         """Record the tasks that were done and open the others again."""
@@ -341,6 +381,7 @@ class _Recorder:
         for row in rows.values():
             if row.state == "open":
                 row.visit_id = None
+                self.tasks_left += 1
             self._session.add(row)
 
     def replace_part(self, replaced: PartReplaced) -> None:
@@ -366,6 +407,7 @@ class _Recorder:
 
     def _do(self, task: DueTaskRow) -> None:
         task.state = "done"
+        self.tasks_done += 1
         self._work(task.rule, task.machine_id, task.fitted_part_id, Outcome.PLANNED)
         rule = self._catalogue.rules.get(task.rule)
         if task.fitted_part_id is not None and rule is not None and rule.action is Action.REPLACE:

@@ -14,10 +14,11 @@ from sqlmodel import Session, col, select
 from api.actions.calendars import refresh_calendars
 from api.actions.planning import plan_by_id
 from api.storage.audit import Origin, announce, record
+from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.ids import new_id
-from api.storage.open_work import MOVABLE, publication
+from api.storage.open_work import MOVABLE, bump_revision, publication
 from api.storage.tables import AppointmentRow, HandOverRow, PlanRow, SiteRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict, PlanOutdated
@@ -135,22 +136,24 @@ def publish_plan(
         It is not a draft.
     PlanOutdated
         The published calendar or the work in it has changed since the draft was made.
+    HeldForClient
+        It would use time that is held for a client.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
+        database.lock_calendar(session)
         plan = plan_by_id(session, plan_id)
         changes = changes_of(session, plan)
-        calendar = publication(session)
-        if plan.base_revision != calendar.revision:
+        if plan.base_revision != publication(session).revision:
             raise PlanOutdated(plan_id, "the published calendar has changed since")
         publisher = _Publisher(session, plan, now)
         for change in changes:
             publisher.apply(change)
-        calendar.revision += 1
-        calendar.changed_at = now
+        refuse_held_time(session, publisher.technicians, now=now)
+        bump_revision(session, now)
         plan.state, plan.published_at = "published", now
         _supersede_others(session, plan)
-        session.add_all([calendar, plan])
+        session.add(plan)
         refresh_calendars(session, publisher.technicians, catalogue, now=now)
         counts = {kind.value: sum(change.kind is kind for change in changes) for kind in ChangeKind}
         record(
@@ -258,6 +261,12 @@ def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: dateti
     row.sequence += 1
     if before.starts_at != slot.starts_at:
         row.moved_from = before.starts_at
+    if (
+        row.arrive_from is not None
+        and row.arrive_until is not None
+        and not row.arrive_from <= slot.starts_at <= row.arrive_until
+    ):
+        row.arrive_from = row.arrive_until = None  # what the client was told no longer holds
     row.technician_id, row.starts_at, row.ends_at = slot.technician, slot.starts_at, slot.ends_at
     row.revised_at = now
     if before.technician != slot.technician:

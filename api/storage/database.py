@@ -105,15 +105,20 @@ class Database:
     ) -> None:
         """Keep other writers away from some technicians' time and clients' holds until the commit.
 
-        Take all locks of a transaction at once and first, then look at what they guard.
+        Take all locks of a transaction at once, then look at what they guard: rows read before are
+        read anew.
         """
         names = [f"technician/{each}" for each in technicians]
         names += [f"client/{each}" for each in clients]
+        session.flush()
         self._dialect.take_locks(session.connection(), names)
+        session.expire_all()
 
     def lock_calendar(self, session: Session) -> None:
-        """Keep other writers away from every technician's time until the commit."""
+        """Keep other writers away from every technician's time until the commit; see ``lock``."""
+        session.flush()
         self._dialect.take_calendar(session.connection())
+        session.expire_all()
 
     def create_or_upgrade(self) -> None:
         """Bring the tables to the present form, from nothing or from any earlier form."""

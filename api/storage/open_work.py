@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from sqlalchemy import update
 from sqlmodel import Session, col, select
 
 from api.storage.snapshots import sites_by_id
@@ -42,6 +43,18 @@ def publication(session: Session) -> PublicationRow:
     return session.get_one(PublicationRow, 1)
 
 
+def bump_revision(session: Session, now: datetime) -> None:
+    """Tell every draft that the calendar it was made from has changed.
+
+    Counted by the database, so that no two changes count as one. The row is locked until the
+    commit: do this late, and after the appointments themselves.
+    """
+    session.flush()
+    session.exec(
+        update(PublicationRow).values(revision=PublicationRow.revision + 1, changed_at=now)
+    )
+
+
 def open_work(session: Session, *, now: datetime, days: Sequence[date], zone: str) -> OpenWork:
     """Load what can be planned on some local days, as it stands.
 
@@ -71,9 +84,20 @@ def open_work(session: Session, *, now: datetime, days: Sequence[date], zone: st
             _open_visit(row, sites[row.site_id], hours, standing.get(row.id)) for row in rows
         ),
         names={row.id: f"the visit at {sites[row.site_id].name}" for row in rows},
-        occupied=_occupied(session, now=now, since=span.start),
+        occupied=occupied(session, now=now, since=span.start),
         revision=publication(session).revision,
     )
+
+
+def to_be_placed(
+    session: Session, rows: Sequence[VisitRow], *, now: datetime, days: Sequence[date], zone: str
+) -> tuple[OpenVisit, ...]:
+    """Return some visits as if they had no appointment."""
+    span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
+    assert span is not None, "a working day has a beginning and an end"
+    sites = sites_by_id(session, {row.site_id for row in rows}, from_day=days[0])
+    hours = _Hours(sites, start=max(span.start, now.astimezone(UTC)), end=span.end)
+    return tuple(_open_visit(row, sites[row.site_id], hours, None) for row in rows)
 
 
 class _Hours:
@@ -124,7 +148,7 @@ def _open_visit(
     )
 
 
-def _occupied(session: Session, *, now: datetime, since: datetime) -> tuple[Occupied, ...]:
+def occupied(session: Session, *, now: datetime, since: datetime) -> tuple[Occupied, ...]:
     """Return where each technician who has begun the day is, and until when."""
     begun = session.exec(
         select(AppointmentRow, SiteRow)

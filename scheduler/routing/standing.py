@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from math import ceil
 
 from scheduler.places import Coordinates
-from scheduler.routing.assembly import Assembly
 from scheduler.routing.parts import Place, Shift, Visit
 from scheduler.routing.plan import Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
@@ -32,9 +31,9 @@ class Booked:
 
 
 def standing_still(
-    assembly: Assembly, booked: Sequence[Booked], travel: Travel
+    problem: Problem, booked: Sequence[Booked], travel: Travel
 ) -> tuple[Problem, Plan]:
-    """Add what is booked to a problem, each at its one minute, and return the plan of it.
+    """Return a problem of what is booked, each at its one minute, and the plan it makes.
 
     Booked time that touches no shift of its technician takes nothing from anybody's round and is
     left away. A round that cannot be driven as it is booked (somebody decided so by hand) takes no
@@ -42,14 +41,14 @@ def standing_still(
 
     Parameters
     ----------
-    assembly
-        Shifts, and the visits to be placed.
+    problem
+        Gives the shifts. The places it has keep their numbers; its visits are left away, since
+        they are still to be placed.
     booked
-        Ids must differ from those of the visits.
+        Ids must be unique.
     travel
         Knows the way between all of them.
     """
-    problem = assembly.problem
     places = [_coordinates(place) for place in problem.places]
     index = {place: at for at, place in enumerate(places)}
     for each in booked:
@@ -85,7 +84,7 @@ def standing_still(
             Place(id=f"p{at}", lat=place.lat, lon=place.lon) for at, place in enumerate(places)
         ),
         travel_minutes=travel.between(places).minutes,
-        visits=(*problem.visits, *visits),
+        visits=tuple(visits),
     )
     plan = Plan(stops=tuple(stops), breaks=(), left_out=(), cost=cost_of(whole, stops))
     return whole, plan
