@@ -131,21 +131,21 @@ def feed_reply(
     zipped = prefers_gzip(headers.get("accept-encoding"))
     body = feed.gzip_body if zipped else feed.body
     etag = feed.gzip_etag if zipped else feed.etag
-    shared = _shared_headers(etag, feed.modified)
     if is_unchanged(
         headers.get("if-none-match"),
         headers.get("if-modified-since"),
         etag=etag,
         modified=feed.modified,
     ):
-        return Reply(status=304, headers=shared, body=b"")
+        return Reply(status=304, headers=_validators(etag), body=b"")
     content = (
         ("Content-Type", CONTENT_TYPE),
         ("Content-Disposition", f'inline; filename="{file_name}"'),
         ("Content-Length", str(len(body))),
         *((("Content-Encoding", "gzip"),) if zipped else ()),
     )
-    return Reply(status=200, headers=content + shared, body=b"" if method == "HEAD" else body)
+    headers = (*content, *_validators(etag), *_description(feed.modified))
+    return Reply(status=200, headers=headers, body=b"" if method == "HEAD" else body)
 
 
 def absent_reply(method: Literal["GET", "HEAD"]) -> Reply:
@@ -203,16 +203,18 @@ def prefers_gzip(accept_encoding: str | None) -> bool:
     return gzip_weight > 0 and gzip_weight >= identity_weight
 
 
-@lru_cache(maxsize=1024)
-def _shared_headers(etag: str, modified: datetime) -> tuple[tuple[str, str], ...]:
-    """What 200 and 304 both carry."""
+def _validators(etag: str) -> tuple[tuple[str, str], ...]:
+    """What 200 and 304 both carry, and all that 304 should (RFC 9110 section 15.4.5)."""
     return (
         ("ETag", etag),
-        ("Last-Modified", format_datetime(modified, usegmt=True)),
         ("Cache-Control", "private, no-cache"),
         ("Vary", "Accept-Encoding"),
-        *_PROTECTION,
     )
+
+
+@lru_cache(maxsize=1024)
+def _description(modified: datetime) -> tuple[tuple[str, str], ...]:
+    return (("Last-Modified", format_datetime(modified, usegmt=True)), *_PROTECTION)
 
 
 def _refusal(status: int, sentence: str, method: Literal["GET", "HEAD"]) -> Reply:

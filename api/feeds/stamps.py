@@ -13,8 +13,8 @@ from datetime import UTC, datetime, timedelta
 
 from api.feeds.events import FeedEvent, event_octets
 
-_BEGIN = b"BEGIN:VEVENT\r\n"
-_END = b"END:VEVENT\r\n"
+# A text that says the same does so behind the name of its property or a blank.
+_EVENT = re.compile(rb"^BEGIN:VEVENT\r\n.*?^END:VEVENT\r\n", re.DOTALL | re.MULTILINE)
 _UID = re.compile(rb"^UID:((?:[^\r]|\r\n )*)\r\n", re.MULTILINE)
 _STAMP = re.compile(rb"^LAST-MODIFIED:(\d{8}T\d{6}Z)\r\n", re.MULTILINE)
 
@@ -41,8 +41,7 @@ def with_stamps(
 def events_in(calendar: bytes) -> dict[str, bytes]:
     """Return the events of a calendar written by `render_calendar`, as octets by UID."""
     found = {}
-    for block in calendar.split(_BEGIN)[1:]:
-        octets = _BEGIN + block[: block.index(_END)] + _END
+    for octets in _EVENT.findall(calendar):
         if uid := _UID.search(octets):
             found[uid[1].replace(b"\r\n ", b"").decode()] = octets
     return found

@@ -10,6 +10,7 @@ and a few connections of asyncio otherwise. Prints requests per second and their
 
 import asyncio
 import contextlib
+import json
 import re
 import shutil
 import socket
@@ -20,7 +21,6 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from statistics import median
 
 import httpx
 
@@ -32,7 +32,7 @@ from api.storage.tables import FeedDocumentRow, FeedKind, FeedLinkRow
 from tests.benchmarks.calendar_feeds import START, events
 
 SECONDS = 2
-TURNS = 3
+TURNS = 8
 CONNECTIONS = 8
 
 _APPLICATION = """
@@ -44,14 +44,15 @@ app = create_app(Database(sys.argv[1]), load_catalogue(), public_url="http://127
 uvicorn.run(app, port=int(sys.argv[2]), access_log=False, log_level="warning")
 """
 _BARE = """
-import sys, uvicorn
+import json, sys, uvicorn
 from pathlib import Path
 from starlette.applications import Starlette
 from starlette.responses import Response
 from starlette.routing import Route
-body = Path(sys.argv[1]).read_bytes()
-async def full(request): return Response(body, media_type="text/calendar")
-async def unchanged(request): return Response(status_code=304)
+replies = json.loads((Path(sys.argv[1]) / "replies.json").read_text())
+body = (Path(sys.argv[1]) / "calendar.ics").read_bytes()
+async def full(request): return Response(body, 200, replies["full"])
+async def unchanged(request): return Response(None, 304, replies["unchanged"])
 app = Starlette(routes=[Route("/full", full), Route("/unchanged", unchanged)])
 uvicorn.run(app, port=int(sys.argv[2]), access_log=False, log_level="warning")
 """
@@ -64,22 +65,25 @@ def main() -> None:
         path, etag, body = stored(url)
         (folder / "calendar.ics").write_bytes(body)
         ours = stack.enter_context(served(_APPLICATION, url)) + path
-        bare = stack.enter_context(served(_BARE, str(folder / "calendar.ics")))
-        for wanted, status, header in (("full", 200, ""), ("unchanged", 304, etag)):
-            fields = {"If-None-Match": header} if header else {}
-            for address in (ours, f"{bare}/{wanted}"):
-                reply = httpx.get(address, headers={**fields, "Accept-Encoding": "identity"})
-                assert reply.status_code == status, (address, reply.status_code)
-                assert len(reply.content) == (len(body) if status == 200 else 0)
-            pairs = [
-                (rate(ours, fields), rate(f"{bare}/{wanted}", fields)) for _ in range(TURNS)
-            ]
-            ratio = median(mine / other for mine, other in pairs)
-            mine, other = (median(rates) for rates in zip(*pairs, strict=True))
+        asked: dict[str, dict[str, str]] = {"full": {}, "unchanged": {"If-None-Match": etag}}
+        httpx.get(ours)  # notes the fetch; from the second on the calendar is at hand
+        replies = {wanted: answered(ours, fields) for wanted, fields in asked.items()}
+        (folder / "replies.json").write_text(json.dumps(replies))
+        bare = stack.enter_context(served(_BARE, name))
+        for wanted, fields in asked.items():
+            assert answered(f"{bare}/{wanted}", fields) == replies[wanted]
+            pairs = [(rate(ours, fields), rate(f"{bare}/{wanted}", fields)) for _ in range(TURNS)]
+            mine, other = (max(rates) for rates in zip(*pairs, strict=True))
             print(
-                f"{status}, {len(body)} octets: {mine:.0f} requests/s, bare route {other:.0f}; "
-                f"median of {TURNS} ratios {ratio:.2f}"
+                f"{wanted}, {len(body)} octets: {mine:.0f} requests/s, bare route {other:.0f}; "
+                f"{mine / other:.2f} × (best of {TURNS} turns)"
             )
+
+
+def answered(address: str, fields: dict[str, str]) -> dict[str, str]:
+    """Return the headers of the reply, without those every server adds."""
+    reply = httpx.get(address, headers={**fields, "Accept-Encoding": "identity"})
+    return {name: value for name, value in reply.headers.items() if name not in ("date", "server")}
 
 
 def stored(url: str) -> tuple[str, str, bytes]:
