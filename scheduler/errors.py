@@ -260,7 +260,7 @@ class NeverRenewed(Impossible):
     def __init__(self, part_type: str) -> None:
         self.part_type = part_type
         super().__init__(
-            f"no rule of the catalogue rebuilds or replaces {part_type!r}: its wear has no use"
+            f"no rule of the catalogue rebuilds or replaces {part_type!r}: none is to be timed"
         )
 
 

@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
+from api.storage.interval_decisions import interval_decisions
 from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import DueTaskRow, VisitRow
@@ -19,7 +20,7 @@ from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site
 from scheduler.duty import measured_duty
 from scheduler.machines import Machine
-from scheduler.upkeep import DueTask, due_tasks
+from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
 from scheduler.wear.records import Kind, lives_by_kind
@@ -77,6 +78,7 @@ def raise_due_work(
         fleet = machines_by_id(session, on=today)
         contracts = contracts_by_id(session, from_day=today)
         booked = _booked_tasks(session)
+        decisions = interval_decisions(session)
         laws = known_laws(
             lives_by_kind(part_records(session, catalogue, on=today), today), catalogue
         )
@@ -95,6 +97,7 @@ def raise_due_work(
             today,
             estimates,
             laws,
+            decisions,
         )
         for site in sorted(by_site)
     ]
@@ -141,6 +144,7 @@ def _decide(
     today: date,
     estimates: VisitEstimates,
     laws: Mapping[Kind, Weibull],
+    decisions: Sequence[IntervalDecision],
 ) -> _SiteWork:
     horizon = today + LOOK_AHEAD
     tasks = [
@@ -151,6 +155,7 @@ def _decide(
             catalogue,
             measured_duty(machine, catalogue, hardness_dh=site.hardness_dh),
             until=horizon,
+            decisions=decisions,
         )
         if task.id not in booked and _is_ours(catalogue.rules[task.rule], contract)
     ]

@@ -5,6 +5,7 @@ from collections.abc import Collection
 from datetime import date
 from typing import Any
 
+from sqlalchemy import select as columns
 from sqlmodel import Session, col, func, select
 
 from api.storage.tables import ContractRow, FittedPartRow, MachineRow, SiteRow, WorkDoneRow
@@ -51,31 +52,36 @@ def part_records(
     if machines is not None:
         conditions.append(col(FittedPartRow.machine_id).in_(machines))
     renewals = _renewals(session, catalogue, on, conditions)
-    rows = session.exec(
-        select(FittedPartRow, MachineRow.drinks_per_day, ContractRow.starts_on)
+    wanted: list[Any] = [
+        *(FittedPartRow.id, FittedPartRow.part_type, FittedPartRow.machine_id),
+        *(FittedPartRow.position, FittedPartRow.fitted_on, FittedPartRow.removed_on),
+        *(FittedPartRow.removal, MachineRow.drinks_per_day, ContractRow.starts_on),
+    ]
+    rows = session.execute(
+        columns(*wanted)
         .join(MachineRow, col(MachineRow.id) == col(FittedPartRow.machine_id))
         .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
         .join(ContractRow, col(ContractRow.id) == col(SiteRow.contract_id))
         .where(*conditions)
         .order_by(col(FittedPartRow.id))
-    )
+    )  # tens of thousands of rows: no object for each
     records = []
-    for part, drinks, since in rows:
-        out = part.removed_on if part.removed_on is not None and part.removed_on <= on else None
+    for part, part_type, machine, position, fitted_on, removed_on, removal, drinks, since in rows:
+        out = removed_on if removed_on is not None and removed_on <= on else None
         records.append(
             PartRecord(
-                part=part.id,
-                part_type=part.part_type,
-                machine=part.machine_id,
-                position=part.position,
+                part=part,
+                part_type=part_type,
+                machine=machine,
+                position=position,
                 duty=duty_class(drinks),
-                fitted_on=part.fitted_on,
+                fitted_on=fitted_on,
                 removed_on=out,
-                failed=out is not None and part.removal == "failure",
+                failed=out is not None and removal == "failure",
                 renewals=tuple(
                     renewal
-                    for renewal in renewals[part.id]
-                    if renewal.on > part.fitted_on and (out is None or renewal.on < out)
+                    for renewal in renewals[part]
+                    if renewal.on > fitted_on and (out is None or renewal.on < out)
                 ),
                 records_begin=max(begin, since),
             )
@@ -88,12 +94,11 @@ def _renewals(
 ) -> defaultdict[str, list[Renewal]]:
     renewing = [rule.id for rule in catalogue.rules.values() if rule.action in RENEWING]
     found: defaultdict[str, list[Renewal]] = defaultdict(list)
-    for work in session.exec(
-        select(WorkDoneRow)
+    works = session.execute(
+        columns(col(WorkDoneRow.fitted_part_id), col(WorkDoneRow.done_on), col(WorkDoneRow.outcome))
         .join(FittedPartRow, col(FittedPartRow.id) == col(WorkDoneRow.fitted_part_id))
-        .where(col(WorkDoneRow.rule).in_(renewing), WorkDoneRow.done_on <= on, *conditions)
-    ):
-        assert work.fitted_part_id is not None, "it was joined"
-        failed = work.outcome == Outcome.FAILURE
-        found[work.fitted_part_id].append(Renewal(on=work.done_on, failed=failed))
+        .where(col(WorkDoneRow.rule).in_(renewing), col(WorkDoneRow.done_on) <= on, *conditions)
+    )
+    for part, done_on, outcome in works:
+        found[part].append(Renewal(on=done_on, failed=outcome == Outcome.FAILURE))
     return found

@@ -14,7 +14,13 @@ from api.storage.tables.company import (
     SiteRow,
     TechnicianRow,
 )
-from api.storage.tables.equipment import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
+from api.storage.tables.equipment import (
+    FittedPartRow,
+    MachineRow,
+    MeasurementRow,
+    MeterReadingRow,
+    WorkDoneRow,
+)
 from api.storage.tables.planning import (
     AppointmentRow,
     HandOverRow,
@@ -28,6 +34,7 @@ from api.storage.tables.running import (
     IdempotencyRow,
     OutboxRow,
 )
+from api.storage.tables.upkeep import IntervalDecisionRow, StockRow
 from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
 
@@ -50,12 +57,15 @@ __all__ = [
     "HandOverRow",
     "HoldRow",
     "IdempotencyRow",
+    "IntervalDecisionRow",
     "MachineRow",
+    "MeasurementRow",
     "MeterReadingRow",
     "OutboxRow",
     "PlanRow",
     "PublicationRow",
     "SiteRow",
+    "StockRow",
     "TechnicianRow",
     "VisitRow",
     "WebhookEndpointRow",

@@ -2,7 +2,7 @@
 
 from datetime import date, datetime
 
-from sqlalchemy import JSON
+from sqlalchemy import JSON, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from api.storage.tables.versioned import Versioned
@@ -66,3 +66,25 @@ class MeterReadingRow(SQLModel, table=True):
     counter: str
     value: float
     taken_at: datetime
+
+
+class MeasurementRow(SQLModel, table=True):
+    """A value measured on a machine at a visit, as found or as left, with the verdict of that day.
+
+    ``set_point`` names what was read; the unit is the set-point's.
+    """
+
+    __tablename__ = "measurement"
+    __table_args__ = (UniqueConstraint("machine_id", "set_point", "stage", "taken_at"),)
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    set_point: str
+    value: float
+    unit: str
+    stage: str  # "as_found" or "as_left"
+    verdict: str  # "ok", "adjust" or "stop_and_make_safe"
+    because: str
+    taken_at: datetime
+    taken_on: date  # the same at the site
+    visit_id: str | None = Field(default=None, foreign_key="visit.id")

@@ -58,7 +58,9 @@ class VisitRow(Versioned, table=True):
 
 
 class CallbackRow(Versioned, table=True):
-    """A fault report from a client. ``finding`` is the answer of triage as given at the time."""
+    """A fault report from a client. ``finding`` is the answer of triage as given at the time;
+    ``cause`` is the fault of the catalogue that was found at the machine.
+    """
 
     __tablename__ = "callback"
 
@@ -72,5 +74,6 @@ class CallbackRow(Versioned, table=True):
     urgency: str
     respond_by: datetime | None = None
     finding: dict[str, Any] = Field(sa_type=JSON)
+    cause: str | None = None
     visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
     state: str = Field(default="open", index=True)  # open, done or cancelled

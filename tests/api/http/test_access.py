@@ -47,6 +47,12 @@ CLOSED_TO_PORTALS = [
     "/v1/feed-links",
     "/v1/api-keys",
     "/v1/catalogue/service-rules",
+    "/v1/machines/m-a/history",
+    "/v1/machines/m-a/wear",
+    "/v1/machines/m-a/outlook",
+    "/v1/part-types/group_gasket/wear",
+    "/v1/outlook",
+    "/v1/interval-decisions",
 ]
 
 

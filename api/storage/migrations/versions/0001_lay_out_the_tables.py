@@ -485,6 +485,7 @@ def upgrade() -> None:
         sa.Column("urgency", sa.String(), nullable=False),
         sa.Column("respond_by", sa.DateTime(timezone=True), nullable=True),
         sa.Column("finding", sa.JSON(), nullable=False),
+        sa.Column("cause", sa.String(), nullable=True),
         sa.Column("visit_id", sa.String(), nullable=True),
         sa.Column("state", sa.String(), nullable=False),
         sa.ForeignKeyConstraint(
@@ -740,6 +741,78 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("work_done", schema=None) as batch_op:
         batch_op.create_index("ix_work_done_machine_id", ["machine_id"], unique=False)
+
+    op.create_table(
+        "interval_decision",
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("rule", sa.String(), nullable=False),
+        sa.Column("machine_id", sa.String(), nullable=True),
+        sa.Column("months", sa.Float(), nullable=False),
+        sa.Column("decided_by", sa.String(), nullable=False),
+        sa.Column("decided_on", sa.Date(), nullable=False),
+        sa.Column("reason", sa.String(), nullable=False),
+        sa.Column("withdrawn_on", sa.Date(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["machine_id"],
+            ["machine.id"],
+            name="fk_interval_decision_machine_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_interval_decision"),
+    )
+    with op.batch_alter_table("interval_decision", schema=None) as batch_op:
+        batch_op.create_index("ix_interval_decision_machine_id", ["machine_id"], unique=False)
+        batch_op.create_index("ix_interval_decision_rule", ["rule"], unique=False)
+
+    op.create_table(
+        "measurement",
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("machine_id", sa.String(), nullable=False),
+        sa.Column("set_point", sa.String(), nullable=False),
+        sa.Column("value", sa.Float(), nullable=False),
+        sa.Column("unit", sa.String(), nullable=False),
+        sa.Column("stage", sa.String(), nullable=False),
+        sa.Column("verdict", sa.String(), nullable=False),
+        sa.Column("because", sa.String(), nullable=False),
+        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("taken_on", sa.Date(), nullable=False),
+        sa.Column("visit_id", sa.String(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["machine_id"],
+            ["machine.id"],
+            name="fk_measurement_machine_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.ForeignKeyConstraint(
+            ["visit_id"],
+            ["visit.id"],
+            name="fk_measurement_visit_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_measurement"),
+        sa.UniqueConstraint(
+            "machine_id",
+            "set_point",
+            "stage",
+            "taken_at",
+            name="uq_measurement_machine_id_set_point_stage_taken_at",
+        ),
+    )
+    with op.batch_alter_table("measurement", schema=None) as batch_op:
+        batch_op.create_index("ix_measurement_machine_id", ["machine_id"], unique=False)
+
+    op.create_table(
+        "stock",
+        sa.Column("place", sa.String(), nullable=False),
+        sa.Column("part_type", sa.String(), nullable=False),
+        sa.Column("pieces", sa.Integer(), nullable=False),
+        sa.Column("counted_at", sa.DateTime(timezone=True), nullable=False),
+        sa.PrimaryKeyConstraint("place", "part_type", name="pk_stock"),
+    )
     # the one row every change to the published calendar raises; 1970 stands for "never yet"
     op.execute(
         sa.insert(
@@ -754,6 +827,16 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    op.drop_table("stock")
+    with op.batch_alter_table("measurement", schema=None) as batch_op:
+        batch_op.drop_index("ix_measurement_machine_id")
+
+    op.drop_table("measurement")
+    with op.batch_alter_table("interval_decision", schema=None) as batch_op:
+        batch_op.drop_index("ix_interval_decision_rule")
+        batch_op.drop_index("ix_interval_decision_machine_id")
+
+    op.drop_table("interval_decision")
     with op.batch_alter_table("work_done", schema=None) as batch_op:
         batch_op.drop_index("ix_work_done_machine_id")
 

@@ -1,0 +1,71 @@
+"""Everything that happened to one machine, as one story."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+from sqlmodel import Session, select
+
+from api.storage.tables import CallbackRow, FittedPartRow, MeasurementRow, WorkDoneRow
+from scheduler.catalogue import Catalogue
+
+Kind = Literal["part_fitted", "part_removed", "work_done", "measured", "fault_reported"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One thing that happened, in words; ``record`` is the id of the row that says so."""
+
+    on: date
+    kind: Kind
+    record: str
+    what: str
+
+
+def machine_history(session: Session, catalogue: Catalogue, machine: str) -> list[Happening]:
+    """Return what happened to a machine, the latest first."""
+    found = [
+        *_parts(session, catalogue, machine),
+        *_work(session, catalogue, machine),
+        *_measurements(session, machine),
+        *_faults(session, catalogue, machine),
+    ]
+    found.sort(key=lambda each: (each.on, each.record), reverse=True)
+    return found
+
+
+def _parts(session: Session, catalogue: Catalogue, machine: str) -> Iterator[Happening]:
+    for row in session.exec(select(FittedPartRow).where(FittedPartRow.machine_id == machine)):
+        known = catalogue.part_types.get(row.part_type)
+        name = f"{known.name if known else row.part_type}, {row.position}"
+        yield Happening(on=row.fitted_on, kind="part_fitted", record=row.id, what=name)
+        if row.removed_on is not None:
+            why = "failed" if row.removal == "failure" else "replaced as planned"
+            what = f"{name}: {why} after {(row.removed_on - row.fitted_on).days} days"
+            yield Happening(on=row.removed_on, kind="part_removed", record=row.id, what=what)
+
+
+def _work(session: Session, catalogue: Catalogue, machine: str) -> Iterator[Happening]:
+    for row in session.exec(select(WorkDoneRow).where(WorkDoneRow.machine_id == machine)):
+        rule = catalogue.rules.get(row.rule)
+        note = f": {row.note}" if row.note else ""
+        what = f"{rule.name if rule else row.rule} ({row.outcome}){note}"
+        yield Happening(on=row.done_on, kind="work_done", record=row.id, what=what)
+
+
+def _measurements(session: Session, machine: str) -> Iterator[Happening]:
+    for row in session.exec(select(MeasurementRow).where(MeasurementRow.machine_id == machine)):
+        what = f"{row.stage.replace('_', ' ')}: {row.because}"
+        yield Happening(on=row.taken_on, kind="measured", record=row.id, what=what)
+
+
+def _faults(session: Session, catalogue: Catalogue, machine: str) -> Iterator[Happening]:
+    for row in session.exec(select(CallbackRow).where(CallbackRow.machine_id == machine)):
+        names = [
+            catalogue.symptoms[each].name for each in row.symptoms if each in catalogue.symptoms
+        ]
+        cause = catalogue.faults.get(row.cause or "")
+        found = f"; found: {cause.name}" if cause else ""
+        what = f"{', '.join(names) or row.text or 'fault not described'} ({row.urgency}){found}"
+        yield Happening(on=row.reported_at.date(), kind="fault_reported", record=row.id, what=what)

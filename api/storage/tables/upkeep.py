@@ -1,0 +1,39 @@
+"""What the company decided about its upkeep, and the parts it has at hand."""
+
+from datetime import date, datetime
+
+from sqlmodel import Field, SQLModel
+
+from api.storage.tables.versioned import Versioned
+
+
+class IntervalDecisionRow(Versioned, table=True):
+    """The company's own interval for a rule, on one machine or (``machine_id`` None) on all.
+
+    Kept for good: ``withdrawn_on`` ends it.
+    """
+
+    __tablename__ = "interval_decision"
+
+    id: str = Field(primary_key=True)
+    rule: str = Field(index=True)
+    machine_id: str | None = Field(default=None, foreign_key="machine.id", index=True)
+    months: float
+    decided_by: str
+    decided_on: date
+    reason: str
+    withdrawn_on: date | None = None
+
+
+class StockRow(SQLModel, table=True):
+    """Pieces of a part counted at a place: "workshop", or the id of the technician whose van it is.
+
+    A place none of whose parts has a row was never counted.
+    """
+
+    __tablename__ = "stock"
+
+    place: str = Field(primary_key=True)
+    part_type: str = Field(primary_key=True)
+    pieces: int
+    counted_at: datetime

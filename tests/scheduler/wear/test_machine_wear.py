@@ -1,0 +1,84 @@
+from datetime import date, timedelta
+
+import pytest
+
+from scheduler.duty import DutyClass
+from scheduler.errors import InvalidInput
+from scheduler.wear.lives import End, Life
+from scheduler.wear.machine_wear import failure_trend, parts_today
+from scheduler.wear.part_wear import FailurePolicy, part_wear
+from scheduler.wear.records import PartRecord, Renewal
+from scheduler.wear.repairable import Trend
+from scheduler.wear.replacement import change_today
+from tests.scheduler.small_trade import CATALOGUE
+
+TODAY = date(2027, 3, 1)
+KIND = ("steam_valve", DutyClass.STANDARD)
+LIVES = {
+    KIND: tuple(
+        Life(age=age, end=End.FAILED) for age in (300, 350, 400, 420, 440, 460, 480, 500, 520, 540)
+    )
+}
+
+
+def valve(part: str, age: int, part_type: str = "steam_valve") -> PartRecord:
+    return PartRecord(
+        part=part,
+        part_type=part_type,
+        machine="m1",
+        position=part,
+        duty=DutyClass.STANDARD,
+        fitted_on=TODAY - timedelta(days=900),
+        removed_on=None,
+        failed=False,
+        renewals=(Renewal(on=TODAY - timedelta(days=age), failed=False),),
+        records_begin=date(2020, 1, 1),
+    )
+
+
+def test_old_parts_are_changed_and_young_ones_left() -> None:
+    found = parts_today(
+        [valve("young", 20), valve("old", 380), valve("odd", 50, "burrs")],
+        LIVES,
+        CATALOGUE,
+        FailurePolicy(),
+        today=TODAY,
+        next_visit_on=TODAY + timedelta(days=90),
+    )
+
+    assert [(part.part, part.age_days) for part in found] == [
+        ("old", 380),
+        ("young", 20),
+        ("odd", 50),
+    ]
+    old, young, odd = found
+    wear = part_wear(*KIND, LIVES[KIND], CATALOGUE, FailurePolicy())
+    assert old.advice == change_today(
+        wear.fit.law, wear.costs, age=380, until_next_visit=90, today_minor=wear.work_minor
+    )
+    assert (old.advice.change, old.because) == (True, old.advice.because)
+    assert young.advice is not None
+    assert not young.advice.change
+    assert odd.advice is None
+    assert odd.because.startswith("Nothing can be said of its wear: 0 failures are too few")
+
+
+def test_the_next_visit_comes_after_today() -> None:
+    with pytest.raises(InvalidInput, match="after today"):
+        parts_today([], {}, CATALOGUE, FailurePolicy(), today=TODAY, next_visit_on=TODAY)
+
+
+def test_failures_that_crowd_towards_today_are_a_machine_getting_worse() -> None:
+    begin = TODAY - timedelta(days=999)
+    crowding = [begin + timedelta(days=day) for day in (500, 700, 800, 870, 910, 950, 980)]
+    worse = failure_trend(crowding, watched_from=begin, today=TODAY)
+    assert worse is not None
+    # shape = n / sum(ln(1000 / age)) over 500.5, 700.5, ... 980.5; the sum is 1.57354
+    assert worse.shape == pytest.approx(7 / 1.57354, rel=1e-5)
+    assert worse.trend is Trend.WORSE
+
+
+def test_one_failure_is_no_trend_and_two_of_a_day_are_one() -> None:
+    begin = TODAY - timedelta(days=999)
+    assert failure_trend([TODAY, TODAY], watched_from=begin, today=TODAY) is None
+    assert failure_trend([], watched_from=begin, today=TODAY) is None
