@@ -20,6 +20,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import col
 
 from api.actions.calendars import refresh_all_calendars
+from api.actions.holding import expire_holds
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
 from api.actions.raise_due_work import raise_due_work
 from api.storage.audit import Origin
@@ -102,7 +103,11 @@ class Clock:
 
     def start(self) -> None:
         """Begin to tick."""
-        for name, seconds, tick in (("jobs", 20, self.run_due_jobs), ("plans", 1, self.solve_next)):
+        for name, seconds, tick in (
+            ("jobs", 20, self.run_due_jobs),
+            ("plans", 1, self.solve_next),
+            ("holds", 30, self.expire_holds),
+        ):
             self._ticker.add_job(
                 tick,
                 "interval",
@@ -131,6 +136,10 @@ class Clock:
                 self._run(job, slot, now)
                 ran.append(job.name)
         return tuple(ran)
+
+    def expire_holds(self) -> int:
+        """Write down which holds have run out; any number of clocks may do it at once."""
+        return expire_holds(self._database, now=self._tell_time())
 
     def solve_next(self) -> str | None:
         """Solve the oldest plan that waits, if any; return its id."""

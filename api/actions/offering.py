@@ -7,7 +7,6 @@ from datetime import UTC, date, datetime, timedelta
 from sqlmodel import Session, col, select
 
 from api.storage.booked_time import booked_time
-from api.storage.database import Database
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
 from api.storage.snapshots import active_technicians, company_travel, company_zone
@@ -81,7 +80,7 @@ class OfferedTimes:
 
 
 def offer_times(
-    database: Database,
+    session: Session,
     visit_id: str,
     *,
     now: datetime,
@@ -97,10 +96,9 @@ def offer_times(
     Conflict
         The visit is over, or somebody is at it.
     """
-    with database.read() as session:
-        visit = one(session, VisitRow, visit_id, scope)
-        movable_appointment(session, visit)
-        asked = ask(session, visit, now=now)
+    visit = one(session, VisitRow, visit_id, scope)
+    movable_appointment(session, visit)
+    asked = ask(session, visit, now=now)
     sheet = find_offers(asked.question, policy)
     return OfferedTimes(
         visit=visit.id,

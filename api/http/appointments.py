@@ -15,9 +15,10 @@ from api.actions.appointments import (
     move_by_hand,
     report_work,
 )
+from api.actions.booking import cancel_with_notice, move_to_hold
 from api.auth import NotAllowed, Principal, Role
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed, StaffDeed
+from api.http.context import AnyonesLook, OfficeDeed, OfficeOrPortalDeed, StaffDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
@@ -46,6 +47,10 @@ class Appointment(Kept):
     revised_at: datetime
     moved_from: datetime | None = Field(description="The start it had before it last moved.")
     travel_minutes: int = Field(description="The drive to it, as planned.")
+    arrive_from: datetime | None = Field(
+        description="The window of arrival the client was told, if any was."
+    )
+    arrive_until: datetime | None
 
 
 class NewState(Given):
@@ -67,6 +72,14 @@ class NewSlot(Given):
 
     technician_id: Id
     starts_at: Instant
+
+
+class NewTime(Given):
+    """Another time for an appointment, held before."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"hold_id": "ho_7k0x"}]})
+
+    hold_id: Id
 
 
 class Replaced(Given):
@@ -130,7 +143,7 @@ def list_appointments(
         AppointmentRow,
         [starts_at, col(AppointmentRow.id)],
         paging,
-        lambda row: _shown(row, look.who),
+        lambda row: appointment_shown(row, look.who),
         None if starts_from is None else starts_at >= starts_from,
         None if starts_before is None else starts_at < starts_before,
         equals(col(AppointmentRow.technician_id), technician),
@@ -142,7 +155,7 @@ def list_appointments(
 @router.get("/{appointment_id}", responses=documented(404))
 def get_appointment(appointment_id: str, look: AnyonesLook) -> Appointment:
     """Return one appointment."""
-    return _shown(look.one(AppointmentRow, appointment_id), look.who)
+    return appointment_shown(look.one(AppointmentRow, appointment_id), look.who)
 
 
 @router.put("/{appointment_id}/state", responses=documented(400, 404, 409, 412, 428))
@@ -163,7 +176,7 @@ def set_appointment_state(
         technician=deed.who.technician,
         if_version=version,
     )
-    return _shown(deed.changed(row), deed.who)
+    return appointment_shown(deed.changed(row), deed.who)
 
 
 @router.put("/{appointment_id}/slot", responses=documented(400, 404, 409, 412, 428))
@@ -181,7 +194,42 @@ def move_appointment(
         origin=deed.origin,
         if_version=version,
     )
-    return _shown(deed.changed(row), deed.who)
+    return appointment_shown(deed.changed(row), deed.who)
+
+
+@router.put("/{appointment_id}/time", responses=documented(400, 404, 409, 412, 428))
+def move_appointment_to_hold(
+    appointment_id: str, body: NewTime, deed: OfficeOrPortalDeed, version: IfMatch
+) -> Appointment:
+    """Move an appointment to a held time. The old time is given up as the new one is taken."""
+    row = move_to_hold(
+        deed.database,
+        appointment_id,
+        body.hold_id,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        scope=deed.who.scope,
+        if_version=version,
+    )
+    return appointment_shown(deed.changed(row), deed.who)
+
+
+@router.put("/{appointment_id}/cancellation", responses=documented(404, 409, 412, 428))
+def cancel_appointment(
+    appointment_id: str, deed: OfficeOrPortalDeed, version: IfMatch
+) -> Appointment:
+    """Cancel an appointment in time. Its visit is open again and can be given another."""
+    row = cancel_with_notice(
+        deed.database,
+        appointment_id,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        scope=deed.who.scope,
+        if_version=version,
+    )
+    return appointment_shown(deed.changed(row), deed.who)
 
 
 @router.post("/{appointment_id}/report", responses=documented(400, 404, 409, 412, 413, 428))
@@ -205,9 +253,10 @@ def report_appointment(
         technician=deed.who.technician,
         if_version=version,
     )
-    return _shown(deed.changed(row), deed.who)
+    return appointment_shown(deed.changed(row), deed.who)
 
 
-def _shown(row: AppointmentRow, who: Principal) -> Appointment:
+def appointment_shown(row: AppointmentRow, who: Principal) -> Appointment:
+    """Return an appointment as somebody may see it: a portal is not told who comes."""
     technician = None if who.role is Role.PORTAL else row.technician_id
     return from_row(Appointment, row, technician_id=technician)

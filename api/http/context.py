@@ -173,6 +173,7 @@ _OFFICE = (Role.DISPATCHER, Role.ADMINISTRATOR)
 AnyonesLook = Annotated[Look, _look(*Role)]
 StaffLook = Annotated[Look, _look(*_STAFF)]
 OfficeLook = Annotated[Look, _look(*_OFFICE)]
+OfficeOrPortalLook = Annotated[Look, _look(*_OFFICE, Role.PORTAL)]
 AdministratorsLook = Annotated[Look, _look(Role.ADMINISTRATOR)]
 
 StaffDeed = Annotated[Deed, _deed(*_STAFF)]

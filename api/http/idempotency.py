@@ -9,13 +9,13 @@ import json
 from collections.abc import Callable
 from typing import Annotated, TypeVar
 
-from fastapi import Header
+from fastapi import Depends, Header
 from pydantic import BaseModel
 
 from api.http.context import Deed
 from api.storage.joined import JoinedDatabase
 from api.storage.tables import IdempotencyRow
-from scheduler.errors import InvalidInput
+from scheduler.errors import InvalidInput, SteamroundError
 
 Shown = TypeVar("Shown", bound=BaseModel)
 
@@ -33,6 +33,24 @@ IdempotencyKey = Annotated[
         examples=["4f6c1a52-9a1f-4c3e-b1d7-6f0f0a7a2f11"],
     ),
 ]
+
+
+class KeyMissing(SteamroundError):
+    """What would take somebody's time twice if it were sent twice has to come with a key."""
+
+    def __init__(self) -> None:
+        super().__init__(f"send {HEADER}: a value of your own, new for every request")
+
+
+def _required(key: IdempotencyKey = None) -> str:
+    if not (key or "").strip().strip('"'):
+        raise KeyMissing
+    assert key is not None, "an empty key was refused"
+    return key
+
+
+RequiredKey = Annotated[str, Depends(_required)]
+"""The key of a request that may not come without one: 400 when it is missing."""
 
 
 class KeyReused(InvalidInput):

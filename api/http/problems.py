@@ -16,16 +16,22 @@ from starlette.routing import Match
 
 from api.auth import NotAllowed, NotAuthenticated
 from api.http.conditions import NotModified, PreconditionRequired
+from api.http.idempotency import KeyMissing
 from scheduler.errors import (
     Absent,
     Conflict,
     DoubleBooking,
+    HeldForClient,
+    HoldOver,
     Impossible,
     InvalidInput,
     MoveNotAllowed,
+    NoticeTooShort,
     PlanOutdated,
     StaleVersion,
     SteamroundError,
+    TimeTaken,
+    TooManyHolds,
 )
 
 log = logging.getLogger("steamround.http")
@@ -41,10 +47,16 @@ _STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
     (StaleVersion, 412, "stale-version"),
     (PreconditionRequired, 428, "precondition-required"),
     (DoubleBooking, 409, "double-booking"),
+    (TimeTaken, 409, "time-taken"),
+    (HoldOver, 409, "hold-over"),
+    (TooManyHolds, 409, "too-many-holds"),
+    (NoticeTooShort, 409, "notice-too-short"),
+    (HeldForClient, 409, "held-for-client"),
     (PlanOutdated, 409, "plan-outdated"),
     (Conflict, 409, "conflict"),
     (MoveNotAllowed, 409, "move-not-allowed"),
     (Impossible, 409, "impossible"),
+    (KeyMissing, 400, "idempotency-key-missing"),
     (InvalidInput, 422, "invalid-input"),
 )
 _NAME_OF_STATUS = {
@@ -112,7 +124,7 @@ def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 def _name(status: int) -> str:
     for _, known, name in _STATUS_AND_NAME:
-        if known == status and status != 409:
+        if known == status and status not in _NAME_OF_STATUS and status != 409:
             return name
     return _NAME_OF_STATUS.get(status, "conflict" if status == 409 else "error")
 

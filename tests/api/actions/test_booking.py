@@ -66,7 +66,8 @@ def database(database: Database) -> Database:
 
 
 def offers(database: Database, name: str = "v1", now: datetime = NOW) -> OfferedTimes:
-    return offer_times(database, name, now=now, scope=EVERYTHING)
+    with database.read() as session:
+        return offer_times(session, name, now=now, scope=EVERYTHING)
 
 
 def hold(
@@ -167,7 +168,7 @@ def test_a_hold_that_runs_out_is_free_again_and_offered_again(
     assert blocked != before
     # the very second it ends it blocks nothing, whether it was tidied up or not
     over = held.expires_at
-    again = offer_times(database, "v2", now=over, scope=EVERYTHING)
+    again = offers(database, "v2", over)
     assert (held.technician_id, held.starts_at) in [
         (o.technician, o.starts_at) for o in again.offers
     ] or again.offers[0].starts_at >= over
@@ -199,8 +200,8 @@ def test_a_visit_has_one_hold_and_a_client_three(database: Database) -> None:
 
 def test_a_client_sees_only_their_own(database: Database, catalogue: Catalogue) -> None:
     at = offers(database).offers[0].arrive_from
-    with pytest.raises(Absent):
-        offer_times(database, "v2", now=NOW, scope=CLIENT_1)
+    with pytest.raises(Absent), database.read() as session:
+        offer_times(session, "v2", now=NOW, scope=CLIENT_1)
     with pytest.raises(Absent):
         hold(database, at, "v2", CLIENT_1)
     held = hold(database, at, "v2", CLIENT_2)
