@@ -10,7 +10,8 @@ from sqlmodel import select
 
 from api.http.context import present
 from api.storage.database import Database
-from api.storage.tables import AppointmentRow, HoldRow, VisitRow
+from api.storage.tables import AppointmentRow, HoldRow, TechnicianRow, VisitRow
+from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, Caller
 
 
@@ -164,8 +165,12 @@ def test_technicians_do_not_hold_times(caller: Caller) -> None:
     assert caller("technician-a").get("/v1/holds").status_code == 403
 
 
-def test_the_offers_of_a_callback_keep_its_deadline_or_say_so(caller: Caller) -> None:
+def test_the_offers_of_a_callback_keep_its_deadline_or_say_so(
+    caller: Caller, database: Database, catalogue: Catalogue
+) -> None:
     portal = caller("portal-a")
+    with database.write() as session:
+        session.get_one(TechnicianRow, "t-a").skills = sorted(catalogue.skills)
     report = {"machine": "E-a", "text": "no steam", "symptoms": ["steam_weak"]}
     taken = portal.post("/v1/callbacks", json=report, headers=key("report")).json()
     told = portal.get(f"/v1/callbacks/{taken['id']}/offers").json()
