@@ -23,8 +23,11 @@ from api.actions.calendars import refresh_all_calendars
 from api.actions.holding import expire_holds
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
 from api.actions.raise_due_work import raise_due_work
+from api.outbox.relay import Relay
+from api.outbox.sending import Sender
 from api.storage.audit import Origin
 from api.storage.database import Database
+from api.storage.deliveries import forget_before
 from api.storage.replies import forget_old_replies
 from api.storage.snapshots import company_zone
 from api.storage.tables import ClockClaimRow
@@ -41,6 +44,9 @@ _CATCH_UP = timedelta(hours=36)
 """How long a slot nobody ran stays worth running; only the latest one is."""
 
 _ONE_DAY = timedelta(days=1)
+
+_EVENTS_KEPT_FOR = timedelta(days=30)
+"""How long an event can be replayed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +78,15 @@ def _forget(database: Database, _catalogue: Catalogue, now: datetime) -> None:
     forget_old_replies(database, now=now)
 
 
+def _forget_events(database: Database, _catalogue: Catalogue, now: datetime) -> None:
+    with database.write() as session:
+        forget_before(session, now - _EVENTS_KEPT_FOR)
+
+
 NIGHTLY_JOBS = (
     NightlyJob(name="turn calendars", at=time(0, 5), run=refresh_all_calendars),
     NightlyJob(name="forget old replies", at=time(0, 30), run=_forget),
+    NightlyJob(name="forget old events", at=time(0, 35), run=_forget_events),
     NightlyJob(name="raise due work", at=time(1, 30), run=_raise),
     NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft),
 )
@@ -86,6 +98,7 @@ class Clock:
     Parameters
     ----------
     tell_time : the present instant, UTC.
+    sender : how events leave the house; by default only to the public internet.
     """
 
     def __init__(
@@ -95,10 +108,12 @@ class Clock:
         *,
         tell_time: Callable[[], datetime] = lambda: datetime.now(UTC),
         jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
+        sender: Sender | None = None,
     ) -> None:
         self._database, self._catalogue = database, catalogue
         self._tell_time, self._jobs = tell_time, jobs
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
+        self._relay = Relay(database, sender or Sender(), tell_time=tell_time)
         self._ticker = BackgroundScheduler(timezone=UTC)
 
     def start(self) -> None:
@@ -106,6 +121,7 @@ class Clock:
         for name, seconds, tick in (
             ("jobs", 20, self.run_due_jobs),
             ("plans", 1, self.solve_next),
+            ("events", 1, self._relay.tick),
             ("holds", 30, self.expire_holds),
         ):
             self._ticker.add_job(
@@ -123,6 +139,7 @@ class Clock:
     def stop(self) -> None:
         """Stop ticking; a run that is being solved is left to whoever finds its lease over."""
         self._ticker.shutdown(wait=False)
+        self._relay.stop()
 
     def run_due_jobs(self) -> tuple[str, ...]:
         """Run every job whose latest slot nobody has taken; return their names."""

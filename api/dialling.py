@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 
 import httpx
 
-from scheduler.errors import InvalidInput, SteamroundError
+from scheduler.errors import Impossible, InvalidInput
 
 Resolver = Callable[[str], list[str]]
 
@@ -29,7 +29,7 @@ class AddressRefused(InvalidInput):
     """An address that is not called, wherever its host may be."""
 
 
-class HostUnknown(SteamroundError):
+class HostUnknown(Impossible):
     """A host that has no address at present."""
 
     def __init__(self) -> None:

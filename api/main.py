@@ -13,6 +13,7 @@ from fastapi import FastAPI
 
 from api.clock import Clock
 from api.http.app import create_app
+from api.outbox.sending import Sender
 from api.settings import Settings, prepare_data_folder
 from api.storage.database import Database
 from seed_data.catalogue import load_catalogue
@@ -38,7 +39,8 @@ def _application(*, clock: bool) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        ticking = Clock(database, catalogue) if clock else None
+        sender = Sender(loopback=settings.webhooks_to_loopback)
+        ticking = Clock(database, catalogue, sender=sender) if clock else None
         if ticking is not None:
             ticking.start()
         yield
@@ -46,4 +48,11 @@ def _application(*, clock: bool) -> FastAPI:
             ticking.stop()
         database.close()
 
-    return create_app(database, catalogue, public_url=settings.public_url, lifespan=lifespan)
+    return create_app(
+        database,
+        catalogue,
+        public_url=settings.public_url,
+        requests_per_minute=settings.requests_per_minute,
+        webhooks_to_loopback=settings.webhooks_to_loopback,
+        lifespan=lifespan,
+    )

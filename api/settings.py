@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -12,13 +12,16 @@ PREFIX = "STEAMROUND_"
 DATA_FOLDER = "STEAMROUND_DATA_FOLDER"
 DATABASE_URL = "STEAMROUND_DATABASE_URL"
 PUBLIC_URL = "STEAMROUND_PUBLIC_URL"
+REQUESTS_PER_MINUTE = "STEAMROUND_REQUESTS_PER_MINUTE"
+WEBHOOKS_TO_LOOPBACK = "STEAMROUND_WEBHOOKS_TO_LOOPBACK"
 
 COMPILED_FOLDER = "compiled"
 """The folder of the data folder that keeps compiled code; safe to delete at any time."""
 
-_KNOWN = (DATA_FOLDER, DATABASE_URL, PUBLIC_URL)
+_KNOWN = (DATA_FOLDER, DATABASE_URL, PUBLIC_URL, REQUESTS_PER_MINUTE, WEBHOOKS_TO_LOOPBACK)
 _DEFAULT_FOLDER = "steamround-data"
 _DEFAULT_PUBLIC_URL = "http://127.0.0.1:8000"
+_DEFAULT_REQUESTS_PER_MINUTE = 600
 _DRIVERS = ("sqlite", "postgresql+psycopg")
 
 
@@ -35,11 +38,18 @@ class Settings:
     public_url
         How the world reaches the service, without a slash at the end. Feed addresses and links in
         calendars begin with it.
+    requests_per_minute
+        How many requests one API key may make to one process.
+    webhooks_to_loopback
+        Whether an endpoint may be plain http on this very machine: for development only, since
+        whoever has a portal key can then make the service call anything that listens here.
     """
 
     data_folder: Path
     database_url: str
     public_url: str = _DEFAULT_PUBLIC_URL
+    requests_per_minute: int = _DEFAULT_REQUESTS_PER_MINUTE
+    webhooks_to_loopback: bool = False
 
     def __post_init__(self) -> None:
         if not self.data_folder.is_absolute():
@@ -57,6 +67,10 @@ class Settings:
             )
         if self.public_url.endswith("/"):
             raise InvalidInput(f"{PUBLIC_URL} must not end with a slash, got {self.public_url!r}")
+        if self.requests_per_minute < 1:
+            raise InvalidInput(
+                f"{REQUESTS_PER_MINUTE} must be at least 1, got {self.requests_per_minute}"
+            )
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str]) -> "Settings":
@@ -70,10 +84,20 @@ class Settings:
         for name in environment:
             if name.startswith(PREFIX) and name not in _KNOWN:
                 raise InvalidInput(f"unknown setting {name}: known are {', '.join(_KNOWN)}")
-        return cls.in_folder(
+        settings = cls.in_folder(
             Path(environment.get(DATA_FOLDER) or _DEFAULT_FOLDER),
             database_url=environment.get(DATABASE_URL),
             public_url=environment.get(PUBLIC_URL) or _DEFAULT_PUBLIC_URL,
+        )
+        return replace(
+            settings,
+            requests_per_minute=_whole_number(
+                REQUESTS_PER_MINUTE,
+                environment.get(REQUESTS_PER_MINUTE) or str(_DEFAULT_REQUESTS_PER_MINUTE),
+            ),
+            webhooks_to_loopback=_yes(
+                WEBHOOKS_TO_LOOPBACK, environment.get(WEBHOOKS_TO_LOOPBACK) or "no"
+            ),
         )
 
     @classmethod
@@ -86,6 +110,18 @@ class Settings:
         if url.startswith(("postgresql://", "postgres://")):
             url = f"postgresql+psycopg://{url.partition('://')[2]}"
         return cls(data_folder=folder, database_url=url, public_url=public_url)
+
+
+def _whole_number(name: str, text: str) -> int:
+    if not (text.isascii() and text.isdigit()):
+        raise InvalidInput(f"{name} must be a whole number, got {text!r}")
+    return int(text)
+
+
+def _yes(name: str, text: str) -> bool:
+    if text not in ("yes", "no"):
+        raise InvalidInput(f"{name} must be yes or no, got {text!r}")
+    return text == "yes"
 
 
 def prepare_data_folder(settings: Settings) -> None:

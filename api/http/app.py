@@ -34,8 +34,11 @@ from api.http import (
     technicians,
     visits,
     wear,
+    webhooks,
 )
 from api.http.edge import Edge
+from api.http.events import describe_events
+from api.http.request_limit import RequestLimit
 from api.storage.database import Database
 from scheduler.catalogue import Catalogue
 
@@ -62,6 +65,7 @@ _SUBJECTS = (
     appointments,
     feed_links,
     catalogue,
+    webhooks,
     keys,
     feeds,
     health,
@@ -86,6 +90,7 @@ _TAGS = (
     ("feed links", "Secret calendar addresses."),
     ("feeds", "The calendars behind them."),
     ("catalogue", "What is known of the trade."),
+    ("webhooks", "Where programs of clients hear of events, and what they are told."),
     ("API keys", "Who may come in."),
     ("health", "Whether the service is up."),
 )
@@ -98,6 +103,10 @@ Plans the upkeep of commercial espresso machines: due work, visits, rounds and c
 * **Changes.** Every record that can change has an ETag. A change names it in `If-Match`: 428
   without, 412 when somebody else was faster.
 * **Lists** come in pages of up to 100: follow `next`, or the `Link` header.
+* **Limits.** `RateLimit` says how many requests your key has left; 429 says in `Retry-After` when
+  to come back.
+* **Events** are sent to your own endpoints, see webhooks: signed, at least once, in order for each
+  visit, again over three days until you answer 2xx. Know a repetition by `webhook-id`.
 * **Errors** are problem details (RFC 9457). `request_id` names the request in our logs.
 * **Time.** Instants are UTC. Hours of a week are local to the `zone` beside them, written
   `Mo-Fr 07:30-12:00,13:00-18:00; Sa 08:00-11:00`.
@@ -110,6 +119,8 @@ def create_app(
     known_catalogue: Catalogue,
     *,
     public_url: str,
+    requests_per_minute: int | None = None,
+    webhooks_to_loopback: bool = False,
     lifespan: Lifespan | None = None,
 ) -> FastAPI:
     """Return the application on a database.
@@ -117,6 +128,8 @@ def create_app(
     Parameters
     ----------
     public_url : how the world reaches it, without a slash at the end.
+    requests_per_minute : how many one key may make to this process; None for any number.
+    webhooks_to_loopback : whether an endpoint may be plain http on this very machine.
     lifespan : what runs beside it, such as the clock.
     """
     app = FastAPI(
@@ -136,12 +149,17 @@ def create_app(
     app.state.database = database
     app.state.catalogue = known_catalogue
     app.state.public_url = public_url
+    app.state.request_limit = (
+        None if requests_per_minute is None else RequestLimit(requests_per_minute)
+    )
+    app.state.webhooks_to_loopback = webhooks_to_loopback
     problems.install(app)
     app.add_middleware(Edge)
     app.add_middleware(feeds.FeedDoor)
     for subject in _SUBJECTS:
         app.include_router(subject.router)
     app.state.routes = [route for subject in _SUBJECTS for route in subject.router.routes]
+    describe_events(app.webhooks)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
@@ -158,12 +176,13 @@ def _described(app: FastAPI) -> dict[str, Any]:
             version=app.version,
             description=app.description,
             routes=app.routes,
+            webhooks=app.webhooks.routes,
             tags=app.openapi_tags,
             servers=app.servers,
             license_info=app.license_info,
         )
         schemas = document["components"]["schemas"]
-        for methods in document["paths"].values():
+        for methods in (*document["paths"].values(), *document["webhooks"].values()):
             for operation in methods.values():
                 if "422" in operation["responses"] and "422" not in _problems_of(operation):
                     del operation["responses"]["422"]  # the framework's own, which nobody sends

@@ -59,6 +59,7 @@ Reader = Annotated[Session, Depends(_reader)]
 
 
 def _principal(
+    request: Request,
     database: Database,
     now: Now,
     credentials: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)],
@@ -66,7 +67,10 @@ def _principal(
     if credentials is None:
         raise NotAuthenticated
     with database.read() as session:
-        return principal_of(session, credentials.credentials, now=now)
+        principal = principal_of(session, credentials.credentials, now=now)
+    if request.app.state.request_limit is not None:
+        request.state.allowance = request.app.state.request_limit.count(principal.key, now)
+    return principal
 
 
 class Allow:
@@ -179,6 +183,7 @@ AdministratorsLook = Annotated[Look, _look(Role.ADMINISTRATOR)]
 StaffDeed = Annotated[Deed, _deed(*_STAFF)]
 OfficeDeed = Annotated[Deed, _deed(*_OFFICE)]
 OfficeOrPortalDeed = Annotated[Deed, _deed(*_OFFICE, Role.PORTAL)]
+PortalDeed = Annotated[Deed, _deed(Role.PORTAL)]
 AdministratorsDeed = Annotated[Deed, _deed(Role.ADMINISTRATOR)]
 
 

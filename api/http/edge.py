@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.feeds.links import masked
 from api.http.problems import problem_response
+from api.http.request_limit import Allowance
 from api.storage.ids import new_id
 
 log = logging.getLogger("steamround.requests")
@@ -39,7 +40,7 @@ class Edge:
 
         async def send_marked(message: Message) -> None:
             if message["type"] == "http.response.start":
-                _mark(message, request_id)
+                _mark(message, request_id, scope["state"].get("allowance"))
                 log.info(
                     "%s %s %s %d ms %s",
                     scope["method"],
@@ -58,8 +59,10 @@ class Edge:
         await self._app(scope, _counted(receive), send_marked)
 
 
-def _mark(message: MutableMapping[str, Any], request_id: str) -> None:
+def _mark(message: MutableMapping[str, Any], request_id: str, allowance: Allowance | None) -> None:
     headers = MutableHeaders(scope=message)
+    if allowance is not None:
+        headers.update(allowance.headers())
     headers["X-Request-Id"] = request_id
     headers.setdefault("X-Content-Type-Options", "nosniff")
     headers.setdefault("Cache-Control", "private, no-cache")

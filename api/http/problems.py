@@ -17,6 +17,7 @@ from starlette.routing import Match
 from api.auth import NotAllowed, NotAuthenticated
 from api.http.conditions import NotModified, PreconditionRequired
 from api.http.idempotency import KeyMissing
+from api.http.request_limit import TooManyRequests
 from scheduler.errors import (
     Absent,
     Conflict,
@@ -58,6 +59,7 @@ _STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
     (Impossible, 409, "impossible"),
     (KeyMissing, 400, "idempotency-key-missing"),
     (InvalidInput, 422, "invalid-input"),
+    (TooManyRequests, 429, "too-many-requests"),
 )
 _NAME_OF_STATUS = {
     400: "malformed-request",
@@ -101,6 +103,7 @@ _EXAMPLE_DETAIL = {
     413: "a body may have 1048576 bytes at most",
     422: "1 field is wrong",
     428: "send If-Match with the ETag of the version you are changing",
+    429: "more than 600 requests in a minute: try again in 18 seconds",
     500: "something went wrong on our side; nothing was stored",
     503: "the database is busy: try again in a second",
 }
@@ -118,7 +121,7 @@ def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
                 }
             },
         }
-        for status in sorted({401, 403, 405, 422, 500, 503, *statuses})
+        for status in sorted({401, 403, 405, 422, 429, 500, 503, *statuses})
     }
 
 
@@ -177,6 +180,11 @@ def _ours(request: Request, error: Exception) -> Response:
     for kind, status, name in _STATUS_AND_NAME:
         if isinstance(error, kind):
             headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+            if isinstance(error, TooManyRequests):
+                headers = {
+                    **error.allowance.headers(),
+                    "Retry-After": str(error.allowance.seconds),
+                }
             return problem_response(request, status, name, str(error), headers=headers)
     return _unexpected(request, error)
 

@@ -29,6 +29,16 @@ PORTS: Final = frozenset({443, 8443})
 MOST_SECONDS: Final = 20.0
 
 
+def endpoint_target(url: str, *, loopback: bool) -> Target:
+    """Return where an endpoint's address leads; ``loopback`` is as for ``Sender``.
+
+    Raises
+    ------
+    AddressRefused
+    """
+    return target_of(url, ports=PORTS, loopback=loopback)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sender:
     """How messages leave the house.
@@ -46,15 +56,6 @@ class Sender:
         default_factory=lambda: httpx.HTTPTransport(trust_env=False)
     )
 
-    def target(self, url: str) -> Target:
-        """Return where an endpoint's address leads.
-
-        Raises
-        ------
-        AddressRefused
-        """
-        return target_of(url, ports=PORTS, loopback=self.loopback)
-
     def send(self, claim: Claim, *, now: datetime) -> Answer:
         """Send one message and return what the receiver made of it.
 
@@ -66,7 +67,7 @@ class Sender:
             **signed_headers(claim.event, claim.body, claim.secrets, at=now),
         }
         try:
-            target = self.target(claim.url)
+            target = endpoint_target(claim.url, loopback=self.loopback)
             address = checked_address(target, self.resolve)
         except (AddressRefused, HostUnknown) as refusal:
             return Answer(status=None, problem=str(refusal))
