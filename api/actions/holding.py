@@ -88,7 +88,8 @@ def hold_time(
         with database.read() as session:
             visit = one(session, VisitRow, visit_id, scope)
             movable_appointment(session, visit)
-            found = _find(ask(session, visit, now=now), arrive_from, offers)
+            day = local_date(arrive_from, company_zone(session))
+            found = _find(ask(session, visit, now=now, day=day), arrive_from, offers)
             client = session.get_one(SiteRow, visit.site_id).client_id
         if found is None:
             break
