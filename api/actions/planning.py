@@ -42,6 +42,13 @@ _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
 _WAITING = ("queued", "solving")
+_GIVEN_BACK: dict[str, object] = {
+    "state": "queued",
+    "holder": None,
+    "lease_until": None,
+    "progress": 0.0,
+    "finished_at": None,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,6 +189,7 @@ def solve_plan(
     holder: str,
     clock: Callable[[], datetime],
     listen: Callable[[float, int], None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> PlanRow:
     """Solve a claimed run and keep the outcome: a draft, or a failure with its reason.
 
@@ -190,9 +198,10 @@ def solve_plan(
     holder : whoever claimed it; the outcome of a run that someone else has taken over is dropped.
     clock : tells the time (UTC).
     listen : told now and then the share of the bound used up and the cost of the best plan so far.
+    should_stop : asked all the time; when it says so, the run is queued again for another solver.
     """
     try:
-        outcome = _decide(database, plan_id, holder, clock, listen)
+        outcome = _decide(database, plan_id, holder, clock, listen, should_stop)
     except Exception as error:  # whatever it is, the dispatcher must read of it
         _finish(database, plan_id, holder, clock(), {"state": "failed", "failure": _words(error)})
         raise
@@ -211,6 +220,7 @@ def _decide(
     holder: str,
     clock: Callable[[], datetime],
     listen: Callable[[float, int], None] | None,
+    should_stop: Callable[[], bool],
 ) -> dict[str, object]:
     now = clock()
     with database.read() as session:
@@ -222,11 +232,13 @@ def _decide(
         iterations=row.iterations,
         seed=row.seed,
     )
-    watch = _Watch(database, plan_id, holder, clock, request, listen)
+    watch = _Watch(database, plan_id, holder, clock, request, listen, should_stop)
     search = _look(database, request, now)
     assembly, plan = search.run(watch)
     if watch.cancelled:
         return {"state": "cancelled"}
+    if should_stop():
+        return _GIVEN_BACK
     if violations := check(assembly.problem, plan):
         listed = "; ".join(violation.detail for violation in violations[:20])
         return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
@@ -288,7 +300,7 @@ def _finish(
                 col(PlanRow.state) == "solving",
                 col(PlanRow.holder) == holder,
             )
-            .values(finished_at=now, version=PlanRow.version + 1, **values)
+            .values({"finished_at": now, "version": PlanRow.version + 1, **values})
         )
 
 
@@ -303,9 +315,10 @@ class _Watch:
         clock: Callable[[], datetime],
         request: PlanRequest,
         listen: Callable[[float, int], None] | None,
+        should_stop: Callable[[], bool],
     ) -> None:
         self._database, self._plan_id, self._holder, self._clock = database, plan_id, holder, clock
-        self._request, self._listen = request, listen
+        self._request, self._listen, self._told_to_stop = request, listen, should_stop
         self._last_report = -_REPORT_EVERY_SECONDS
         self.cancelled = False
 
@@ -334,7 +347,7 @@ class _Watch:
             self.cancelled = kept.rowcount == 0
 
     def should_stop(self) -> bool:
-        return self.cancelled
+        return self.cancelled or self._told_to_stop()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -360,7 +373,7 @@ class _Search:
         plan = self._solve(assembly, self.request.bound(), published, watch)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
-        if not missed or watch.cancelled:
+        if not missed or watch.should_stop():
             return assembly, plan
         late = self.assemble(missed)
         return late, self._solve(late, self.request.bound(_RESCUE_SHARE), plan, watch)

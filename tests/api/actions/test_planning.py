@@ -161,3 +161,25 @@ def test_a_day_gone_by_is_not_planned(database: Database) -> None:
 def test_cancelling_what_is_not_there_says_so(database: Database) -> None:
     with pytest.raises(Absent, match="there is no plan 'pl_none'"):
         cancel_plan(database, "pl_none", now=NOW, origin=TESTER)
+
+
+def test_a_solver_told_to_stop_gives_the_run_back_and_another_takes_it_at_once(
+    database: Database, catalogue: Catalogue
+) -> None:
+    raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+    patient = PlanRequest(first_day=TODAY, days=5, iterations=1_000_000_000)
+    row = request_plan(database, patient, now=NOW, origin=TESTER)
+    claim_plan(database, holder="first", now=NOW)
+
+    back = solve_plan(
+        database, row.id, holder="first", clock=lambda: NOW, should_stop=lambda: True
+    )
+
+    assert (back.state, back.holder, back.lease_until, back.finished_at) == (
+        "queued",
+        None,
+        None,
+        None,
+    )
+    assert (back.progress, back.solution) == (0.0, None)
+    assert claim_plan(database, holder="second", now=NOW) == row.id
