@@ -1,10 +1,11 @@
 """Who works for whom under which promise: sites, contracts and technicians."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import time
+from dataclasses import dataclass, field
+from datetime import datetime, time
 from enum import StrEnum
 
+from scheduler.intervals import IntervalSet
 from scheduler.working_time import WorkingCalendar
 
 
@@ -59,7 +60,8 @@ class Site:
 class Technician:
     """Someone who goes out from home and comes back home.
 
-    ``calendar`` holds the working hours, holidays and absences. The break lies inside
+    ``calendar`` holds the working hours, holidays and absences; ``perhaps_away`` absences that may
+    still come to nothing. The break lies inside
     ``break_earliest`` .. ``break_latest`` on the wall clock. ``pace`` 1.2 means a fifth longer than
     the catalogue's minutes.
     """
@@ -74,3 +76,4 @@ class Technician:
     break_earliest: time = time(11, 30)
     break_latest: time = time(14, 0)
     pace: float = 1.0
+    perhaps_away: IntervalSet[datetime] = field(default_factory=IntervalSet)

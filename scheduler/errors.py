@@ -24,6 +24,7 @@
         ├── HoldOver
         ├── NoticeTooShort
         ├── PlanOutdated
+        ├── ReadTooSoon
         ├── StaleVersion
         ├── TimeTaken
         └── TooManyHolds
@@ -33,7 +34,8 @@ Errors are nouns with fields; the edge of the program turns them into words for 
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from math import ceil
 
 
 class SteamroundError(Exception):
@@ -236,6 +238,16 @@ class UnreadableCalendar(InvalidInput):
     def __init__(self, code: str, message: str) -> None:
         self.code = code
         super().__init__(message)
+
+
+class ReadTooSoon(Conflict):
+    """A technician's calendar was read a moment ago; ``wait`` is how long the next one has to."""
+
+    def __init__(self, technician: str, wait: timedelta) -> None:
+        self.technician = technician
+        self.wait = wait
+        seconds = ceil(wait.total_seconds())
+        super().__init__(f"a calendar of {technician} was read a moment ago: wait {seconds} s")
 
 
 class UnreadableComponent(InvalidInput):

@@ -110,6 +110,10 @@ class SiteFields(Fields):
     phone: Text = ""
 
 
+Language = Literal["en", "fr"]
+CalendarText = Literal["full", "short"]
+
+
 class TechnicianFields(InCountry):
     name: Name
     phone: Text = ""
@@ -125,6 +129,8 @@ class TechnicianFields(InCountry):
     break_latest: ClockTime = "14:00"
     pace: Pace = 1.0
     active: bool = True
+    language: Language = "en"
+    calendar_text: CalendarText = "full"
 
     @model_validator(mode="after")
     def break_fits(self) -> "TechnicianFields":

@@ -1,7 +1,9 @@
 """When a technician is away."""
 
+from typing import Literal
+
 from fastapi import APIRouter, Response
-from pydantic import ConfigDict
+from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 from sqlmodel import col
 
@@ -14,6 +16,7 @@ from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
 from api.storage.ids import new_id
 from api.storage.tables import AbsenceRow, TechnicianRow
+from scheduler.errors import Conflict
 
 router = APIRouter(prefix="/v1", tags=["technicians"])
 
@@ -34,7 +37,12 @@ class NewAbsence(WithId, AbsenceFields):
 
 
 class Absence(Kept, AbsenceFields):
-    pass
+    certainty: Literal["away", "perhaps"] = Field(
+        description="'perhaps' is a cost to the planner, 'away' a wall."
+    )
+    calendar_id: str | None = Field(
+        description="The technician's calendar it was read from; change it there."
+    )
 
 
 @router.get("/technicians/{technician_id}/absences", responses=documented(404))
@@ -63,17 +71,19 @@ def add_absence(body: NewAbsence, deed: OfficeDeed) -> Absence:
     return _shown(deed.added(row, f"/v1/absences/{row.id}"))
 
 
-@router.put("/absences/{absence_id}", responses=documented(400, 404, 412, 413, 428))
+@router.put("/absences/{absence_id}", responses=documented(400, 404, 409, 412, 413, 428))
 def replace_absence(
     absence_id: str, body: AbsenceIn, deed: OfficeDeed, version: IfMatch
 ) -> Absence:
     """Replace an absence."""
+    _require_own(deed, absence_id)
     return _shown(deed.replace(AbsenceRow, absence_id, body, version))
 
 
-@router.delete("/absences/{absence_id}", status_code=204, responses=documented(404, 412, 428))
+@router.delete("/absences/{absence_id}", status_code=204, responses=documented(404, 409, 412, 428))
 def remove_absence(absence_id: str, deed: OfficeDeed, version: IfMatch) -> Response:
     """Remove an absence."""
+    _require_own(deed, absence_id)
     remove_record(
         deed.database,
         AbsenceRow,
@@ -83,6 +93,14 @@ def remove_absence(absence_id: str, deed: OfficeDeed, version: IfMatch) -> Respo
         origin=deed.origin,
     )
     return Response(status_code=204)
+
+
+def _require_own(deed: OfficeDeed, absence_id: str) -> None:
+    """Refuse to touch what the next reading of a calendar would put back."""
+    with deed.database.read() as session:
+        row = session.get(AbsenceRow, absence_id)
+    if row is not None and row.calendar_id is not None:
+        raise Conflict(f"absence {absence_id} comes from a calendar: change it there")
 
 
 def _shown(row: AbsenceRow) -> Absence:

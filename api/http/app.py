@@ -10,6 +10,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
 from api.http import (
+    absence_calendars,
     absences,
     appointments,
     callbacks,
@@ -56,6 +57,7 @@ _SUBJECTS = (
     interval_decisions,
     technicians,
     absences,
+    absence_calendars,
     due_tasks,
     callbacks,
     visits,

@@ -10,6 +10,7 @@ from sqlalchemy import ColumnElement
 from sqlmodel import Session, SQLModel, col, select
 
 from api.storage.tables import (
+    AbsenceCalendarRow,
     AbsenceRow,
     AppointmentRow,
     CallbackRow,
@@ -60,6 +61,7 @@ class Scope:
 EVERYTHING = Scope()
 
 _TECHNICIAN_OF: dict[type[SQLModel], Any] = {
+    AbsenceCalendarRow: col(AbsenceCalendarRow.technician_id),
     AbsenceRow: col(AbsenceRow.technician_id),
     AppointmentRow: col(AppointmentRow.technician_id),
     TechnicianRow: col(TechnicianRow.id),

@@ -27,6 +27,7 @@ from api.storage.tables import (
 from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
 from scheduler.company import Contract, Site, Technician, Urgency
 from scheduler.errors import Absent
+from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
 from scheduler.places import Coordinates
 from scheduler.travel import StraightLineTravel, Travel
@@ -196,7 +197,16 @@ def _technician(row: TechnicianRow, absences: list[AbsenceRow], from_day: date) 
             zone=row.zone,
             weekly=weekly_hours(row.working_hours),
             holidays=_holidays(row.holiday_country, row.holiday_subdivision, from_day.year),
-            closures=tuple(_local_period(absence, row.zone) for absence in absences),
+            closures=tuple(
+                _local_period(absence, row.zone)
+                for absence in absences
+                if absence.certainty == "away"
+            ),
+        ),
+        perhaps_away=IntervalSet.of(
+            Interval(start=absence.starts_at, end=absence.ends_at)
+            for absence in absences
+            if absence.certainty == "perhaps"
         ),
         break_minutes=row.break_minutes,
         break_earliest=time.fromisoformat(row.break_earliest),

@@ -151,7 +151,13 @@ def assemble(
                 shift_days[shift.id] = day
     for visit in visits:
         places.index_of(visit.at)
-    costs = _Costs(weights=weights, shifts=shifts, shift_days=shift_days, last_day=days[-1])
+    costs = _Costs(
+        weights=weights,
+        shifts=shifts,
+        shift_days=shift_days,
+        last_day=days[-1],
+        perhaps_away=_perhaps_away(shifts, technicians, clock),
+    )
     travel_minutes = travel.between(places.coordinates).minutes
     floating = [
         Visit(
@@ -356,6 +362,20 @@ def _keepable_pins(
     return {visit.id: visit for together in kept.values() for visit in together}
 
 
+def _perhaps_away(
+    shifts: Sequence[Shift], technicians: Sequence[Technician], clock: _Clock
+) -> dict[str, float]:
+    """Return the share of each shift in which its technician may be away, where there is any."""
+    perhaps = {person.id: person.perhaps_away for person in technicians}
+    shares = {}
+    for shift in shifts:
+        if away := perhaps.get(shift.technician):
+            start, end = (clock.zero + minute * _MINUTE for minute in (shift.start, shift.end))
+            inside = sum((span.end - span.start for span in away.clip(start, end)), timedelta())
+            shares[shift.id] = inside / (end - start)
+    return {shift: share for shift, share in shares.items() if share}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Costs:
     """What leaving a visit out costs, and what each shift adds to making it."""
@@ -364,6 +384,7 @@ class _Costs:
     shifts: Sequence[Shift]
     shift_days: Mapping[str, date]
     last_day: date
+    perhaps_away: Mapping[str, float]
 
     def leave_out(self, visit: OpenVisit) -> int:
         published = self.weights.withdraw if visit.standing is not None else 0
@@ -389,6 +410,7 @@ class _Costs:
                 continue
             day = self.shift_days[shift.id]
             cost = by_day[day] + self._of_change(visit, shift, day)
+            cost += round(self.weights.perhaps_away * self.perhaps_away.get(shift.id, 0))
             if cost:
                 costs[shift.id] = cost
         return costs

@@ -26,6 +26,8 @@ class PlanningWeights:
     past_latest_per_day : the same beyond the latest day.
     callback_per_day : a callback answered a working day later than the first day it could be.
     withdraw : added to the leave-out cost of a visit that has a published appointment.
+    perhaps_away : a visit in a shift through all of which its technician may be away; in
+        proportion for a part of it.
     change_day, change_technician : a published appointment that moves to another day, or to
         another technician; nobody has promised it to the client, yet people have read it.
     """
@@ -47,5 +49,6 @@ class PlanningWeights:
     past_latest_per_day: int = 15
     callback_per_day: int = 240
     withdraw: int = 120
+    perhaps_away: int = 60
     change_day: int = 25
     change_technician: int = 15

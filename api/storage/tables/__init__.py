@@ -5,6 +5,7 @@ Foreign keys are checked at commit, so the rows of one transaction may be added 
 
 from sqlmodel import SQLModel
 
+from api.storage.tables.absence_calendars import AbsenceCalendarRow
 from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedKind, FeedLinkRow
 from api.storage.tables.company import (
     AbsenceRow,
@@ -39,6 +40,7 @@ from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
 
 __all__ = [
+    "AbsenceCalendarRow",
     "AbsenceRow",
     "ApiKeyRow",
     "AppointmentRow",

@@ -107,6 +107,9 @@ class TechnicianRow(Versioned, table=True):
     break_latest: str = "14:00"
     pace: float = 1.0
     active: bool = True
+    language: str = "en"  # of the calendar's own words
+    calendar_text: str = "full"  # or "short": what is needed on the way there
+    calendar_read_at: datetime | None = None  # when one was last uploaded: see ReadTooSoon
 
 
 class AbsenceRow(Versioned, table=True):
@@ -117,3 +120,5 @@ class AbsenceRow(Versioned, table=True):
     starts_at: datetime
     ends_at: datetime
     reason: str = ""
+    certainty: str = "away"  # or "perhaps": a cost to the planner, not a wall
+    calendar_id: str | None = Field(default=None, foreign_key="absence_calendar.id", index=True)

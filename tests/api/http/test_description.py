@@ -73,11 +73,12 @@ def test_every_reference_leads_somewhere(document: dict[str, Any]) -> None:
 
 
 def test_every_body_has_an_example_and_it_is_true(nobody: TestClient) -> None:
-    bodies: list[type[BaseModel]] = [
+    annotations = [
         route.body_field.field_info.annotation
         for route in nobody.app.state.routes  # type: ignore[attr-defined]
         if getattr(route, "body_field", None) is not None
     ]
+    bodies: list[type[BaseModel]] = [each for each in annotations if each is not bytes]
     assert len(bodies) >= 20
     for body in bodies:
         extra = body.model_config.get("json_schema_extra")

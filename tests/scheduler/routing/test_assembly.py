@@ -211,6 +211,19 @@ def test_moving_what_is_published_costs() -> None:
     }
 
 
+def test_a_day_on_which_somebody_may_be_away_costs_by_the_share_of_it() -> None:
+    # All of Tuesday's shift, and 2 h 7 min 30 s of Monday's 8 h 30: a quarter of 60 is 15.
+    monday = Interval(start=at(8), end=at(10, 7) + timedelta(seconds=30))
+    tuesday = Interval(start=at(0, day=TUESDAY), end=at(23, day=TUESDAY))
+    unsure = replace(ANN, perhaps_away=IntervalSet.of([monday, tuesday]))
+    assembly = assembled([VISIT], technicians=[unsure])
+
+    assert only_visit(assembly).shift_costs == {
+        f"ann/{MONDAY}": 15,
+        f"ann/{TUESDAY}": 60 + 3,  # and a day after its target
+    }
+
+
 def test_a_promise_is_pinned() -> None:
     standing = Standing(technician="ann", starts_at=at(9, 15), promised=True)
     assembly = assembled(replace(VALVES, standing=standing))

@@ -216,8 +216,39 @@ def upgrade() -> None:
         sa.Column("break_latest", sa.String(), nullable=False),
         sa.Column("pace", sa.Float(), nullable=False),
         sa.Column("active", sa.Boolean(), nullable=False),
+        sa.Column("language", sa.String(), nullable=False),
+        sa.Column("calendar_text", sa.String(), nullable=False),
+        sa.Column("calendar_read_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_technician"),
     )
+    op.create_table(
+        "absence_calendar",
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("id", sa.String(), nullable=False),
+        sa.Column("technician_id", sa.String(), nullable=False),
+        sa.Column("name", sa.String(), nullable=False),
+        sa.Column("address", sa.String(), nullable=True),
+        sa.Column("tentative_blocks", sa.Boolean(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("tried_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("read_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("next_try_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("failure", sa.String(), nullable=False),
+        sa.Column("failures", sa.Integer(), nullable=False),
+        sa.Column("skipped", sa.JSON(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["technician_id"],
+            ["technician.id"],
+            name="fk_absence_calendar_technician_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
+        sa.PrimaryKeyConstraint("id", name="pk_absence_calendar"),
+    )
+    with op.batch_alter_table("absence_calendar", schema=None) as batch_op:
+        batch_op.create_index("ix_absence_calendar_next_try_at", ["next_try_at"], unique=False)
+        batch_op.create_index("ix_absence_calendar_technician_id", ["technician_id"], unique=False)
+
     op.create_table(
         "absence",
         sa.Column("version", sa.Integer(), nullable=False),
@@ -226,6 +257,15 @@ def upgrade() -> None:
         sa.Column("starts_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("ends_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("reason", sa.String(), nullable=False),
+        sa.Column("certainty", sa.String(), nullable=False),
+        sa.Column("calendar_id", sa.String(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["calendar_id"],
+            ["absence_calendar.id"],
+            name="fk_absence_calendar_id",
+            initially="DEFERRED",
+            deferrable=True,
+        ),
         sa.ForeignKeyConstraint(
             ["technician_id"],
             ["technician.id"],
@@ -236,6 +276,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name="pk_absence"),
     )
     with op.batch_alter_table("absence", schema=None) as batch_op:
+        batch_op.create_index("ix_absence_calendar_id", ["calendar_id"], unique=False)
         batch_op.create_index("ix_absence_technician_id", ["technician_id"], unique=False)
 
     op.create_table(
@@ -912,8 +953,14 @@ def downgrade() -> None:
     op.drop_table("api_key")
     with op.batch_alter_table("absence", schema=None) as batch_op:
         batch_op.drop_index("ix_absence_technician_id")
+        batch_op.drop_index("ix_absence_calendar_id")
 
     op.drop_table("absence")
+    with op.batch_alter_table("absence_calendar", schema=None) as batch_op:
+        batch_op.drop_index("ix_absence_calendar_technician_id")
+        batch_op.drop_index("ix_absence_calendar_next_try_at")
+
+    op.drop_table("absence_calendar")
     op.drop_table("technician")
     op.drop_table("publication")
     with op.batch_alter_table("plan", schema=None) as batch_op:
