@@ -19,6 +19,7 @@ from sqlalchemy import update
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import col
 
+from api.actions.absence_calendars import read_next_calendar
 from api.actions.calendars import refresh_all_calendars
 from api.actions.holding import expire_holds
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
@@ -123,6 +124,7 @@ class Clock:
             ("plans", 1, self.solve_next),
             ("events", 1, self._relay.tick),
             ("holds", 30, self.expire_holds),
+            ("absence calendars", 20, self.read_next_calendar),
         ):
             self._ticker.add_job(
                 tick,
@@ -168,6 +170,14 @@ class Clock:
         except Exception:
             log.exception("plan %s failed", plan_id)
         return plan_id
+
+    def read_next_calendar(self) -> str | None:
+        """Fetch the technician's calendar that has waited longest, if any is due; return its id."""
+        try:
+            return read_next_calendar(self._database, now=self._tell_time())
+        except Exception:  # its address may stand in a traceback: it is a secret
+            log.error("reading a technician's calendar failed")
+            return None
 
     def _claim(self, job: NightlyJob, slot: datetime, now: datetime) -> bool:
         """Take a slot: by inserting its row, or by taking over one whose holder has died."""

@@ -12,7 +12,7 @@ from sqlalchemy import or_, update
 from sqlmodel import Session, col, select
 
 from api.feeds.absences import Absences, Certainty, Skipped
-from api.feeds.fetching import fetch_calendar, target_of
+from api.feeds.fetching import calendar_target, fetch_calendar
 from api.feeds.inbound import read_absences
 from api.storage.absence_hits import Hit, appointments_hit
 from api.storage.audit import Origin, record
@@ -73,7 +73,7 @@ def subscribe(
     Conflict
         The technician has as many calendars as are allowed.
     """
-    target_of(address)
+    calendar_target(address)
     with database.write() as session:
         one(session, TechnicianRow, technician_id, scope)
         _require_room(session, technician_id)

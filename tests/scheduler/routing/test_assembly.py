@@ -44,6 +44,7 @@ WEIGHTS = PlanningWeights(
     past_latest_per_day=15,
     callback_per_day=240,
     withdraw=120,
+    perhaps_away=60,
     change_day=25,
     change_technician=15,
 )
@@ -212,15 +213,12 @@ def test_moving_what_is_published_costs() -> None:
 
 
 def test_a_day_on_which_somebody_may_be_away_costs_by_the_share_of_it() -> None:
-    # All of Tuesday's shift, and 2 h 7 min 30 s of Monday's 8 h 30: a quarter of 60 is 15.
+    # All of Tuesday's shift; of Monday's 8 h 30 min 2 h 7 min 30 s, a quarter: 60 and 15.
     monday = Interval(start=at(8), end=at(10, 7) + timedelta(seconds=30))
-    tuesday = Interval(start=at(0, day=TUESDAY), end=at(23, day=TUESDAY))
-    unsure = replace(ANN, perhaps_away=IntervalSet.of([monday, tuesday]))
-    assembly = assembled([VISIT], technicians=[unsure])
-
-    assert only_visit(assembly).shift_costs == {
-        f"ann/{MONDAY}": 15,
-        f"ann/{TUESDAY}": 60 + 3,  # and a day after its target
+    unsure = replace(ANN, perhaps_away=IntervalSet.of([monday]) | hours(0, 23, TUESDAY))
+    assert only_visit(assembled(VALVES, people=[unsure])).shift_costs == {
+        "ann/2027-03-22": 1 + 15,  # and a day early
+        "ann/2027-03-23": 60,
     }
 
 
