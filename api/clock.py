@@ -131,7 +131,7 @@ class Clock:
                 "interval",
                 seconds=seconds,
                 id=name,
-                next_run_time=self._tell_time(),
+                next_run_time=datetime.now(UTC),  # the ticker lives by the real time
                 coalesce=True,
                 max_instances=1,
                 misfire_grace_time=None,

@@ -302,3 +302,5 @@ def announce_appointment(
             "ends_at": row.ends_at.isoformat(),
         },
     )
+            "arrive_from": row.arrive_from,
+            "arrive_until": row.arrive_until,

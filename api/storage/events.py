@@ -48,6 +48,10 @@ class AppointmentPayload(Payload):
     state: AppointmentState
     starts_at: Instant
     ends_at: Instant
+    arrive_from: Instant | None = Field(
+        default=None, description="The window that was promised, if one was."
+    )
+    arrive_until: Instant | None = None
 
 
 class WorksheetPayload(Payload):
@@ -77,6 +81,10 @@ TOPICS: Mapping[str, Topic] = {
         payload=CallbackPayload,
     ),
     "callback.done": Topic(says="A reported fault was seen to.", payload=CallbackPayload),
+    "appointment.promise_broken": Topic(
+        says="A promised appointment stands at another time that nobody has promised yet.",
+        payload=AppointmentPayload,
+    ),
     "appointment.planned": Topic(
         says="A visit has a time; it may still move.", payload=AppointmentPayload
     ),
@@ -85,6 +93,10 @@ TOPICS: Mapping[str, Topic] = {
     ),
     "appointment.moved": Topic(
         says="An appointment has another time, or somebody else comes.", payload=AppointmentPayload
+    ),
+    "appointment.promise_broken": Topic(
+        says="A promised time cannot be kept. The appointment has another, which nobody promised.",
+        payload=AppointmentPayload,
     ),
     "appointment.under_way": Topic(says="The work has begun.", payload=AppointmentPayload),
     "appointment.done": Topic(says="The work was reported done.", payload=AppointmentPayload),

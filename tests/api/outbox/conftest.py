@@ -3,7 +3,6 @@
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
@@ -16,9 +15,6 @@ from api.storage.database import Database
 from api.storage.events import TOPICS
 from api.storage.ids import new_id
 from api.storage.tables import ClientRow, WebhookEndpointRow
-from tests.api.storage.conftest import postgresql_server
-
-__all__ = ["postgresql_server"]
 
 START = datetime(2027, 3, 1, 8, tzinfo=UTC)
 PUBLIC = "93.184.215.14"  # an ordinary public address; nothing is sent there
@@ -75,10 +71,9 @@ def database(tmp_path: Path) -> Iterator[Database]:
 
 
 @pytest.fixture
-def postgresql_database(postgresql_server: Any) -> Iterator[Database]:
-    postgresql_server.psql("CREATE DATABASE outbox;")
-    address = str(postgresql_server.get_uri("outbox"))
-    database = Database(address.replace("postgresql://", "postgresql+psycopg://"))
+def either_database(database_url: str) -> Iterator[Database]:
+    """The same on SQLite and on PostgreSQL."""
+    database = Database(database_url)
     database.create_or_upgrade()
     fill(database)
     yield database
