@@ -300,7 +300,7 @@ def announce_appointment(
             "state": str(row.state),
             "starts_at": row.starts_at.isoformat(),
             "ends_at": row.ends_at.isoformat(),
-        },
-    )
             "arrive_from": row.arrive_from,
             "arrive_until": row.arrive_until,
+        },
+    )
