@@ -24,6 +24,10 @@ from scheduler.errors import InvalidInput, NoWorkingTime
 from scheduler.intervals import Interval, IntervalSet, total_duration
 from scheduler.weekly_hours import WeeklyHours
 
+FIRST_MOMENT = datetime.combine(date.min, time.min)
+LAST_MOMENT = datetime.combine(date.max, time.max)
+"""Between them lies every wall-clock time there is."""
+
 _ONE_DAY = timedelta(days=1)
 _SEARCH_DAYS_WITHOUT_HOURS = 366
 
@@ -45,9 +49,8 @@ class LocalPeriod:
     def whole_days(cls, first: date, last: date) -> LocalPeriod:
         """Return the period from the morning of ``first`` to the end of ``last``."""
         midnight = time()
-        return cls(
-            start=datetime.combine(first, midnight), end=datetime.combine(last + _ONE_DAY, midnight)
-        )
+        end = LAST_MOMENT if last == date.max else datetime.combine(last + _ONE_DAY, midnight)
+        return cls(start=datetime.combine(first, midnight), end=end)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,15 +88,22 @@ class WorkingCalendar:
         while day <= last_day:
             pieces.extend(self.beginning_on(day))
             day += _ONE_DAY
-        return IntervalSet.of(pieces).clip(start, end) - self._closed()
+        return IntervalSet.of(pieces).clip(start, end) - self._closed(start, end)
 
-    def _closed(self) -> IntervalSet[datetime]:
+    def _closed(self, start: datetime, end: datetime) -> IntervalSet[datetime]:
+        """Return the closures that touch ``[start, end)``, cut to a little more than that.
+
+        Closures may reach to the first or last day there is, which no zone can turn into instants.
+        """
+        first = local_time(start, self.zone) - _ONE_DAY
+        last = local_time(end, self.zone) + _ONE_DAY
         return IntervalSet.of(
             interval
             for period in self.closures
+            if period.start < last and first < period.end
             for interval in IntervalSet.between(
-                instant_at(period.start, self.zone, "first"),
-                instant_at(period.end, self.zone, "second"),
+                instant_at(max(period.start, first), self.zone, "first"),
+                instant_at(min(period.end, last), self.zone, "second"),
             )
         )
 
@@ -148,6 +158,14 @@ def local_day(day: date, zone: str) -> IntervalSet[datetime]:
     """Return the instants of a local day: 23, 24 or 25 hours; none where the zone skipped it."""
     midnight = datetime.combine(day, time())
     return IntervalSet.between(instant_at(midnight, zone), instant_at(midnight + _ONE_DAY, zone))
+
+
+def local_time(instant: datetime, zone: str) -> datetime:
+    """Return the wall clock of the zone at an instant; beyond all days there are, their end."""
+    try:
+        return instant.astimezone(_zone(zone)).replace(tzinfo=None)
+    except OverflowError:
+        return FIRST_MOMENT if instant.year == FIRST_MOMENT.year else LAST_MOMENT
 
 
 def local_date(instant: datetime, zone: str) -> date:

@@ -8,7 +8,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import Any, TypeVar
-from zoneinfo import ZoneInfo
 
 from sqlmodel import Session, col, or_, select
 from sqlmodel.sql.expression import SelectOfScalar
@@ -33,7 +32,13 @@ from scheduler.places import Coordinates
 from scheduler.travel import StraightLineTravel, Travel
 from scheduler.waters import Barrier, Crossing
 from scheduler.weekly_hours import WeeklyHours
-from scheduler.working_time import LocalPeriod, WorkingCalendar, public_holidays
+from scheduler.working_time import (
+    LAST_MOMENT,
+    LocalPeriod,
+    WorkingCalendar,
+    local_time,
+    public_holidays,
+)
 
 _YEARS_AHEAD = 2
 
@@ -220,11 +225,8 @@ def _local_period(absence: AbsenceRow, zone: str) -> LocalPeriod:
 
     One inside the hour that comes twice may read backwards there; then all it could mean is taken.
     """
-    one, other = (
-        instant.astimezone(ZoneInfo(zone)).replace(tzinfo=None)
-        for instant in (absence.starts_at, absence.ends_at)
-    )
-    start = min(one, other)
+    one, other = (local_time(each, zone) for each in (absence.starts_at, absence.ends_at))
+    start = min(one, other, LAST_MOMENT - timedelta(minutes=1))
     return LocalPeriod(start=start, end=max(one, other, start + timedelta(minutes=1)))
 
 

@@ -247,6 +247,35 @@ def test_exactly_the_working_minutes_pass_before_the_deadline(
     assert working_time(OFFICE, start, end - timedelta(minutes=1)) == timedelta(minutes=minutes - 1)
 
 
+# --- closures without an end --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("zone", ["Europe/Paris", "America/Los_Angeles", "Pacific/Kiritimati"])
+def test_a_place_closed_until_the_last_day_there_is_can_be_asked(zone: str) -> None:
+    closed = WorkingCalendar(
+        zone=zone,
+        weekly=WeeklyHours.parse("Mo-Su 00:00-24:00"),
+        closures=(LocalPeriod.whole_days(date(2027, 3, 2), date.max),),
+    )
+    week = closed.between(utc("2027-03-01T00:00"), utc("2027-03-08T00:00"))
+    assert week == IntervalSet.between(
+        utc("2027-03-01T00:00"), instant_at(wall("2027-03-02T00:00"), zone)
+    )
+    with pytest.raises(NoWorkingTime):
+        deadline(closed, utc("2027-03-05T00:00"), 60)
+
+
+def test_a_place_closed_since_the_first_day_there_is_can_be_asked() -> None:
+    closed = calendar(
+        "Mo-Su 08:00-18:00",
+        closures=(LocalPeriod.whole_days(date.min, date(2027, 2, 28)),),
+    )
+    # Sunday is closed; Monday 8:00 to 18:00 in Paris is 7:00Z to 17:00Z
+    assert closed.between(utc("2027-02-28T00:00"), utc("2027-03-02T00:00")) == IntervalSet.between(
+        utc("2027-03-01T07:00"), utc("2027-03-01T17:00")
+    )
+
+
 # --- holidays ----------------------------------------------------------------------------------
 
 

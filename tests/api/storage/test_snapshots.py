@@ -25,7 +25,7 @@ from api.storage.tables import (
     SiteRow,
     TechnicianRow,
 )
-from scheduler.working_time import LocalPeriod
+from scheduler.working_time import LAST_MOMENT, LocalPeriod
 
 DAY = date(2027, 3, 1)
 
@@ -121,6 +121,22 @@ def test_an_absence_inside_the_hour_that_comes_twice_is_taken_whole(database: Da
             end=datetime.fromisoformat("2027-10-31T02:40"),
         ),
     )
+
+
+def test_an_absence_without_an_end_can_be_planned_with(database: Database) -> None:
+    _add_companies(database, 1)
+    with database.write() as session:
+        session.add(
+            AbsenceRow(
+                id="ab1", technician_id="t0", starts_at=datetime(2027, 3, 1, 11, tzinfo=UTC),
+                ends_at=datetime(9999, 12, 31, 23, 30, tzinfo=UTC),
+            )
+        )  # fmt: skip
+    with database.read() as session:
+        (technician,) = active_technicians(session, from_day=DAY)
+    # Monday noon in Oslo; in Oslo the last hour of the last day there is lies behind that instant
+    away = LocalPeriod(start=datetime.fromisoformat("2027-03-01T12:00"), end=LAST_MOMENT)
+    assert technician.calendar.closures == (away,)
 
 
 def test_technicians_who_left_are_not_sent(database: Database) -> None:
