@@ -5,7 +5,7 @@ The tables themselves check nothing (``table=True``): rows are made from models 
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time
-from typing import Annotated, TypeVar
+from typing import Annotated, Final, TypeVar
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
@@ -14,6 +14,10 @@ from scheduler.weekly_hours import WeeklyHours
 from scheduler.working_time import WorkingCalendar, public_holidays
 
 Value = TypeVar("Value")
+
+FIRST_DAY: Final = date(1950, 1, 1)
+LAST_DAY: Final = date(2199, 12, 31)
+"""The days that can be meant: beyond them lie slips of the pen, and days no zone can reckon."""
 
 
 def refused_as_value_error(check: Callable[[Value], object]) -> Callable[[Value], Value]:
@@ -51,7 +55,14 @@ def _written_out(value: object) -> object:
     return value
 
 
+def _can_be_meant(day: date) -> date:
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise ValueError(f"write a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
+    return day
+
+
 def _utc_seconds(instant: datetime) -> datetime:
+    _can_be_meant(instant.date())
     return instant.astimezone(UTC).replace(microsecond=0)
 
 
@@ -81,7 +92,7 @@ Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
 Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]
-Day = Annotated[date, BeforeValidator(_written_out)]
+Day = Annotated[date, BeforeValidator(_written_out), AfterValidator(_can_be_meant)]
 DaySpan = Annotated[
     list[Day],
     Field(min_length=2, max_length=2, description="The first day and the last."),

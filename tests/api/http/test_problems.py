@@ -112,3 +112,24 @@ def test_a_request_may_bring_its_name(dispatcher: TestClient) -> None:
 
 def test_an_unknown_feed_address_is_not_repeated(nobody: TestClient) -> None:
     assert "srf_secret" not in nobody.get("/feeds/srf_secret").text
+
+
+SLOT = {"technician_id": "t-a", "starts_at": "9999-12-31T23:59:00Z"}
+AWAY = {"technician_id": "t-a", "starts_at": "2027-03-02T00:00:00Z", "ends_at": "9999-12-31T00:00Z"}
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body", "pointer"),
+    [
+        ("PUT", "/v1/appointments/ap-a/slot", SLOT, "/starts_at"),
+        ("POST", "/v1/absences", AWAY, "/ends_at"),
+        ("POST", "/v1/plans", {"first_day": "9999-12-20"}, "/first_day"),
+        ("GET", "/v1/appointments?starts_from=0001-01-01T00:00:00%2B14:00", None, "starts_from"),
+    ],
+)
+def test_days_nobody_can_mean_are_refused(
+    dispatcher: TestClient, method: str, path: str, body: dict[str, str] | None, pointer: str
+) -> None:
+    reply = dispatcher.request(method, path, json=body, headers={"If-Match": '"v1"'})
+    assert (reply.status_code, reply.json()["errors"][0]["pointer"]) == (422, pointer)
+    assert "write a day from 1950-01-01 to 2199-12-31" in reply.json()["errors"][0]["detail"]
