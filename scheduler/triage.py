@@ -238,6 +238,28 @@ def learned_rate(
     return (expected + confirmed) / (prior_machine_years + machine_years)
 
 
+def learned_rates(
+    confirmed: Mapping[str, int], machine_years: Mapping[Build, float], catalogue: Catalogue
+) -> dict[str, float]:
+    """Return the rate of every fault of the catalogue, as the company's own cases correct it.
+
+    Parameters
+    ----------
+    confirmed
+        Fault id -> how often it was found; faults the catalogue does not know are passed over.
+    machine_years
+        How long machines of each build were watched while these cases came up.
+    """
+    return {
+        fault.id: learned_rate(
+            fault,
+            confirmed.get(fault.id, 0),
+            sum(years for build, years in machine_years.items() if build.suits(fault.applies_to)),
+        )
+        for fault in catalogue.faults.values()
+    }
+
+
 def _seen(
     symptoms: Iterable[str], free_text: str, answers: Mapping[str, bool], catalogue: Catalogue
 ) -> tuple[str, ...]:

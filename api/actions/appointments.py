@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from sqlmodel import Session, select
 
 from api.actions.calendars import refresh_calendars
+from api.actions.keep_readings import JudgedVisit, TakenReading, keep_readings
 from api.actions.publishing import Slot, announce_appointment, reschedule
 from api.actions.take_callback import announce_callback
 from api.storage.audit import Origin, announce, record
@@ -27,7 +28,7 @@ from api.storage.tables import (
     WorkDoneRow,
 )
 from scheduler.catalogue import Action, Catalogue, Counter
-from scheduler.errors import Absent, Conflict, InvalidInput
+from scheduler.errors import Absent, Conflict, InvalidInput, UnknownReference
 from scheduler.lifecycle import AppointmentState, move
 from scheduler.machines import Outcome
 from scheduler.working_time import local_date
@@ -67,13 +68,25 @@ class VisitReport:
     ----------
     tasks_done : ids of the due tasks that were done; None means all of the visit.
     replaced : parts replaced beyond what the tasks themselves replace.
+    readings : values read, as found and as left.
+    cause : the fault of the catalogue that was found, at a visit for a callback.
     note : kept with the work, for whoever comes next.
     """
 
     tasks_done: tuple[str, ...] | None = None
     replaced: tuple[PartReplaced, ...] = ()
     counters: tuple[ReadCounter, ...] = ()
+    readings: tuple[TakenReading, ...] = ()
+    cause: str | None = None
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportedWork:
+    """The appointment as done, and what the readings of the visit mean."""
+
+    appointment: AppointmentRow
+    judged: JudgedVisit
 
 
 def appointment_by_id(
@@ -149,7 +162,7 @@ def report_work(
     origin: Origin,
     technician: str | None = None,
     if_version: int | None = None,
-) -> AppointmentRow:
+) -> ReportedWork:
     """Record what was done at a visit that is under way; tasks not done stay open.
 
     Raises
@@ -157,7 +170,8 @@ def report_work(
     Absent, MoveNotAllowed, StaleVersion
         As for :func:`change_state`.
     InvalidInput
-        The report names a task, part or machine that is not of this visit's site.
+        The report names a task, part or machine that is not of this visit's site, a counter or
+        value twice or in another unit, or a cause that is unknown or of a visit without callback.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
@@ -169,11 +183,13 @@ def report_work(
         recorder.tasks(report.tasks_done)
         for replaced in report.replaced:
             recorder.replace_part(replaced)
-        for read in report.counters:
-            recorder.counter(read)
+        recorder.counters(report.counters)
+        judged = recorder.readings(report.readings)
         visit.state = "done"
-        for callback in session.exec(select(CallbackRow).where(CallbackRow.visit_id == visit.id)):
-            callback.state = "done"
+        callbacks = session.exec(select(CallbackRow).where(CallbackRow.visit_id == visit.id)).all()
+        _check_cause(report.cause, callbacks, catalogue)
+        for callback in callbacks:
+            callback.state, callback.cause = "done", report.cause
             session.add(callback)
             announce_callback(session, callback, topic="callback.done", now=now)
         enter_state(session, row, visit, AppointmentState.DONE, catalogue, now=now, origin=origin)
@@ -191,7 +207,16 @@ def report_work(
                 "parts_replaced": len(report.replaced),
             },
         )
-        return row
+        return ReportedWork(appointment=row, judged=judged)
+
+
+def _check_cause(cause: str | None, callbacks: Sequence[CallbackRow], catalogue: Catalogue) -> None:
+    if cause is None:
+        return
+    if cause not in catalogue.faults:
+        raise UnknownReference("cause", cause, catalogue.faults)
+    if not callbacks:
+        raise InvalidInput(f"cause {cause!r} needs a visit that answers a callback")
 
 
 def move_by_hand(
@@ -391,9 +416,31 @@ class _Recorder:
         self._work(rule, part.machine_id, part.id, replaced.outcome)
         self._renew(part, replaced.outcome)
 
-    def counter(self, read: ReadCounter) -> None:
-        """Keep a counter reading."""
-        if self._session.get_one(MachineRow, read.machine).site_id != self._site.id:
+    def counters(self, counters: Sequence[ReadCounter]) -> None:
+        """Keep counter readings."""
+        read = [(each.machine, each.counter) for each in counters]
+        for number, each in enumerate(counters):
+            if read.index(read[number]) != number:
+                raise InvalidInput(
+                    f"counters[{number}]: {each.counter} of machine {each.machine} is there twice"
+                )
+            self._counter(each)
+
+    def readings(self, taken: Sequence[TakenReading]) -> JudgedVisit:
+        """Judge and keep values read."""
+        return keep_readings(
+            self._session,
+            taken,
+            self._catalogue,
+            site=self._site,
+            visit=self._visit.id,
+            now=self._now,
+            today=self._today,
+        )
+
+    def _counter(self, read: ReadCounter) -> None:
+        machine = self._session.get(MachineRow, read.machine)
+        if machine is None or machine.site_id != self._site.id:
             raise InvalidInput(f"machine {read.machine} is not at site {self._site.id}")
         self._session.add(
             MeterReadingRow(

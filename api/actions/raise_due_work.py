@@ -1,25 +1,31 @@
 """Raises what falls due and makes visits of it: every night, and whenever a dispatcher asks."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import Any
-
-from sqlmodel import Session, col, select
 
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
+from api.storage.due_work import (
+    DueWorkKeeper,
+    ReadyVisit,
+    SiteWork,
+    WaitingWork,
+    waiting_work,
+)
 from api.storage.interval_decisions import interval_decisions
+from api.storage.measurements import readings_by_machine
 from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
-from api.storage.tables import DueTaskRow, VisitRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site
 from scheduler.duty import measured_duty
+from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follow_ups
 from scheduler.machines import Machine
+from scheduler.readings import Reading
 from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
@@ -51,12 +57,21 @@ class RaisedWork:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _SiteWork:
-    """One site's machines, tasks and visits."""
+class _Decided:
+    """What is to be kept of one site, and what it costs."""
 
-    machines: tuple[Machine, ...]
-    tasks: tuple[DueTask, ...]
+    work: SiteWork
     bundling: Bundling
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """What counts at every site: work booked already, own intervals, wear, readings."""
+
+    waiting: WaitingWork
+    decisions: Sequence[IntervalDecision]
+    laws: Mapping[Kind, Weibull]
+    readings: Mapping[str, Sequence[Reading]]
 
 
 def raise_due_work(
@@ -77,40 +92,39 @@ def raise_due_work(
         sites = sites_by_id(session, from_day=today)
         fleet = machines_by_id(session, on=today)
         contracts = contracts_by_id(session, from_day=today)
-        booked = _booked_tasks(session)
-        decisions = interval_decisions(session)
-        laws = known_laws(
-            lives_by_kind(part_records(session, catalogue, on=today), today), catalogue
+        lives = lives_by_kind(part_records(session, catalogue, on=today), today)
+        known = _Known(
+            waiting=waiting_work(session, now=now),
+            decisions=interval_decisions(session),
+            laws=known_laws(lives, catalogue),
+            readings=readings_by_machine(session),
         )
     by_site: defaultdict[str, list[Machine]] = defaultdict(list)
     for machine in fleet.values():
         by_site[machine.site].append(machine)
     estimates = VisitEstimates(catalogue)
-    work = [
+    decided = [
         _decide(
             sites[site],
             contracts[sites[site].contract],
             by_site[site],
             catalogue,
             policy or BundlingPolicy(),
-            booked,
+            known,
             today,
             estimates,
-            laws,
-            decisions,
         )
         for site in sorted(by_site)
     ]
     with database.write() as session:
-        keeper = _Keeper(session, catalogue)
-        for each in work:
-            keeper.keep(each)
+        keeper = DueWorkKeeper(session, known.waiting, now=now)
+        kept = [each for each in decided if keeper.keep(each.work)]
         keeper.drop_the_rest()
         raised = RaisedWork(
-            tasks=sum(len(each.tasks) for each in work),
-            visits=sum(len(each.bundling.bundles) for each in work),
-            cost_minutes=sum(each.bundling.cost_minutes for each in work),
-            separate_cost_minutes=sum(each.bundling.separate_cost_minutes for each in work),
+            tasks=sum(len(each.work.tasks) for each in kept),
+            visits=sum(len(each.work.visits) for each in kept),
+            cost_minutes=sum(each.bundling.cost_minutes for each in kept),
+            separate_cost_minutes=sum(each.bundling.separate_cost_minutes for each in kept),
         )
         record(
             session,
@@ -118,20 +132,13 @@ def raise_due_work(
             now=now,
             verb="raise",
             subject="due_work",
-            after={"tasks": raised.tasks, "visits": raised.visits},
+            after={
+                "tasks": raised.tasks,
+                "visits": raised.visits,
+                "sites_left_alone": len(decided) - len(kept),
+            },
         )
         return raised
-
-
-def _booked_tasks(session: Session) -> frozenset[str]:
-    """Return the tasks of visits that have an appointment."""
-    return frozenset(
-        session.exec(
-            select(DueTaskRow.id)
-            .join(VisitRow, col(VisitRow.id) == col(DueTaskRow.visit_id))
-            .where(VisitRow.state == "booked", DueTaskRow.state == "open")
-        )
-    )
 
 
 def _decide(
@@ -140,34 +147,72 @@ def _decide(
     site_machines: Sequence[Machine],
     catalogue: Catalogue,
     policy: BundlingPolicy,
-    booked: frozenset[str],
+    known: _Known,
     today: date,
     estimates: VisitEstimates,
-    laws: Mapping[Kind, Weibull],
-    decisions: Sequence[IntervalDecision],
-) -> _SiteWork:
+) -> _Decided:
     horizon = today + LOOK_AHEAD
     tasks = [
         task
         for machine in site_machines
-        for task in due_tasks(
-            machine,
-            catalogue,
-            measured_duty(machine, catalogue, hardness_dh=site.hardness_dh),
-            until=horizon,
-            decisions=decisions,
-        )
-        if task.id not in booked and _is_ours(catalogue.rules[task.rule], contract)
+        for task in _tasks_of(machine, site, contract, catalogue, known, horizon)
+        if task.id not in known.waiting.spoken_for
     ]
     room = min(policy.maximum_minutes, _longest_quiet_minutes(site) - _MARGIN_MINUTES)
     fitting = replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
-    return _SiteWork(
-        machines=tuple(site_machines),
-        tasks=tuple(tasks),
-        bundling=bundle_site(
-            tasks, site_machines, catalogue, fitting, today, horizon, estimates, laws
-        ),
+    bundling = bundle_site(
+        tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
     )
+    by_id = {task.id: task for task in tasks}
+    return _Decided(
+        work=SiteWork(
+            site=site.id,
+            tasks=tasks,
+            visits=[
+                _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
+                for bundle in bundling.bundles
+            ],
+        ),
+        bundling=bundling,
+    )
+
+
+def _ready(
+    bundle: Bundle,
+    tasks: Sequence[DueTask],
+    site_machines: Sequence[Machine],
+    catalogue: Catalogue,
+) -> ReadyVisit:
+    """Write a visit's worksheet, and name its work, what weighs most first, each once."""
+    weight = {authority: number for number, authority in enumerate(Authority)}
+    rules = [catalogue.rules[task.rule] for task in tasks]
+    rules.sort(key=lambda rule: (weight[rule.authority], -rule.minutes, rule.id))
+    return ReadyVisit(
+        bundle=bundle,
+        headlines=list(dict.fromkeys(rule.name for rule in rules)),
+        worksheet=worksheet_to_json(build_worksheet(tasks, site_machines, catalogue)),
+    )
+
+
+def _tasks_of(
+    machine: Machine,
+    site: Site,
+    contract: Contract,
+    catalogue: Catalogue,
+    known: _Known,
+    until: date,
+) -> tuple[DueTask, ...]:
+    """Return what falls due on a machine; a bad reading is followed up whatever is included."""
+    recurring = due_tasks(
+        machine,
+        catalogue,
+        measured_duty(machine, catalogue, hardness_dh=site.hardness_dh),
+        until=until,
+        decisions=known.decisions,
+    )
+    ours = [task for task in recurring if _is_ours(catalogue.rules[task.rule], contract)]
+    judged = standing_judgements(known.readings.get(machine.id, ()), machine, catalogue)
+    return with_follow_ups(ours, follow_up_tasks(judged, machine, catalogue))
 
 
 def _is_ours(rule: ServiceRule, contract: Contract) -> bool:
@@ -190,113 +235,3 @@ def _longest_quiet_minutes(site: Site) -> int:
         ),
         default=24 * 60,
     )
-
-
-class _Keeper:
-    """Stores tasks and visits under their natural ids and retires those that came to nothing."""
-
-    def __init__(self, session: Session, catalogue: Catalogue) -> None:
-        self._session, self._catalogue = session, catalogue
-        self._tasks = {row.id: row for row in session.exec(select(DueTaskRow))}
-        self._visits = {
-            row.id: row
-            for row in session.exec(select(VisitRow).where(col(VisitRow.kind) != "callback"))
-        }
-        self._kept_tasks: set[str] = set()
-        self._kept_visits: set[str] = set()
-
-    def keep(self, work: _SiteWork) -> None:
-        """Store one site's work."""
-        tasks = {task.id: task for task in work.tasks}
-        visit_of: dict[str, str] = {}
-        for bundle in work.bundling.bundles:
-            visit_id = self._keep_visit(bundle, [tasks[e] for e in bundle.tasks], work.machines)
-            visit_of.update(dict.fromkeys(bundle.tasks, visit_id))
-        self._session.flush()  # tasks refer to visits
-        for task in work.tasks:
-            self._keep_task(task, visit_of.get(task.id))
-
-    def drop_the_rest(self) -> None:
-        """Retire open tasks and visits that no longer fall due; booked ones are left alone."""
-        for visit in self._visits.values():
-            if visit.state == "open" and visit.id not in self._kept_visits:
-                visit.state = "dropped"
-                self._session.add(visit)
-        for task in self._tasks.values():
-            holder = self._visits.get(task.visit_id or "")
-            booked = holder is not None and holder.state == "booked"
-            if task.state == "open" and task.id not in self._kept_tasks and not booked:
-                task.state, task.visit_id = "dropped", None
-                self._session.add(task)
-
-    def _keep_task(self, task: DueTask, visit_id: str | None) -> None:
-        row = self._tasks.get(task.id)
-        if row is None:
-            row = DueTaskRow(
-                id=task.id,
-                machine_id=task.machine,
-                site_id=task.site,
-                fitted_part_id=task.fitted_part,
-                rule=task.rule,
-                anchor=task.anchor,
-                earliest=task.earliest,
-                target=task.target,
-                latest=task.latest,
-                hard=task.hard,
-                because=task.because,
-            )
-        row.earliest, row.target, row.latest = task.earliest, task.target, task.latest
-        row.hard, row.because = task.hard, task.because
-        row.state, row.visit_id = "open", visit_id
-        self._kept_tasks.add(row.id)
-        self._session.add(row)
-
-    def _keep_visit(
-        self, bundle: Bundle, tasks: Sequence[DueTask], site_machines: Iterable[Machine]
-    ) -> str:
-        worksheet = build_worksheet(tasks, site_machines, self._catalogue)
-        values: dict[str, Any] = {
-            "site_id": bundle.site,
-            "kind": str(bundle.kind),
-            "window": str(bundle.window),
-            "minutes": bundle.minutes,
-            "skills": sorted(bundle.skills),
-            "parts": dict(bundle.parts),
-            "earliest": bundle.earliest,
-            "target": bundle.target,
-            "latest": bundle.latest,
-            "hard_latest": bundle.hard_latest,
-            "headlines": self._headlines(tasks),
-            "worksheet": worksheet_to_json(worksheet),
-            "because": bundle.because,
-            "state": "open",
-        }
-        visit_id = self._free_id(bundle.id)
-        row = self._visits.get(visit_id)
-        if row is None:
-            row = VisitRow(id=visit_id, **values)
-        else:
-            for name, value in values.items():
-                setattr(row, name, value)
-        self._kept_visits.add(row.id)
-        self._session.add(row)
-        return visit_id
-
-    def _free_id(self, wanted: str) -> str:
-        """Return the id, numbered when a visit of that name is booked or was done already."""
-        visit_id, number = wanted, 1
-        while (row := self._visits.get(visit_id)) and row.state not in ("open", "dropped"):
-            number += 1
-            visit_id = f"{wanted}:{number}"
-        return visit_id
-
-    def _headlines(self, tasks: Sequence[DueTask]) -> list[str]:
-        """Return the names of the work, what weighs most first, each once."""
-        weight = {
-            "statute": 0,
-            "maker": 1,
-            "practice": 2,
-        }
-        rules = [self._catalogue.rules[task.rule] for task in tasks]
-        rules.sort(key=lambda rule: (weight[rule.authority], -rule.minutes, rule.id))
-        return list(dict.fromkeys(rule.name for rule in rules))

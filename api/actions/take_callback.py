@@ -7,6 +7,7 @@ from datetime import date, datetime
 from sqlmodel import Session, col, select
 
 from api.storage.audit import Origin, announce, record
+from api.storage.confirmed_causes import confirmed_causes
 from api.storage.database import Database
 from api.storage.documents import finding_to_json, worksheet_to_json
 from api.storage.ids import new_id
@@ -17,7 +18,7 @@ from scheduler.catalogue import Catalogue
 from scheduler.company import Contract
 from scheduler.errors import Absent
 from scheduler.machines import Machine
-from scheduler.triage import Finding, callback_worksheet, triage
+from scheduler.triage import Finding, callback_worksheet, learned_rates, triage
 from scheduler.working_time import deadline, local_date
 from scheduler.worksheet import Worksheet
 
@@ -95,7 +96,11 @@ def take_callback(
             )
         callback.text = "\n".join(filter(None, (callback.text, report.text.strip())))
         symptoms = (*callback.symptoms, *report.symptoms)
-        answer = _judge(callback, symptoms, report.answers, machine, contract, catalogue, today)
+        causes = confirmed_causes(session, now=now)
+        rates = learned_rates(causes.found, causes.machine_years, catalogue)
+        answer = _judge(
+            callback, symptoms, report.answers, machine, contract, catalogue, rates, today
+        )
         callback.symptoms = list(answer.finding.symptoms)
         callback.urgency = str(answer.finding.urgency)
         callback.respond_by = answer.respond_by
@@ -162,10 +167,19 @@ def _judge(
     machine: Machine,
     contract: Contract,
     catalogue: Catalogue,
+    rates: Mapping[str, float],
     today: date,
 ) -> _Answer:
     age_years = max((today - machine.installed_on).days, 0) / _DAYS_PER_YEAR
-    finding = triage(symptoms, callback.text, machine.build, age_years, catalogue, answers=answers)
+    finding = triage(
+        symptoms,
+        callback.text,
+        machine.build,
+        age_years,
+        catalogue,
+        answers=answers,
+        rates=rates,
+    )
     minutes = contract.response_minutes.get(finding.urgency)
     return _Answer(
         finding=finding,

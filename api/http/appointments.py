@@ -21,6 +21,7 @@ from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, OfficeDeed, OfficeOrPortalDeed, StaffDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
+from api.http.readings import Judged, ReadingTaken, judged_shown
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Amount, Id, Instant
 from api.storage.tables import AppointmentRow
@@ -51,6 +52,10 @@ class Appointment(Kept):
         description="The window of arrival the client was told, if any was."
     )
     arrive_until: datetime | None
+
+
+class Reported(Appointment, Judged):
+    """An appointment whose work was reported, and what its readings mean."""
 
 
 class NewState(Given):
@@ -105,6 +110,15 @@ class Report(Given):
             "examples": [
                 {
                     "counters": [{"machine": "ma-001", "counter": "brew_cycles", "value": 184220}],
+                    "readings": [
+                        {
+                            "machine": "ma-001",
+                            "set_point": "brew_pressure",
+                            "value": 9.1,
+                            "unit": "bar",
+                            "stage": "as_left",
+                        }
+                    ],
                     "note": "Group 2 gasket was cut.",
                 }
             ]
@@ -118,6 +132,12 @@ class Report(Given):
         default_factory=list, max_length=200, description="Beyond what the tasks replace anyway."
     )
     counters: list[CounterRead] = Field(default_factory=list, max_length=200)
+    readings: list[ReadingTaken] = Field(
+        default_factory=list, max_length=200, description="Values read, as found and as left."
+    )
+    cause: Id | None = Field(
+        default=None, description="The fault of the catalogue that was found, after a callback."
+    )
     note: str = Field(default="", max_length=2000)
 
 
@@ -235,15 +255,20 @@ def cancel_appointment(
 @router.post("/{appointment_id}/report", responses=documented(400, 404, 409, 412, 413, 428))
 def report_appointment(
     appointment_id: str, body: Report, deed: StaffDeed, version: IfMatch
-) -> Appointment:
-    """Report the work of an appointment that is under way. Tasks not done stay open."""
+) -> Reported:
+    """Report the work of an appointment that is under way. Tasks not done stay open.
+
+    The reply says what the readings mean; look at `stop_and_make_safe` before you leave.
+    """
     report = VisitReport(
         tasks_done=None if body.tasks_done is None else tuple(body.tasks_done),
         replaced=tuple(PartReplaced(**part.model_dump()) for part in body.replaced),
         counters=tuple(ReadCounter(**read.model_dump()) for read in body.counters),
+        readings=tuple(reading.taken() for reading in body.readings),
+        cause=body.cause,
         note=body.note,
     )
-    row = report_work(
+    reported = report_work(
         deed.database,
         appointment_id,
         report,
@@ -253,7 +278,8 @@ def report_appointment(
         technician=deed.who.technician,
         if_version=version,
     )
-    return appointment_shown(deed.changed(row), deed.who)
+    shown = appointment_shown(deed.changed(reported.appointment), deed.who)
+    return Reported(**shown.model_dump(), **judged_shown(reported.judged).model_dump())
 
 
 def appointment_shown(row: AppointmentRow, who: Principal) -> Appointment:

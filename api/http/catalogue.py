@@ -44,6 +44,20 @@ class Symptoms(BaseModel):
     items: list[Symptom]
 
 
+class Fault(BaseModel):
+    """A likely cause of trouble."""
+
+    id: str
+    name: str
+    part_type: str | None
+
+
+class Faults(BaseModel):
+    """All faults, in the order of the catalogue."""
+
+    items: list[Fault]
+
+
 class PartTypes(BaseModel):
     """All part types, in the order of the catalogue."""
 
@@ -73,6 +87,13 @@ def list_symptoms(look: AnyonesLook) -> Symptoms:
     """List what a caller can report."""
     known = _catalogue(look.request)
     return Symptoms(items=[from_row(Symptom, entry) for entry in known.symptoms.values()])
+
+
+@router.get("/faults", responses=documented())
+def list_faults(look: StaffLook) -> Faults:
+    """List what can be found behind a callback, and named as its cause."""
+    known = _catalogue(look.request)
+    return Faults(items=[from_row(Fault, entry) for entry in known.faults.values()])
 
 
 @router.get("/part-types", responses=documented())

@@ -69,10 +69,8 @@ class Plot:
         for x, y in points:
             if x <= self.x_max:
                 at, level = self.x(x), self.y(y)
-                self._drawn.append(
-                    f'<path d="M{at} {level - 4:.1f}v8" stroke="{ink}" stroke-width="0.5"><title>{escape(label)}'
-                    "</title></path>"
-                )
+                mark = f'd="M{at} {level - 4:.1f}v8" stroke="{ink}" stroke-width="0.5"'
+                self._drawn.append(f"<path {mark}><title>{escape(label)}</title></path>")
 
     def upright(self, x: float, label: str, ink: str) -> None:
         """Draw an upright line with a text beside it."""

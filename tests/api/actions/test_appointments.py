@@ -63,7 +63,9 @@ def test_reported_work_becomes_history_and_a_replaced_part_begins_a_new_life(
         note="Steam wand stiff.",
     )
 
-    done = report_work(database, booked.id, report, catalogue, now=booked.ends_at, origin=TESTER)
+    done = report_work(
+        database, booked.id, report, catalogue, now=booked.ends_at, origin=TESTER
+    ).appointment
 
     on = booked.ends_at.date()
     with database.read() as session:

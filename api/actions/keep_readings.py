@@ -1,0 +1,153 @@
+"""Values read at a visit: judged, kept, and made into work where they are out of range."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlmodel import Session
+
+from api.storage.ids import new_id
+from api.storage.measurements import readings_by_machine
+from api.storage.snapshots import machines_by_id
+from api.storage.tables import DueTaskRow, MeasurementRow, SiteRow
+from scheduler.catalogue import Catalogue
+from scheduler.errors import InvalidInput
+from scheduler.follow_up import follow_up_tasks, standing_judgements
+from scheduler.machines import Machine
+from scheduler.readings import Judgement, Reading, Stage, judge
+from scheduler.upkeep import DueTask
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenReading:
+    """A value as the technician read it."""
+
+    machine: str
+    set_point: str
+    value: float
+    unit: str
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedReading:
+    """What a value means for its machine."""
+
+    machine: str
+    judgement: Judgement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedVisit:
+    """The readings of a visit in the order given, and the work that follows from them."""
+
+    readings: tuple[JudgedReading, ...]
+    follow_ups: tuple[DueTask, ...]
+
+
+def keep_readings(
+    session: Session,
+    taken: Sequence[TakenReading],
+    catalogue: Catalogue,
+    *,
+    site: SiteRow,
+    visit: str,
+    now: datetime,
+    today: date,
+) -> JudgedVisit:
+    """Judge and store the readings of a visit, and open the work that follows from them.
+
+    Raises
+    ------
+    InvalidInput
+        A reading is of no machine of the site, of no set-point of its build, in another unit, no
+        number, or there twice; it is named by its place in the list.
+    """
+    machines = machines_by_id(session, on=today, sites=[site.id])
+    judged: list[JudgedReading] = []
+    first: dict[tuple[str, str, Stage], int] = {}
+    for number, each in enumerate(taken):
+        try:
+            judgement = _judged(each, machines.get(each.machine), site, catalogue, today)
+            earlier = first.setdefault((each.machine, each.set_point, each.stage), number)
+            if earlier != number:
+                raise InvalidInput(f"the same was read in readings[{earlier}] already")
+        except InvalidInput as refusal:
+            raise InvalidInput(f"readings[{number}]: {refusal}") from refusal
+        judged.append(JudgedReading(machine=each.machine, judgement=judgement))
+        session.add(_row(judged[-1], visit=visit, now=now))
+    session.flush()
+    read = [machines[machine] for machine in sorted({each.machine for each in taken})]
+    known = readings_by_machine(session, [machine.id for machine in read])
+    follow_ups = [
+        task
+        for machine in read
+        for task in follow_up_tasks(
+            standing_judgements(known[machine.id], machine, catalogue), machine, catalogue
+        )
+        if task.anchor == today
+    ]
+    for task in follow_ups:
+        _open(session, task)
+    return JudgedVisit(readings=tuple(judged), follow_ups=tuple(follow_ups))
+
+
+def _judged(
+    taken: TakenReading,
+    machine: Machine | None,
+    site: SiteRow,
+    catalogue: Catalogue,
+    today: date,
+) -> Judgement:
+    if machine is None:
+        raise InvalidInput(f"machine {taken.machine} is not at site {site.id}")
+    point = catalogue.set_points.get(taken.set_point)
+    if point is None:
+        raise InvalidInput(f"the catalogue has no set-point {taken.set_point!r}")
+    if not machine.build.suits(point.applies_to):
+        raise InvalidInput(f"{point.name} ({point.id}) is not read on a machine built like this")
+    reading = Reading(
+        set_point=taken.set_point,
+        value=taken.value,
+        unit=taken.unit,
+        stage=taken.stage,
+        taken_on=today,
+    )
+    return judge(reading, point)
+
+
+def _row(judged: JudgedReading, *, visit: str, now: datetime) -> MeasurementRow:
+    reading = judged.judgement.reading
+    return MeasurementRow(
+        id=new_id("me"),
+        machine_id=judged.machine,
+        set_point=reading.set_point,
+        value=reading.value,
+        unit=reading.unit,
+        stage=str(reading.stage),
+        verdict=str(judged.judgement.verdict),
+        because=judged.judgement.because,
+        taken_at=now,
+        taken_on=reading.taken_on,
+        visit_id=visit,
+    )
+
+
+def _open(session: Session, task: DueTask) -> None:
+    """Open a task; tonight's work takes it up under the same id."""
+    if session.get(DueTaskRow, task.id) is None:
+        session.add(
+            DueTaskRow(
+                id=task.id,
+                machine_id=task.machine,
+                site_id=task.site,
+                fitted_part_id=task.fitted_part,
+                rule=task.rule,
+                anchor=task.anchor,
+                earliest=task.earliest,
+                target=task.target,
+                latest=task.latest,
+                hard=task.hard,
+                because=task.because,
+            )
+        )
