@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from api.clock import Clock
 from api.http.app import create_app
 from api.outbox.sending import Sender
+from api.present import time_of
 from api.settings import Settings, prepare_data_folder
 from api.storage.database import Database
 from seed_data.catalogue import load_catalogue
@@ -31,16 +32,18 @@ def without_clock() -> FastAPI:
 
 def _application(*, clock: bool) -> FastAPI:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    # it tells of every tick, and warns of each that finds the last one still at work, as is usual
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)
     settings = Settings.from_environment(os.environ)
     prepare_data_folder(settings)
     database = Database(settings.database_url)
     database.create_or_upgrade()
-    catalogue = load_catalogue()
+    catalogue, tell_time = load_catalogue(), time_of(settings)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         sender = Sender(loopback=settings.webhooks_to_loopback)
-        ticking = Clock(database, catalogue, sender=sender) if clock else None
+        ticking = Clock(database, catalogue, tell_time=tell_time, sender=sender) if clock else None
         if ticking is not None:
             ticking.start()
         yield
@@ -54,5 +57,6 @@ def _application(*, clock: bool) -> FastAPI:
         public_url=settings.public_url,
         requests_per_minute=settings.requests_per_minute,
         webhooks_to_loopback=settings.webhooks_to_loopback,
+        tell_time=tell_time,
         lifespan=lifespan,
     )

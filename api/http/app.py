@@ -41,6 +41,7 @@ from api.http import (
 from api.http.edge import Edge
 from api.http.events import describe_events
 from api.http.request_limit import RequestLimit
+from api.present import TellTime, present
 from api.storage.database import Database
 from scheduler.catalogue import Catalogue
 
@@ -125,6 +126,7 @@ def create_app(
     public_url: str,
     requests_per_minute: int | None = None,
     webhooks_to_loopback: bool = False,
+    tell_time: TellTime = present,
     lifespan: Lifespan | None = None,
 ) -> FastAPI:
     """Return the application on a database.
@@ -134,6 +136,7 @@ def create_app(
     public_url : how the world reaches it, without a slash at the end.
     requests_per_minute : how many one key may make to this process; None for any number.
     webhooks_to_loopback : whether an endpoint may be plain http on this very machine.
+    tell_time : the clock of its routes.
     lifespan : what runs beside it, such as the clock.
     """
     app = FastAPI(
@@ -153,6 +156,7 @@ def create_app(
     app.state.database = database
     app.state.catalogue = known_catalogue
     app.state.public_url = public_url
+    app.state.tell_time = tell_time
     app.state.request_limit = (
         None if requests_per_minute is None else RequestLimit(requests_per_minute)
     )

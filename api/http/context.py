@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Request, Response, Security
@@ -29,11 +29,6 @@ _bearer = HTTPBearer(
 )
 
 
-def present() -> datetime:
-    """Return the present instant in whole seconds, UTC. Tests put another clock in its place."""
-    return datetime.now(UTC).replace(microsecond=0)
-
-
 def _database(request: Request) -> StorageDatabase:
     database: StorageDatabase = request.app.state.database
     return database
@@ -42,6 +37,12 @@ def _database(request: Request) -> StorageDatabase:
 def _catalogue(request: Request) -> TradeCatalogue:
     catalogue: TradeCatalogue = request.app.state.catalogue
     return catalogue
+
+
+def present(request: Request) -> datetime:
+    """Return the present instant of the application's clock. Tests put another in its place."""
+    now: datetime = request.app.state.tell_time()
+    return now
 
 
 Now = Annotated[datetime, Depends(present)]

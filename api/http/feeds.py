@@ -114,7 +114,8 @@ def _shelf(scope: Scope) -> FeedShelf:
 
 def _now(scope: Scope) -> datetime:
     """Return the time as routes are given it."""
-    tell: datetime = scope["app"].dependency_overrides.get(present, present)()
+    app = scope["app"]
+    tell: datetime = app.dependency_overrides.get(present, app.state.tell_time)()
     return tell
 
 
