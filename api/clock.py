@@ -26,6 +26,7 @@ from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_pl
 from api.actions.raise_due_work import raise_due_work
 from api.outbox.relay import Relay
 from api.outbox.sending import Sender
+from api.present import TellTime, present
 from api.storage.audit import Origin
 from api.storage.database import Database
 from api.storage.deliveries import forget_before
@@ -33,7 +34,7 @@ from api.storage.replies import forget_old_replies
 from api.storage.snapshots import company_zone
 from api.storage.tables import ClockClaimRow
 from scheduler.catalogue import Catalogue
-from scheduler.errors import Conflict
+from scheduler.errors import Absent, Conflict
 from scheduler.working_time import instant_at, local_date
 
 log = logging.getLogger("steamround.clock")
@@ -57,6 +58,8 @@ class NightlyJob:
     name: str
     at: time
     run: Callable[[Database, Catalogue, datetime], None]
+    after: str | None = None
+    """The job whose work it builds on: it waits until that one has ended, well or badly."""
 
     def latest_slot(self, now: datetime, zone: str) -> datetime:
         """Return the last instant, not after ``now``, at which the job was due."""
@@ -89,7 +92,7 @@ NIGHTLY_JOBS = (
     NightlyJob(name="forget old replies", at=time(0, 30), run=_forget),
     NightlyJob(name="forget old events", at=time(0, 35), run=_forget_events),
     NightlyJob(name="raise due work", at=time(1, 30), run=_raise),
-    NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft),
+    NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft, after="raise due work"),
 )
 
 
@@ -107,7 +110,7 @@ class Clock:
         database: Database,
         catalogue: Catalogue,
         *,
-        tell_time: Callable[[], datetime] = lambda: datetime.now(UTC),
+        tell_time: TellTime = present,
         jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
         sender: Sender | None = None,
     ) -> None:
@@ -116,6 +119,8 @@ class Clock:
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
         self._relay = Relay(database, sender or Sender(), tell_time=tell_time)
         self._ticker = BackgroundScheduler(timezone=UTC)
+        self._stopping = threading.Event()
+        self._said_nothing_is_loaded = False
 
     def start(self) -> None:
         """Begin to tick."""
@@ -139,19 +144,25 @@ class Clock:
         self._ticker.start()
 
     def stop(self) -> None:
-        """Stop ticking; a run that is being solved is left to whoever finds its lease over."""
-        self._ticker.shutdown(wait=False)
+        """Stop ticking; a run that is being solved is given back for another clock to take."""
+        self._stopping.set()
         self._relay.stop()
+        self._ticker.shutdown(wait=True)
 
     def run_due_jobs(self) -> tuple[str, ...]:
         """Run every job whose latest slot nobody has taken; return their names."""
-        now = self._tell_time()
-        with self._database.read() as session:
-            zone = company_zone(session)
+        now, zone = self._tell_time(), self._zone()
+        if zone is None:
+            return ()
+        slots = {job.name: job.latest_slot(now, zone) for job in self._jobs}
         ran = []
         for job in self._jobs:
-            slot = job.latest_slot(now, zone)
-            if now - slot <= _CATCH_UP and self._claim(job, slot, now):
+            slot = slots[job.name]
+            if self._stopping.is_set() or now - slot > _CATCH_UP:
+                continue
+            if job.after is not None and not self._has_ended(job.after, slots[job.after]):
+                continue  # a later tick looks again
+            if self._claim(job, slot, now):
                 self._run(job, slot, now)
                 ran.append(job.name)
         return tuple(ran)
@@ -166,7 +177,13 @@ class Clock:
         if plan_id is None:
             return None
         try:
-            solve_plan(self._database, plan_id, holder=self.holder, clock=self._tell_time)
+            solve_plan(
+                self._database,
+                plan_id,
+                holder=self.holder,
+                clock=self._tell_time,
+                should_stop=self._stopping.is_set,
+            )
         except Exception:
             log.exception("plan %s failed", plan_id)
         return plan_id
@@ -178,6 +195,22 @@ class Clock:
         except Exception:  # its address may stand in a traceback: it is a secret
             log.error("reading a technician's calendar failed")
             return None
+
+    def _zone(self) -> str | None:
+        """Return the zone of the company; None, said once, while there is none."""
+        try:
+            with self._database.read() as session:
+                return company_zone(session)
+        except Absent:
+            if not self._said_nothing_is_loaded:
+                log.warning("no company is loaded yet: nightly jobs wait for `steamround seed`")
+                self._said_nothing_is_loaded = True
+            return None
+
+    def _has_ended(self, job: str, slot: datetime) -> bool:
+        with self._database.read() as session:
+            row = session.get(ClockClaimRow, (job, slot))
+        return row is not None and row.finished_at is not None
 
     def _claim(self, job: NightlyJob, slot: datetime, now: datetime) -> bool:
         """Take a slot: by inserting its row, or by taking over one whose holder has died."""

@@ -1,15 +1,18 @@
+import logging
+import threading
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
 from sqlmodel import select
 
+from api.actions.planning import PlanRequest, request_plan
 from api.clock import Clock, NightlyJob
 from api.storage.database import Database
-from api.storage.tables import ClockClaimRow
+from api.storage.tables import ClockClaimRow, PlanRow
 from scheduler.catalogue import Catalogue
 from seed_data.catalogue import load_catalogue
-from tests.api.actions.conftest import fill
+from tests.api.actions.conftest import NOW, TESTER, TODAY, fill
 
 PARIS = "Europe/Paris"
 
@@ -138,3 +141,94 @@ def test_a_job_that_fails_is_recorded_and_stops_nothing(
     with database.read() as session:
         failures = {row.job: row.failure for row in session.exec(select(ClockClaimRow))}
     assert failures == {"a": "RuntimeError: the lamp is broken", "b": None}
+
+
+def test_a_job_waits_until_another_clock_has_ended_the_one_it_builds_on(
+    database: Database, catalogue: Catalogue
+) -> None:
+    begun, go_on, ledger = threading.Event(), threading.Event(), Ledger()
+
+    def raise_slowly(database: Database, catalogue: Catalogue, now: datetime) -> None:
+        begun.set()
+        assert go_on.wait(30)
+
+    jobs = (
+        NightlyJob(name="raise", at=time(1, 30), run=raise_slowly),
+        NightlyJob(name="draft", at=time(2, 30), run=ledger, after="raise"),
+    )
+    hand = Hand(datetime(2027, 3, 22, 12, tzinfo=UTC))
+    slow, quick = (Clock(database, catalogue, tell_time=hand, jobs=jobs) for _ in range(2))
+    at_work = threading.Thread(target=slow.run_due_jobs)
+    at_work.start()
+    assert begun.wait(30)
+
+    before = quick.run_due_jobs()
+    go_on.set()
+    at_work.join()
+    after = quick.run_due_jobs()
+
+    # whichever clock was there first when the first job had ended has run the second, once
+    assert before == ()
+    assert after == ()
+    assert len(ledger.runs) == 1
+
+
+def test_a_job_runs_even_when_the_one_it_builds_on_has_failed(
+    database: Database, catalogue: Catalogue
+) -> None:
+    def fail(database: Database, catalogue: Catalogue, now: datetime) -> None:
+        raise RuntimeError("the lamp is broken")
+
+    jobs = (
+        NightlyJob(name="raise", at=time(1, 30), run=fail),
+        NightlyJob(name="draft", at=time(2, 30), run=Ledger(), after="raise"),
+    )
+    hand = Hand(datetime(2027, 3, 22, 12, tzinfo=UTC))
+
+    assert Clock(database, catalogue, tell_time=hand, jobs=jobs).run_due_jobs() == (
+        "raise",
+        "draft",
+    )
+
+
+def test_a_clock_without_a_company_says_so_once_and_begins_when_there_is_one(
+    tmp_path: Path, catalogue: Catalogue, caplog: pytest.LogCaptureFixture
+) -> None:
+    database = Database(f"sqlite:///{tmp_path / 'empty.sqlite'}")
+    database.create_or_upgrade()
+    hand = Hand(datetime(2027, 3, 22, 12, tzinfo=UTC))
+    job = NightlyJob(name="x", at=time(2), run=Ledger())
+    clock = Clock(database, catalogue, tell_time=hand, jobs=(job,))
+
+    with caplog.at_level(logging.INFO):
+        assert [clock.run_due_jobs() for _ in range(3)] == [(), (), ()]
+    said = [record.getMessage() for record in caplog.records]
+    fill(database)
+
+    assert said == ["no company is loaded yet: nightly jobs wait for `steamround seed`"]
+    assert clock.run_due_jobs() == ("x",)
+
+
+def test_stopping_gives_the_run_in_hand_back_at_once(
+    database: Database, catalogue: Catalogue
+) -> None:
+    an_hour = PlanRequest(first_day=TODAY, days=5, seconds=3600)
+    plan = request_plan(database, an_hour, now=NOW, origin=TESTER)
+    clock = Clock(database, catalogue, tell_time=Hand(NOW), jobs=())
+
+    def solving() -> bool:
+        with database.read() as session:
+            return session.get_one(PlanRow, plan.id).best_cost is not None
+
+    clock.start()
+    for _ in range(600):
+        if solving():
+            break
+        threading.Event().wait(0.1)
+    assert solving()
+    clock.stop()
+
+    with database.read() as session:
+        row = session.get_one(PlanRow, plan.id)
+    assert (row.state, row.holder, row.lease_until) == ("queued", None, None)
+    assert not [each.name for each in threading.enumerate() if "APScheduler" in each.name]
