@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import update
+from sqlalchemy import ColumnElement, update
 from sqlmodel import Session, col, select
 
 from api.storage.audit import Origin, record
@@ -274,7 +274,7 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
             raise NobodyWorks(request.first_day)
         zone = company_zone(session)
         return _Search(
-            work=open_work(session, now=now, days=days, zone=zone),
+            work=open_work(session, technicians, now=now, days=days, zone=zone),
             technicians=technicians,
             travel=company_travel(session),
             days=tuple(days),
@@ -291,17 +291,24 @@ def _short(day: date) -> str:
 def _finish(
     database: Database, plan_id: str, holder: str, now: datetime, values: dict[str, object]
 ) -> None:
-    """Store the outcome unless someone else has taken the run over."""
+    """Store the outcome unless someone else has taken the run over; a cancelled run stays so."""
+    ours = (
+        (col(PlanRow.id) == plan_id)
+        & (col(PlanRow.state) == "solving")
+        & (col(PlanRow.holder) == holder)
+    )
+    unwanted = col(PlanRow.cancel_requested).is_(True)
+    outcomes: tuple[tuple[ColumnElement[bool], dict[str, object]], ...] = (
+        (unwanted, {"state": "cancelled"}),
+        (~unwanted, values),
+    )
     with database.write() as session:
-        session.exec(
-            update(PlanRow)
-            .where(
-                col(PlanRow.id) == plan_id,
-                col(PlanRow.state) == "solving",
-                col(PlanRow.holder) == holder,
+        for which, outcome in outcomes:
+            session.exec(
+                update(PlanRow)
+                .where(ours, which)
+                .values({"finished_at": now, "version": PlanRow.version + 1, **outcome})
             )
-            .values({"finished_at": now, "version": PlanRow.version + 1, **values})
-        )
 
 
 class _Watch:
@@ -401,6 +408,7 @@ class _Search:
             days=self.days,
             weights=PlanningWeights(),
             occupied=self.work.occupied,
+            taken=self.work.taken,
             deadline_waived=waived,
         )
 

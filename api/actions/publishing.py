@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import NoReturn, assert_never
 
+from sqlalchemy import update
 from sqlmodel import Session, col, select
 
 from api.actions.calendars import refresh_calendars
@@ -19,11 +21,20 @@ from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.ids import new_id
 from api.storage.open_work import MOVABLE, bump_revision, publication
-from api.storage.tables import AppointmentRow, HandOverRow, PlanRow, SiteRow, VisitRow
+from api.storage.tables import (
+    AbsenceRow,
+    AppointmentRow,
+    HandOverRow,
+    PlanRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+)
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict, PlanOutdated
 from scheduler.lifecycle import AppointmentState, move
 from scheduler.routing.plan import plan_from_json, rounds
+from scheduler.routing.problem import Problem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,21 +78,33 @@ def changes_of(session: Session, plan: PlanRow) -> tuple[Change, ...]:
     if plan.state != "draft" or plan.problem is None:
         raise Conflict(f"plan {plan.id} is {plan.state}, not a draft")
     problem = unpack_problem(plan.problem)
-    proposed = _proposed(plan)
+    proposed = _proposed(problem, plan)
+    visits = [visit.id for visit in problem.visits]
     standing = {
         row.visit_id: row
         for row in session.exec(
             select(AppointmentRow)
-            .where(col(AppointmentRow.state).in_(MOVABLE))
-            .where(col(AppointmentRow.visit_id).in_([visit.id for visit in problem.visits]))
+            .where(col(AppointmentRow.visit_id).in_(visits))
+            .where(col(AppointmentRow.state) != AppointmentState.CANCELLED)
+            .order_by(col(AppointmentRow.created_at))
         )
+        if row.state in MOVABLE or _began_as_proposed(row, proposed.get(row.visit_id))
     }
     changes = [
-        _change(visit.id, standing.get(visit.id), proposed.get(visit.id))
-        for visit in problem.visits
-        if visit.id in standing or visit.id in proposed
+        _change(visit, standing.get(visit), proposed.get(visit))
+        for visit in visits
+        if visit in standing or visit in proposed
     ]
     return tuple(sorted(changes, key=_when))
+
+
+def _began_as_proposed(row: AppointmentRow, proposed: tuple[Slot, int] | None) -> bool:
+    """Whether an appointment went ahead where the draft leaves it: nothing to change then."""
+    return proposed is not None and proposed[0] == _slot_of(row)
+
+
+def _slot_of(row: AppointmentRow) -> Slot:
+    return Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
 
 
 def _when(change: Change) -> tuple[datetime, str]:
@@ -90,10 +113,8 @@ def _when(change: Change) -> tuple[datetime, str]:
     return slot.starts_at, change.visit
 
 
-def _proposed(plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
+def _proposed(problem: Problem, plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
     """Return each visit's slot in the draft, and the drive to it."""
-    assert plan.problem is not None
-    problem = unpack_problem(plan.problem)
     minutes = {visit.id: visit.minutes for visit in problem.visits}
     slots: dict[str, tuple[Slot, int]] = {}
     for round_ in rounds(problem, plan_from_json(plan.solution)):
@@ -106,9 +127,7 @@ def _proposed(plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
 
 
 def _change(visit: str, row: AppointmentRow | None, proposed: tuple[Slot, int] | None) -> Change:
-    before = None
-    if row is not None:
-        before = Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
+    before = None if row is None else _slot_of(row)
     after, leg = proposed if proposed is not None else (None, 0)
     if before is None:
         kind = ChangeKind.ADDED
@@ -164,49 +183,82 @@ def publish_plan(
 
 def _supersede_others(session: Session, plan: PlanRow) -> None:
     """Retire what was published before and the drafts that can no longer be published."""
-    others = session.exec(
-        select(PlanRow).where(
-            col(PlanRow.state).in_(("published", "draft")), col(PlanRow.id) != plan.id
-        )
+    session.exec(
+        update(PlanRow)
+        .where(col(PlanRow.state).in_(("published", "draft")), col(PlanRow.id) != plan.id)
+        .values(state="superseded", version=PlanRow.version + 1)
     )
-    for other in others:
-        other.state = "superseded"
-        session.add(other)
 
 
 class _Publisher:
     """Turns changes into appointments; remembers whose calendars they touch."""
 
     def __init__(self, session: Session, plan: PlanRow, now: datetime) -> None:
+        assert plan.problem is not None, "a draft keeps its problem"
         self._session, self._plan, self._now = session, plan, now
+        self._planned = {visit.id: visit for visit in unpack_problem(plan.problem).visits}
         self.technicians: set[str] = set()
 
     def apply(self, change: Change) -> None:
+        if change.kind is ChangeKind.UNCHANGED:
+            self._update_travel(change)
+            return
         visit = self._session.get(VisitRow, change.visit)
-        if visit is None or visit.state not in ("open", "booked"):
-            raise PlanOutdated(self._plan.id, f"visit {change.visit} is no longer to be planned")
-        if change.after is not None and change.after.starts_at < self._now:
-            raise PlanOutdated(self._plan.id, f"visit {change.visit} would start in the past")
+        wanted = "open" if change.kind is ChangeKind.ADDED else "booked"
+        if visit is None or visit.state != wanted:
+            self._outdated(f"visit {change.visit} is no longer to be planned")
+        if change.after is not None:
+            self._check(visit, change.after)
         match change.kind:
-            case ChangeKind.UNCHANGED:
-                self._update_travel(change)
             case ChangeKind.ADDED:
                 self._add(change, visit)
             case ChangeKind.MOVED | ChangeKind.HANDED_OVER:
                 self._shift(change, visit)
             case ChangeKind.WITHDRAWN:
                 self._withdraw(change, visit)
+            case _:
+                assert_never(change.kind)
+
+    def _check(self, visit: VisitRow, slot: Slot) -> None:
+        """Refuse a slot that what happened since the draft was made has spoilt."""
+        planned = self._planned[visit.id]
+        if visit.minutes != planned.minutes or frozenset(visit.skills) != planned.skills:
+            self._outdated(f"the work of visit {visit.id} has changed")
+        if slot.starts_at < self._now:
+            self._outdated(f"visit {visit.id} would start in the past")
+        person = self._session.get(TechnicianRow, slot.technician)
+        if person is None or not person.active or not planned.skills <= set(person.skills):
+            self._outdated(f"{slot.technician} can no longer make visit {visit.id}")
+        away = self._session.exec(
+            select(AbsenceRow.id).where(
+                AbsenceRow.technician_id == slot.technician,
+                AbsenceRow.starts_at < slot.ends_at,
+                AbsenceRow.ends_at > slot.starts_at,
+            )
+        ).first()
+        if away is not None:
+            self._outdated(f"{person.name} is away when visit {visit.id} would be made")
+
+    def _outdated(self, what: str) -> NoReturn:
+        raise PlanOutdated(self._plan.id, what)
 
     def _standing(self, change: Change) -> AppointmentRow:
-        return self._session.exec(
+        row = self._session.exec(
             select(AppointmentRow)
             .where(AppointmentRow.visit_id == change.visit)
             .where(col(AppointmentRow.state).in_(MOVABLE))
-        ).one()
+        ).first()
+        if row is None:
+            self._outdated(f"visit {change.visit} has begun")
+        return row
 
     def _update_travel(self, change: Change) -> None:
-        row = self._standing(change)
-        if row.travel_minutes != change.travel_minutes:
+        row = self._session.exec(
+            select(AppointmentRow)
+            .where(AppointmentRow.visit_id == change.visit)
+            .where(col(AppointmentRow.state).in_(MOVABLE))
+        ).first()
+        if row is not None and row.travel_minutes != change.travel_minutes:
             row.travel_minutes, row.revised_at = change.travel_minutes, self._now
             self._session.add(row)
             self.technicians.add(row.technician_id)
@@ -231,9 +283,9 @@ class _Publisher:
         assert change.after is not None
         row = self._standing(change)
         self.technicians.add(row.technician_id)
-        reschedule(self._session, row, change.after, now=self._now)
+        topic = reschedule(self._session, row, change.after, now=self._now)
         row.plan_id, row.travel_minutes = self._plan.id, change.travel_minutes
-        self._keep(row, visit, "appointment.moved")
+        self._keep(row, visit, topic)
 
     def _withdraw(self, change: Change, visit: VisitRow) -> None:
         row = self._standing(change)
@@ -249,18 +301,26 @@ class _Publisher:
         announce_appointment(self._session, row, visit, topic=topic, now=self._now)
 
 
-def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: datetime) -> None:
-    """Put an appointment somewhere else.
+def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: datetime) -> str:
+    """Put an appointment somewhere else; return the topic of what that means for the client.
 
     SEQUENCE rises when its time changes (RFC 5546), and when it changes hands: in the calendar of
-    the technician who gives it away it becomes cancelled, and it may come back one day.
+    the technician who gives it away it becomes cancelled, and it may come back one day. A promise
+    whose time changes is a promise no more: the client never agreed to the new one.
     """
-    before = Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
+    before = _slot_of(row)
     if before == slot:
-        return
+        return "appointment.moved"
+    topic = "appointment.moved"
     row.sequence += 1
     if before.starts_at != slot.starts_at:
-        row.moved_from = before.starts_at
+        came_back = row.moved_from == slot.starts_at
+        row.moved_from = None if came_back else row.moved_from or before.starts_at
+        if row.state == AppointmentState.PROMISED:
+            row.state = move(AppointmentState.PROMISED, AppointmentState.PLANNED)
+            topic = "appointment.promise_broken"
+    if before.technician != slot.technician:
+        row.moved_from = None  # whoever gets it has never seen the old time
     if (
         row.arrive_from is not None
         and row.arrive_until is not None
@@ -281,6 +341,7 @@ def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: dateti
                 handed_over_at=now,
             )
         )
+    return topic
 
 
 def announce_appointment(

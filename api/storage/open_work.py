@@ -1,8 +1,8 @@
 """What a plan has to place: open visits, movable appointments, promises, and who is busy now."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 
 from sqlalchemy import update
 from sqlmodel import Session, col, select
@@ -10,11 +10,11 @@ from sqlmodel import Session, col, select
 from api.storage.snapshots import sites_by_id
 from api.storage.tables import AppointmentRow, PublicationRow, SiteRow, VisitRow
 from scheduler.bundling import Window
-from scheduler.company import Site, Urgency
-from scheduler.intervals import IntervalSet
+from scheduler.company import Site, Technician, Urgency
+from scheduler.intervals import Interval, IntervalSet
 from scheduler.lifecycle import AppointmentState
 from scheduler.places import Coordinates
-from scheduler.routing.assembly import Occupied, OpenVisit, Standing
+from scheduler.routing.assembly import Occupied, OpenVisit, Standing, TakenTime
 from scheduler.working_time import local_day
 
 MOVABLE = frozenset({AppointmentState.PLANNED, AppointmentState.PROMISED})
@@ -23,18 +23,22 @@ ANY_TIME = "any"
 
 LIVE = MOVABLE | {AppointmentState.UNDER_WAY}
 
+_OVERRUN = timedelta(minutes=15)
+"""How much longer work is taken to last that should have ended by now."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenWork:
     """One consistent look at everything a plan decides about.
 
-    ``names`` says for people where each visit is; ``revision`` is the published calendar's at the
-    same moment.
+    ``names`` says for people where each visit is; ``taken`` is time that appointments outside this
+    plan take up; ``revision`` is the published calendar's at the same moment.
     """
 
     visits: tuple[OpenVisit, ...]
     names: Mapping[str, str]
     occupied: tuple[Occupied, ...]
+    taken: tuple[TakenTime, ...]
     revision: int
 
 
@@ -47,7 +51,8 @@ def bump_revision(session: Session, now: datetime) -> None:
     """Tell every draft that the calendar it was made from has changed.
 
     Counted by the database, so that no two changes count as one. The row is locked until the
-    commit: do this late, and after the appointments themselves.
+    commit: do this last, after appointments and calendars, as everybody does, so that nobody waits
+    for somebody who waits for them.
     """
     session.flush()
     session.exec(
@@ -55,37 +60,68 @@ def bump_revision(session: Session, now: datetime) -> None:
     )
 
 
-def open_work(session: Session, *, now: datetime, days: Sequence[date], zone: str) -> OpenWork:
+def open_work(
+    session: Session,
+    technicians: Sequence[Technician],
+    *,
+    now: datetime,
+    days: Sequence[date],
+    zone: str,
+) -> OpenWork:
     """Load what can be planned on some local days, as it stands.
 
-    Appointments that begin before ``now`` or after the last day stay as they are.
+    Outside the plan, and left where they are, are appointments that have begun, that lie before the
+    first day or after the last, and promises made for a time at which their technician neither
+    works nor is away: somebody agreed to that by hand.
     """
-    horizon = local_day(days[0], zone) | local_day(days[-1], zone)
-    span = horizon.hull()
+    span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
     assert span is not None, "a working day has a beginning and an end"
-    standing = {
-        row.visit_id: row
-        for row in session.exec(
-            select(AppointmentRow)
-            .where(col(AppointmentRow.state).in_(MOVABLE))
-            .where(AppointmentRow.starts_at >= now, AppointmentRow.starts_at < span.end)
-        )
-    }
+    start = max(now.astimezone(UTC), span.start)
+    standing: dict[str, AppointmentRow] = {}
+    taken: list[TakenTime] = []
+    people = {person.id: person for person in technicians}
+    for row in session.exec(
+        select(AppointmentRow)
+        .where(col(AppointmentRow.state).in_(MOVABLE))
+        .where(AppointmentRow.starts_at >= start, AppointmentRow.starts_at < span.end)
+    ):
+        if _agreed_by_hand(row, people):
+            taken.append(_taken_time(row))
+        else:
+            standing[row.visit_id] = row
     rows = session.exec(
         select(VisitRow)
         .where((col(VisitRow.state) == "open") | col(VisitRow.id).in_(standing))
-        .where(VisitRow.earliest <= days[-1])
+        .where((col(VisitRow.earliest) <= days[-1]) | col(VisitRow.id).in_(standing))
         .order_by(col(VisitRow.id))
     ).all()
     sites = sites_by_id(session, {row.site_id for row in rows}, from_day=days[0])
-    hours = _Hours(sites, start=max(span.start, now.astimezone(UTC)), end=span.end)
+    hours = _Hours(sites, start=start, end=span.end)
     return OpenWork(
         visits=tuple(
             _open_visit(row, sites[row.site_id], hours, standing.get(row.id)) for row in rows
         ),
         names={row.id: f"the visit at {sites[row.site_id].name}" for row in rows},
         occupied=occupied(session, now=now, since=span.start),
+        taken=tuple(taken),
         revision=publication(session).revision,
+    )
+
+
+def _agreed_by_hand(row: AppointmentRow, people: Mapping[str, Technician]) -> bool:
+    """Whether an appointment is a promise for a time its technician does not usually work."""
+    person = people.get(row.technician_id)
+    if row.state != AppointmentState.PROMISED or person is None:
+        return False
+    calendar = replace(person.calendar, closures=())  # an absence breaks a promise, it shows
+    working = calendar.between(row.starts_at, row.ends_at)
+    return not working.covers(Interval(start=row.starts_at, end=row.ends_at))
+
+
+def _taken_time(row: AppointmentRow) -> TakenTime:
+    return TakenTime(
+        technician=row.technician_id,
+        interval=Interval(start=row.starts_at, end=row.ends_at),
     )
 
 
@@ -149,21 +185,33 @@ def _open_visit(
 
 
 def occupied(session: Session, *, now: datetime, since: datetime) -> tuple[Occupied, ...]:
-    """Return where each technician who has begun the day is, and until when."""
+    """Return where each technician is who has begun something, and until when.
+
+    What is under way counts whenever it was planned for, until its planned end or, when that has
+    gone by, a quarter of an hour from now.
+    """
     begun = session.exec(
         select(AppointmentRow, SiteRow)
         .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
         .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
         .where(col(AppointmentRow.state) != AppointmentState.CANCELLED)
-        .where(AppointmentRow.starts_at >= since, AppointmentRow.starts_at < now)
-        .order_by(col(AppointmentRow.starts_at))
+        .where(
+            (
+                (col(AppointmentRow.state) == AppointmentState.UNDER_WAY)
+                & (col(AppointmentRow.ends_at) > since)
+            )
+            | ((col(AppointmentRow.starts_at) >= since) & (col(AppointmentRow.starts_at) < now))
+        )
+        .order_by(
+            (col(AppointmentRow.state) == AppointmentState.UNDER_WAY), col(AppointmentRow.starts_at)
+        )
     ).all()
     latest: dict[str, Occupied] = {}
-    for appointment, site in begun:
+    for appointment, site in begun:  # the last one counts: what is under way, if anything is
         over = appointment.state not in LIVE
         latest[appointment.technician_id] = Occupied(
             technician=appointment.technician_id,
             at=Coordinates(lat=site.lat, lon=site.lon),
-            until=now if over else max(appointment.ends_at, now),
+            until=now if over else max(appointment.ends_at, now + _OVERRUN),
         )
     return tuple(latest.values())

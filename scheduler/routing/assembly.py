@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.company import Technician, Urgency
-from scheduler.intervals import IntervalSet
+from scheduler.intervals import Interval, IntervalSet
 from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
@@ -79,6 +79,14 @@ class Occupied:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TakenTime:
+    """Time of a technician that is spoken for and not the plan's to give away."""
+
+    technician: str
+    interval: Interval[datetime]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Assembly:
     """A problem and what it took to make it.
 
@@ -120,6 +128,7 @@ def assemble(
     days: Sequence[date],
     weights: PlanningWeights,
     occupied: Sequence[Occupied] = (),
+    taken: Sequence[TakenTime] = (),
     deadline_waived: frozenset[str] = frozenset(),
 ) -> Assembly:
     """Build the planning problem for some working days.
@@ -129,6 +138,7 @@ def assemble(
     now : nothing is planned to start before it (UTC).
     days : the local days to plan.
     occupied : technicians in the middle of something: their day goes on from there.
+    taken : appointments outside anybody's working hours, and the like: nothing is planned there.
     deadline_waived : callbacks that may be answered after their deadline, since none can keep it.
     """
     zone = technicians[0].calendar.zone if technicians else "UTC"
@@ -145,8 +155,10 @@ def assemble(
             place=home if entry is None else places.index_of(entry.at),
             not_before=clock.now if entry is None else max(entry.until, clock.now),
         )
+        spoken_for = IntervalSet.of(each.interval for each in taken if each.technician == person.id)
         for day in days:
-            for shift in _shifts(person, day, home, goes_on, clock):
+            at_work = _at_work(person, day) - spoken_for
+            for shift in _shifts(person, day, at_work, home, goes_on, clock):
                 shifts.append(shift)
                 shift_days[shift.id] = day
     for visit in visits:
@@ -202,10 +214,10 @@ def published_plan(assembly: Assembly, visits: Sequence[OpenVisit]) -> Plan | No
         if visit.standing is None:
             continue
         day = local_date(visit.standing.starts_at, visit.zone)
-        shift = shifts.get((visit.standing.technician, day))
-        if shift is not None:
+        theirs = shifts.get((visit.standing.technician, day))
+        if theirs is not None:
             start = (visit.standing.starts_at - assembly.problem.minute_zero) // _MINUTE
-            stops.append(Stop(visit=visit.id, shift=shift.id, start=start))
+            stops.append(Stop(visit=visit.id, shift=theirs.id, start=start))
     if not stops:
         return None
     planned = {stop.visit for stop in stops}
@@ -266,16 +278,20 @@ def _at_work(person: Technician, day: date) -> IntervalSet[datetime]:
 
 
 def _shifts(
-    person: Technician, day: date, home: int, goes_on: _Beginning, clock: _Clock
+    person: Technician,
+    day: date,
+    at_work: IntervalSet[datetime],
+    home: int,
+    goes_on: _Beginning,
+    clock: _Clock,
 ) -> Iterable[Shift]:
     """Yield the shifts of one person on one day: one, or more when an absence splits the day."""
     number = 0
-    for interval in _at_work(person, day):
-        start_place = home
-        start = interval.start
-        if interval.contains(clock.now):
+    for interval in at_work:
+        start_place, start = home, interval.start
+        if start < goes_on.not_before:
             start_place, start = goes_on.place, goes_on.not_before
-        if start >= interval.end or interval.end <= clock.now:
+        if start >= interval.end:
             continue
         number += 1
         first, last = clock.up(start), clock.down(interval.end)

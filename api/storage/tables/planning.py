@@ -75,7 +75,7 @@ class AppointmentRow(Versioned, table=True):
     sequence: int = 0
     created_at: datetime
     revised_at: datetime
-    moved_from: datetime | None = None  # the start it had before it last moved
+    moved_from: datetime | None = None  # the start its technician was first told, once it moved
     plan_id: str | None = Field(default=None, foreign_key="plan.id")
     travel_minutes: int = 0  # the drive to it, as planned
     arrive_from: datetime | None = None  # the window the client was told, if any was
