@@ -27,6 +27,7 @@
         ├── ReadTooSoon
         ├── StaleVersion
         ├── TimeTaken
+        │   └── JustTaken
         └── TooManyHolds
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
@@ -282,6 +283,10 @@ class TimeTaken(Conflict):
     def __init__(self, at: datetime) -> None:
         self.at = at
         super().__init__(f"nobody can come at {at:%Y-%m-%d %H:%M}Z any more: ask for offers again")
+
+
+class JustTaken(TimeTaken):
+    """The time was free when it was looked for; who looks again may find somebody else."""
 
 
 class HoldOver(Conflict):

@@ -255,8 +255,8 @@ def move_by_hand(
         reschedule(session, row, slot, now=now)
         session.add(row)
         refuse_held_time(session, [technician_id], now=now)
-        bump_revision(session, now)
         refresh_calendars(session, [before, technician_id], catalogue, now=now)
+        bump_revision(session, now)
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
         return row
@@ -307,8 +307,8 @@ def book_by_hand(
         visit.state = "booked"
         session.add_all([row, visit])
         refuse_held_time(session, [technician_id], now=now)
-        bump_revision(session, now)
         refresh_calendars(session, [technician_id], catalogue, now=now)
+        bump_revision(session, now)
         announce_appointment(session, row, visit, topic="appointment.planned", now=now)
         record(session, origin, now=now, verb="book", subject=f"appointment/{row.id}")
         return row
@@ -353,9 +353,9 @@ def enter_state(
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])
+    refresh_calendars(session, [row.technician_id], catalogue, now=now)
     if to in (AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.CANCELLED):
         bump_revision(session, now)
-    refresh_calendars(session, [row.technician_id], catalogue, now=now)
     announce_appointment(session, row, visit, topic=_TOPICS[to], now=now)
     record(
         session,

@@ -6,7 +6,13 @@ from sqlmodel import Session, col, select
 
 from api.actions.appointments import enter_state
 from api.actions.calendars import refresh_calendars
-from api.actions.holding import USUAL_BOOKING, BookingPolicy, placement_at, require_held
+from api.actions.holding import (
+    USUAL_BOOKING,
+    BookingPolicy,
+    locked_visit,
+    placement_at,
+    require_held,
+)
 from api.actions.offering import movable_appointment
 from api.actions.publishing import Slot, announce_appointment, reschedule
 from api.storage.audit import Origin, record
@@ -159,10 +165,9 @@ def _take(
     """Lock what a hold concerns and return it as it is now, with its visit."""
     hold = one(session, HoldRow, hold_id, scope)
     database.lock(session, technicians=[hold.technician_id, *technicians])
+    visit = locked_visit(session, hold.visit_id)
+    session.refresh(hold)  # another hold of the visit may have taken its place
     require_held(hold, now)
-    visit = session.exec(
-        select(VisitRow).where(VisitRow.id == hold.visit_id).with_for_update()
-    ).one()
     return hold, visit
 
 

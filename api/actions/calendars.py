@@ -110,8 +110,9 @@ def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: d
     """Write one calendar and keep its bytes, if they have changed."""
     who = _who(session, feed)
     today = day_start(now, who.zone)
+    # locked before the appointments are read: who writes the same calendar next reads these changes
+    row = session.get(FeedDocumentRow, (feed.kind, feed.subject), with_for_update=True)
     events = within_window(_Gathering(session, catalogue, today).events(feed, who), day_start=today)
-    row = session.get(FeedDocumentRow, (feed.kind, feed.subject))
     events = with_stamps(events, b"" if row is None else row.body, day_start=today, now=now)
     body = render_calendar(who.title, events, who.zone, day_start=today)
     previous = None if row is None else stored_feed(row)
@@ -215,7 +216,9 @@ class _Gathering:
 
     def _appointments(self, *conditions: Any) -> Sequence[AppointmentRow]:
         return self.session.exec(
-            select(AppointmentRow).where(*conditions, *self._within(AppointmentRow))
+            select(AppointmentRow)
+            .where(*conditions, *self._within(AppointmentRow))
+            .execution_options(populate_existing=True)  # as others have left them meanwhile
         ).all()
 
     def _within(self, table: type[AppointmentRow] | type[HandOverRow]) -> tuple[Any, ...]:

@@ -13,12 +13,9 @@ from api.storage.ids import new_id
 from api.storage.scope import Scope, one
 from api.storage.snapshots import company_zone
 from api.storage.tables import HoldRow, SiteRow, VisitRow
-from scheduler.errors import HoldOver, InvalidParams, TimeTaken, TooManyHolds
+from scheduler.errors import HoldOver, InvalidParams, JustTaken, TimeTaken, TooManyHolds
 from scheduler.offers import OfferPolicy, Placement, arrival_window, find_offers, place_at
 from scheduler.working_time import local_date
-
-_TRIES = 3
-"""How often another technician is looked for when one was just taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,46 +77,51 @@ def hold_time(
         The visit is over, or somebody is at it.
     TimeTaken
         Nobody can come then.
+    JustTaken
+        Somebody else was faster: in a new transaction another technician may be found.
     TooManyHolds
         The client holds enough other times.
     """
     now = now.replace(microsecond=0)
-    for _ in range(_TRIES):
-        with database.read() as session:
-            visit = one(session, VisitRow, visit_id, scope)
-            movable_appointment(session, visit)
-            day = local_date(arrive_from, company_zone(session))
-            found = _find(ask(session, visit, now=now, day=day), arrive_from, offers)
-            client = session.get_one(SiteRow, visit.site_id).client_id
-        if found is None:
-            break
-        with database.write() as session:
-            database.lock(session, technicians=[found.technician], clients=[client])
-            visit = one(session, VisitRow, visit_id, scope)
-            movable_appointment(session, visit)
-            placement = placement_at(session, visit, found.technician, found.starts_at, now=now)
-            if placement is None:
-                continue  # somebody was faster; another technician may do
-            _release_others(session, visit.id, now)
-            _refuse_more_than(session, client, booking.holds_per_client, now)
-            row = HoldRow(
-                id=new_id("ho"),
-                client_id=client,
-                visit_id=visit.id,
-                technician_id=found.technician,
-                starts_at=found.starts_at,
-                ends_at=found.starts_at + timedelta(minutes=max(visit.minutes, 1)),
-                arrive_from=arrive_from,
-                arrive_until=found.arrive_until,
-                travel_minutes=placement.travel_minutes,
-                created_at=now,
-                expires_at=now + timedelta(minutes=booking.hold_minutes),
-            )
-            session.add(row)
-            session.flush()
-            record(session, origin, now=now, verb="hold", subject=f"hold/{row.id}")
-            return row
-    raise TimeTaken(arrive_from)
+    with database.read() as session:
+        visit = one(session, VisitRow, visit_id, scope)
+        movable_appointment(session, visit)
+        day = local_date(arrive_from, company_zone(session))
+        found = _find(ask(session, visit, now=now, day=day), arrive_from, offers)
+        client = session.get_one(SiteRow, visit.site_id).client_id
+    if found is None:
+        raise TimeTaken(arrive_from)
+    with database.write() as session:
+        database.lock(session, technicians=[found.technician], clients=[client])
+        visit = locked_visit(session, visit_id)
+        movable_appointment(session, visit)
+        placement = placement_at(session, visit, found.technician, found.starts_at, now=now)
+        if placement is None:
+            raise JustTaken(arrive_from)
+        _release_others(session, visit.id, now)
+        _refuse_more_than(session, client, booking.holds_per_client, now)
+        row = HoldRow(
+            id=new_id("ho"),
+            client_id=client,
+            visit_id=visit.id,
+            technician_id=found.technician,
+            starts_at=found.starts_at,
+            ends_at=found.starts_at + timedelta(minutes=max(visit.minutes, 1)),
+            arrive_from=arrive_from,
+            arrive_until=found.arrive_until,
+            travel_minutes=placement.travel_minutes,
+            created_at=now,
+            expires_at=now + timedelta(minutes=booking.hold_minutes),
+        )
+        session.add(row)
+        session.flush()
+        record(session, origin, now=now, verb="hold", subject=f"hold/{row.id}")
+        return row
+
+
+def locked_visit(session: Session, visit_id: str) -> VisitRow:
+    """Return a visit that nobody else can change until the commit."""
+    return session.exec(select(VisitRow).where(VisitRow.id == visit_id).with_for_update()).one()
 
 
 def _find(asked: Asked, arrive_from: datetime, offers: OfferPolicy) -> _Found | None:

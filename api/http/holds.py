@@ -1,5 +1,6 @@
 """Holds and bookings: a time is kept for some minutes, then promised."""
 
+from contextlib import suppress
 from datetime import datetime
 from typing import Annotated, Literal
 
@@ -18,8 +19,12 @@ from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Id, Instant
 from api.storage.tables import HoldRow
+from scheduler.errors import JustTaken
 
 router = APIRouter(prefix="/v1", tags=["holds"])
+
+_TRIES = 3
+"""How often another technician is looked for when somebody else was faster."""
 
 State = Literal["held", "booked", "released", "expired"]
 
@@ -73,6 +78,9 @@ def hold_offered_time(body: NewHold, deed: OfficeOrPortalDeed, key: RequiredKey)
         )
         return _shown(deed.added(row, f"/v1/holds/{row.id}"), deed.who, deed.now)
 
+    for _ in range(_TRIES - 1):
+        with suppress(JustTaken):
+            return once(deed, key, body, Hold, hold, status=201)
     return once(deed, key, body, Hold, hold, status=201)
 
 

@@ -273,10 +273,14 @@ def rounds_too_tight(database: Database) -> list[str]:
 def _drivable(session: Any, anything: VisitRow, who: str, day: date) -> bool:
     question = ask(session, anything, now=NOW, technicians=(who,), day=day).question
     problem, orders = question.problem, orders_of(question.problem, question.plan)
+    booked = [
+        [problem.visits[at] for at in order if not problem.visits[at].id.startswith("hold/")]
+        for order in orders  # a visit may hold a time to move to, close to the one it has
+    ]
     return all(
-        timetable(problem, shift, [problem.visits[at] for at in order]) is not None
-        for shift, order in zip(problem.shifts, orders, strict=True)
-        if order
+        timetable(problem, shift, visits) is not None
+        for shift, visits in zip(problem.shifts, booked, strict=True)
+        if visits
     )
 
 
