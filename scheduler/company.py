@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, time
+from datetime import date, datetime, time
 from enum import StrEnum
 
 from scheduler.intervals import IntervalSet
@@ -20,7 +20,7 @@ class Urgency(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contract:
-    """A promise to a client.
+    """A promise to a client, kept from ``starts_on`` to ``ends_on``, both days included.
 
     ``response_minutes`` maps urgency -> minutes of the contract's own working time
     (``service_hours``) until a technician stands at the machine.
@@ -33,6 +33,12 @@ class Contract:
     service_hours: WorkingCalendar
     upkeep_included: bool
     statutory_included: bool
+    starts_on: date
+    ends_on: date | None = None
+
+    def covers(self, day: date) -> bool:
+        """Whether the contract is in force on a day."""
+        return self.starts_on <= day and (self.ends_on is None or day <= self.ends_on)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

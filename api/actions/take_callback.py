@@ -6,23 +6,27 @@ from datetime import date, datetime
 
 from sqlmodel import Session, col, select
 
+from api.actions.calendars import refresh_calendars
 from api.storage.audit import Origin, announce, record
 from api.storage.confirmed_causes import confirmed_causes
 from api.storage.database import Database
 from api.storage.documents import finding_to_json, worksheet_to_json
 from api.storage.ids import new_id
-from api.storage.open_work import ANY_TIME
+from api.storage.open_work import ANY_TIME, bump_revision
 from api.storage.snapshots import contracts_by_id, machines_by_id
+from api.storage.standing import live_appointment
 from api.storage.tables import CallbackRow, MachineRow, SiteRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.company import Contract
-from scheduler.errors import Absent
+from scheduler.errors import Absent, NoWorkingTime
 from scheduler.machines import Machine
 from scheduler.triage import Finding, callback_worksheet, learned_rates, triage
 from scheduler.working_time import deadline, local_date
 from scheduler.worksheet import Worksheet
 
 _DAYS_PER_YEAR = 365.25
+
+_OUT_OF_COVER = "Out of cover: no contract is in force, agree on a price first."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +53,7 @@ class _Answer:
 
     finding: Finding
     worksheet: Worksheet
+    covered: bool
     respond_by: datetime | None
 
 
@@ -63,7 +68,9 @@ def take_callback(
 ) -> CallbackRow:
     """Judge a fault report and make the visit that answers it.
 
-    A second report on a machine whose callback is still open joins that one.
+    A second report on a machine whose callback is still open joins that one, and whoever is on
+    the way there reads it in the calendar. Where no contract is in force the visit is made all the
+    same, without an answer promised, and the callback says so.
 
     Parameters
     ----------
@@ -83,6 +90,9 @@ def take_callback(
         machine = machines_by_id(session, [row.id], on=today)[row.id]
         contract = contracts_by_id(session, [site.contract_id], from_day=today)[site.contract_id]
         callback = _open_callback(session, row.id)
+        standing = None if callback is None else live_appointment(session, callback.visit_id)
+        if standing is not None:
+            database.lock(session, technicians=[standing.technician_id])
         if callback is None:
             callback = CallbackRow(
                 id=new_id("cb"),
@@ -103,13 +113,16 @@ def take_callback(
         )
         callback.symptoms = list(answer.finding.symptoms)
         callback.urgency = str(answer.finding.urgency)
-        callback.respond_by = answer.respond_by
+        callback.respond_by, callback.covered = answer.respond_by, answer.covered
         callback.finding = finding_to_json(answer.finding)
         visit = _visit(session, callback, answer, catalogue, site, today)
         session.add(visit)
         session.flush()  # the callback refers to its visit
         callback.visit_id = visit.id
         session.add(callback)
+        if standing is not None:
+            bump_revision(session, now)
+            refresh_calendars(session, [standing.technician_id], catalogue, now=now)
         announce_callback(session, callback, topic="callback.taken", now=now)
         record(
             session,
@@ -117,7 +130,11 @@ def take_callback(
             now=now,
             verb="report",
             subject=f"callback/{callback.id}",
-            after={"machine": row.id, "urgency": callback.urgency},
+            after={
+                "machine": row.id,
+                "urgency": callback.urgency,
+                "covered": callback.covered,
+            },
         )
         return callback
 
@@ -180,14 +197,24 @@ def _judge(
         answers=answers,
         rates=rates,
     )
-    minutes = contract.response_minutes.get(finding.urgency)
+    covered = contract.covers(today)
     return _Answer(
         finding=finding,
         worksheet=callback_worksheet(finding, machine, catalogue, callback.id),
-        respond_by=None
-        if minutes is None
-        else deadline(contract.service_hours, callback.reported_at, minutes),
+        covered=covered,
+        respond_by=_promised(contract, finding, callback.reported_at) if covered else None,
     )
+
+
+def _promised(contract: Contract, finding: Finding, reported_at: datetime) -> datetime | None:
+    """Return until when the contract promises an answer; None where it promises or counts none."""
+    minutes = contract.response_minutes.get(finding.urgency)
+    if minutes is None:
+        return None
+    try:
+        return deadline(contract.service_hours, reported_at, minutes)
+    except NoWorkingTime:
+        return None
 
 
 def _visit(
@@ -226,9 +253,9 @@ def _visit(
     visit.parts = dict(finding.parts)
     visit.urgency = str(finding.urgency)
     visit.respond_by = answer.respond_by
-    visit.headlines = [catalogue.symptoms[each].name for each in finding.symptoms] or [
-        "Fault not described"
-    ]
+    symptoms = [catalogue.symptoms[each] for each in finding.symptoms]
+    symptoms.sort(key=lambda symptom: not symptom.red_flag)  # a calendar may show the first only
+    visit.headlines = [symptom.name for symptom in symptoms] or ["Fault not described"]
     visit.worksheet = worksheet_to_json(sheet)
-    visit.because = finding.because
+    visit.because = finding.because if answer.covered else f"{_OUT_OF_COVER} {finding.because}"
     return visit

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field
-from sqlmodel import col
+from sqlmodel import Session, col
 
 from api.actions.take_callback import FaultReport, take_callback
 from api.http.context import AnyonesLook, Deed, OfficeOrPortalDeed
@@ -15,6 +15,7 @@ from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Id
 from api.storage.documents import finding_from_json
+from api.storage.standing import late_appointment
 from api.storage.tables import CallbackRow
 from scheduler.company import Urgency
 
@@ -72,6 +73,10 @@ class Callback(Kept):
     respond_by: datetime | None = Field(
         description="Until when somebody is there, counted in the contract's hours."
     )
+    covered: bool = Field(
+        description="A contract is in force. Where none is, no answer is promised and the visit "
+        "has to be paid: agree on a price with the client."
+    )
     make_safe: list[str] = Field(
         description="What to do until then so that nobody is hurt. Local codes come first."
     )
@@ -79,6 +84,9 @@ class Callback(Kept):
     next_question: str | None = Field(description="The symptom worth asking about next.")
     because: str
     visit_id: str | None
+    late_appointment_id: str | None = Field(
+        description="Its appointment, where that begins after `respond_by`: move it forward."
+    )
     state: State
 
 
@@ -89,23 +97,27 @@ def list_callbacks(
     site: Annotated[str | None, Query(description="Only at this site.")] = None,
     machine: Annotated[str | None, Query(description="Only on this machine.")] = None,
     state: Annotated[State | None, Query(description="Only in this state.")] = None,
+    covered: Annotated[
+        bool | None, Query(description="Only those that a contract covers, or does not.")
+    ] = None,
 ) -> ListOf[Callback]:
     """List callbacks, the oldest first."""
     return look.page(
         CallbackRow,
         [col(CallbackRow.reported_at), col(CallbackRow.id)],
         paging,
-        _shown,
+        lambda row: _shown(row, look.session),
         equals(col(CallbackRow.site_id), site),
         equals(col(CallbackRow.machine_id), machine),
         equals(col(CallbackRow.state), state),
+        equals(col(CallbackRow.covered), covered),
     )
 
 
 @router.get("/{callback_id}", responses=documented(404))
 def get_callback(callback_id: str, look: AnyonesLook) -> Callback:
     """Return one callback."""
-    return _shown(look.one(CallbackRow, callback_id))
+    return _shown(look.one(CallbackRow, callback_id), look.session)
 
 
 @router.post("", status_code=201, responses=documented(400, 404, 409, 413))
@@ -126,13 +138,16 @@ def report_fault(
             origin=deed.origin,
             client=deed.who.client,
         )
-        return _shown(deed.added(row, f"/v1/callbacks/{row.id}"))
+        deed.added(row, f"/v1/callbacks/{row.id}")
+        with deed.database.read() as session:
+            return _shown(row, session)
 
     return once(deed, key, body, Callback, take, status=201)
 
 
-def _shown(row: CallbackRow) -> Callback:
+def _shown(row: CallbackRow, session: Session) -> Callback:
     finding = finding_from_json(row.finding)
+    late = late_appointment(session, row)
     return from_row(
         Callback,
         row,
@@ -140,4 +155,5 @@ def _shown(row: CallbackRow) -> Callback:
         likely_faults=[from_row(LikelyFault, fault) for fault in finding.likely_faults],
         next_question=finding.next_question,
         because=finding.because,
+        late_appointment_id=None if late is None else late.id,
     )

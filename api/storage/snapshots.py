@@ -160,6 +160,8 @@ def _contract(row: ContractRow, from_day: date) -> Contract:
         ),
         upkeep_included=row.upkeep_included,
         statutory_included=row.statutory_included,
+        starts_on=row.starts_on,
+        ends_on=row.ends_on,
     )
 
 

@@ -73,6 +73,7 @@ class CallbackRow(Versioned, table=True):
     text: str = ""
     urgency: str
     respond_by: datetime | None = None
+    covered: bool = True  # False when no contract was in force: the client pays
     finding: dict[str, Any] = Field(sa_type=JSON)
     cause: str | None = None
     visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)

@@ -185,7 +185,7 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
                 id="k1", client="c1", kind="full",
                 response_minutes={Urgency.DANGER: 120, Urgency.STOPPED: 240},
                 service_hours=hours("Mo-Fr 08:00-17:00"),
-                upkeep_included=True, statutory_included=True,
+                upkeep_included=True, statutory_included=True, starts_on=date(2026, 1, 1),
             )
         }  # fmt: skip
         # 22:00Z is midnight in Oslo: summer time began on 28 March 2027

@@ -1,11 +1,22 @@
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlmodel import select
 
+from api.actions.appointments import book_by_hand
 from api.actions.take_callback import FaultReport, take_callback
 from api.storage.database import Database
-from api.storage.tables import CallbackRow, OutboxRow, VisitRow
+from api.storage.open_work import publication
+from api.storage.standing import late_appointment
+from api.storage.tables import (
+    AppointmentRow,
+    CallbackRow,
+    ContractRow,
+    FeedDocumentRow,
+    FeedKind,
+    OutboxRow,
+    VisitRow,
+)
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, UnknownReference
 from tests.api.actions.conftest import NOW, TESTER
@@ -84,6 +95,81 @@ def test_a_second_report_on_the_same_machine_joins_the_first(
     assert len(visits) == 1
     assert (second.urgency, visits[0].urgency) == ("danger", "danger")
     assert set(second.symptoms) == {"no_heat", "smell_of_burning"}
+
+
+@pytest.mark.parametrize(
+    ("starts_on", "ends_on", "covered"),
+    [
+        (date(2025, 1, 1), date(2027, 3, 22), True),  # its last day is today
+        (date(2025, 1, 1), date(2027, 3, 21), False),
+        (date(2027, 3, 22), None, True),
+        (date(2027, 3, 23), None, False),
+    ],
+)
+def test_a_report_out_of_cover_is_judged_and_marked_but_promised_nothing(
+    database: Database, catalogue: Catalogue, starts_on: date, ends_on: date | None, covered: bool
+) -> None:
+    with database.write() as session:
+        contract = session.get_one(ContractRow, "ct-1")
+        contract.starts_on, contract.ends_on = starts_on, ends_on
+        session.add(contract)
+
+    report = FaultReport(machine="E1", symptoms=("smell_of_burning",))
+    callback = take_callback(database, report, catalogue, now=NOW, origin=TESTER)
+
+    assert callback.covered is covered
+    assert (callback.respond_by is not None) is covered
+    assert callback.finding["make_safe"] == [catalogue.symptoms["smell_of_burning"].make_safe]
+    with database.read() as session:
+        visit = session.get_one(VisitRow, callback.visit_id)
+    assert (visit.state, visit.respond_by) == ("open", callback.respond_by)
+    assert visit.because.startswith("Out of cover") is not covered
+
+
+def test_a_contract_without_hours_of_service_refuses_no_report(
+    database: Database, catalogue: Catalogue
+) -> None:
+    with database.write() as session:
+        contract = session.get_one(ContractRow, "ct-1")
+        contract.service_hours = ""
+        session.add(contract)
+
+    callback = take_callback(database, COLD, catalogue, now=NOW, origin=TESTER)
+
+    assert (callback.urgency, callback.respond_by, callback.covered) == ("stopped", None, True)
+
+
+def test_a_second_report_reaches_whoever_is_on_the_way(
+    database: Database, catalogue: Catalogue
+) -> None:
+    first = take_callback(database, COLD, catalogue, now=NOW, origin=TESTER)
+    assert first.visit_id is not None
+    at_ten = datetime(2027, 3, 22, 9, 0, tzinfo=UTC)
+    booked = book_by_hand(
+        database, first.visit_id, "te-1", at_ten, catalogue, now=NOW, origin=TESTER
+    )
+    with database.read() as session:
+        revision = publication(session).revision
+        assert late_appointment(session, first) is None  # the answer is due at 12:00
+    worse = FaultReport(machine="ma-1", symptoms=("smell_of_burning",), text="Now it smells.")
+
+    second = take_callback(database, worse, catalogue, now=NOW, origin=TESTER)
+
+    name = catalogue.symptoms["smell_of_burning"].name
+    with database.read() as session:
+        calendar = session.get_one(FeedDocumentRow, (FeedKind.TECHNICIAN, "te-1"))
+        assert name in calendar.body.decode().replace("\r\n ", "")
+        assert publication(session).revision == revision + 1
+        # danger: 120 minutes from 08:00 end at 10:00 in Paris, when the appointment begins
+        assert (second.respond_by, late_appointment(session, second)) == (at_ten, None)
+    with database.write() as session:
+        row = session.get_one(AppointmentRow, booked.id)
+        row.starts_at += timedelta(minutes=1)
+        session.add(row)
+    with database.read() as session:
+        late = late_appointment(session, second)
+    assert late is not None
+    assert late.id == booked.id
 
 
 def test_another_clients_machine_does_not_exist(database: Database, catalogue: Catalogue) -> None:

@@ -525,6 +525,7 @@ def upgrade() -> None:
         sa.Column("text", sa.String(), nullable=False),
         sa.Column("urgency", sa.String(), nullable=False),
         sa.Column("respond_by", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("covered", sa.Boolean(), nullable=False),
         sa.Column("finding", sa.JSON(), nullable=False),
         sa.Column("cause", sa.String(), nullable=True),
         sa.Column("visit_id", sa.String(), nullable=True),
