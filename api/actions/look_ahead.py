@@ -1,15 +1,24 @@
 """The work, parts and money of the months to come: of a machine, a site, a contract, everybody."""
 
+from collections import defaultdict
 from collections.abc import Collection
 from datetime import date
 
 from sqlmodel import Session
 
+from api.actions.raise_due_work import is_ours, policy_at
 from api.storage.interval_decisions import interval_decisions
-from api.storage.snapshots import machines_by_id, sites_by_id
+from api.storage.part_records import part_records
+from api.storage.snapshots import contracts_by_id, machines_by_id, sites_by_id
+from scheduler.bundling import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import measured_duty
+from scheduler.machines import Machine
 from scheduler.outlook import MonthAhead, combined, months_ahead
+from scheduler.visit_estimate import VisitEstimates
+from scheduler.wear.part_wear import known_laws
+from scheduler.wear.records import lives_by_kind
+from scheduler.year_of_visits import Period, year_of_sites, year_of_visits
 
 HOUR_RATE_MINOR = 6500
 """What an hour of a technician costs (common practice, no source)."""
@@ -50,4 +59,40 @@ def outlook(
             decisions=decisions,
         )
         for machine in fleet.values()
+    )
+
+
+def visits_ahead(
+    session: Session, catalogue: Catalogue, *, today: date, policy: BundlingPolicy
+) -> tuple[Period, ...]:
+    """Return a year of the company's visits: what they cost shared, and one for each task."""
+    sites = sites_by_id(session, from_day=today)
+    contracts = contracts_by_id(session, from_day=today)
+    at_site: defaultdict[str, list[Machine]] = defaultdict(list)
+    for machine in machines_by_id(session, on=today).values():
+        at_site[machine.site].append(machine)
+    laws = known_laws(lives_by_kind(part_records(session, catalogue, on=today), today), catalogue)
+    decisions = interval_decisions(session)
+    estimates = VisitEstimates(catalogue)
+    return year_of_sites(
+        year_of_visits(
+            at_site[site.id],
+            catalogue,
+            policy_at(site, policy),
+            {
+                machine.id: measured_duty(machine, catalogue, hardness_dh=site.hardness_dh)
+                for machine in at_site[site.id]
+            },
+            start=today,
+            estimates=estimates,
+            laws=laws,
+            decisions=decisions,
+            asked_for=frozenset(
+                rule.id
+                for rule in catalogue.rules.values()
+                if is_ours(rule, contracts[site.contract])
+            ),
+        )
+        for site in sites.values()
+        if at_site[site.id]
     )

@@ -158,8 +158,7 @@ def _decide(
         for task in _tasks_of(machine, site, contract, catalogue, known, horizon)
         if task.id not in known.waiting.spoken_for
     ]
-    room = min(policy.maximum_minutes, _longest_quiet_minutes(site) - _MARGIN_MINUTES)
-    fitting = replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
+    fitting = policy_at(site, policy)
     bundling = bundle_site(
         tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
     )
@@ -210,12 +209,18 @@ def _tasks_of(
         until=until,
         decisions=known.decisions,
     )
-    ours = [task for task in recurring if _is_ours(catalogue.rules[task.rule], contract)]
+    ours = [task for task in recurring if is_ours(catalogue.rules[task.rule], contract)]
     judged = standing_judgements(known.readings.get(machine.id, ()), machine, catalogue)
     return with_follow_ups(ours, follow_up_tasks(judged, machine, catalogue))
 
 
-def _is_ours(rule: ServiceRule, contract: Contract) -> bool:
+def policy_at(site: Site, policy: BundlingPolicy) -> BundlingPolicy:
+    """Return the policy with visits no longer than the site can do without a machine."""
+    room = min(policy.maximum_minutes, _longest_quiet_minutes(site) - _MARGIN_MINUTES)
+    return replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
+
+
+def is_ours(rule: ServiceRule, contract: Contract) -> bool:
     """Whether the contract asks us to do a rule's work without being called."""
     if rule.authority is Authority.STATUTE:
         return contract.statutory_included

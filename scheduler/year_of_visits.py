@@ -1,0 +1,142 @@
+"""What a year of visits costs at a site when work shares them, and when each task has its own.
+
+The year is walked through in steps: what falls due is bundled, done on the days chosen and becomes
+history, from which the next step follows.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from itertools import groupby
+
+from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.catalogue import Catalogue
+from scheduler.duty import Duty
+from scheduler.machines import Machine, WorkDone
+from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
+from scheduler.visit_estimate import VisitEstimates
+from scheduler.wear.records import Kind
+from scheduler.wear.weibull import Weibull
+
+STEP_DAYS = 14
+PERIOD_DAYS = 28
+PERIODS = 13
+"""A year of 52 weeks, told in periods of four."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """Four weeks of visits. Costs are in minutes of travel equivalent.
+
+    Attributes
+    ----------
+    separate_minutes : what the same tasks would cost with a visit for each.
+    overdue : tasks whose latest day had gone by when the year began; done as soon as can be.
+    missed : tasks done after their latest day that were not overdue from the start.
+    """
+
+    start: date
+    tasks: int
+    visits: int
+    cost_minutes: float
+    separate_minutes: float
+    overdue: int
+    missed: int
+
+
+def year_of_visits(
+    machines: Sequence[Machine],
+    catalogue: Catalogue,
+    policy: BundlingPolicy,
+    duties: Mapping[str, Duty],
+    *,
+    start: date,
+    estimates: VisitEstimates,
+    laws: Mapping[Kind, Weibull],
+    decisions: Sequence[IntervalDecision] = (),
+    asked_for: frozenset[str] | None = None,
+) -> tuple[Period, ...]:
+    """Return the visits to the machines of one site, period by period.
+
+    Parameters
+    ----------
+    duties : machine id -> its pace.
+    estimates, laws : as for ``bundle_site``.
+    asked_for : ids of the rules the contract asks for; all when None.
+    """
+    steps = list(
+        _steps(machines, catalogue, policy, duties, start, estimates, laws, decisions, asked_for)
+    )
+    each = PERIOD_DAYS // STEP_DAYS
+    return tuple(_sum_of(steps[n : n + each]) for n in range(0, len(steps), each))
+
+
+def year_of_sites(years: Iterable[Sequence[Period]]) -> tuple[Period, ...]:
+    """Return the year of several sites together; all begin on the same day."""
+    together = sorted((period for year in years for period in year), key=lambda each: each.start)
+    return tuple(_sum_of(list(same)) for _, same in groupby(together, key=lambda each: each.start))
+
+
+def _sum_of(periods: Sequence[Period]) -> Period:
+    return Period(
+        start=periods[0].start,
+        tasks=sum(period.tasks for period in periods),
+        visits=sum(period.visits for period in periods),
+        cost_minutes=sum(period.cost_minutes for period in periods),
+        separate_minutes=sum(period.separate_minutes for period in periods),
+        overdue=sum(period.overdue for period in periods),
+        missed=sum(period.missed for period in periods),
+    )
+
+
+def _steps(
+    machines: Sequence[Machine],
+    catalogue: Catalogue,
+    policy: BundlingPolicy,
+    duties: Mapping[str, Duty],
+    start: date,
+    estimates: VisitEstimates,
+    laws: Mapping[Kind, Weibull],
+    decisions: Sequence[IntervalDecision],
+    asked_for: frozenset[str] | None,
+) -> Iterator[Period]:
+    now = {machine.id: machine for machine in machines}
+    for number in range(PERIODS * PERIOD_DAYS // STEP_DAYS):
+        today = start + timedelta(days=number * STEP_DAYS)
+        end = today + timedelta(days=STEP_DAYS)
+        tasks = {
+            task.id: task
+            for machine in now.values()
+            for task in due_tasks(
+                machine, catalogue, duties[machine.id], until=end, decisions=decisions
+            )
+            if asked_for is None or task.rule in asked_for
+        }
+        bundling = bundle_site(
+            tasks.values(), now.values(), catalogue, policy, today, end, estimates, laws
+        )
+        done = [
+            (bundle.target, tasks[task]) for bundle in bundling.bundles for task in bundle.tasks
+        ]
+        late = [task for day, task in done if day > task.latest]
+        overdue = sum(task.latest < start for task in late)
+        yield Period(
+            start=today,
+            tasks=len(done),
+            visits=len(bundling.bundles),
+            cost_minutes=bundling.cost_minutes,
+            separate_minutes=bundling.separate_cost_minutes,
+            overdue=overdue,
+            missed=len(late) - overdue,
+        )
+        now = {machine.id: _after(machine, done) for machine in now.values()}
+
+
+def _after(machine: Machine, done: Sequence[tuple[date, DueTask]]) -> Machine:
+    """Return a machine to which work has been done; a part keeps its id when it is renewed."""
+    works = tuple(
+        WorkDone(rule=task.rule, fitted_part=task.fitted_part, done_on=day)
+        for day, task in done
+        if task.machine == machine.id
+    )
+    return replace(machine, history=(*machine.history, *works)) if works else machine
