@@ -144,8 +144,8 @@ def feed_reply(
         ("Content-Length", str(len(body))),
         *((("Content-Encoding", "gzip"),) if zipped else ()),
     )
-    headers = (*content, *_validators(etag), *_description(feed.modified))
-    return Reply(status=200, headers=headers, body=b"" if method == "HEAD" else body)
+    described = (*content, *_validators(etag), *_description(feed.modified))
+    return Reply(status=200, headers=described, body=b"" if method == "HEAD" else body)
 
 
 def absent_reply(method: Literal["GET", "HEAD"]) -> Reply:
