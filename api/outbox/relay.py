@@ -14,7 +14,14 @@ from typing import Final
 from api.outbox.retrying import settlement_of
 from api.outbox.sending import MOST_SECONDS, Sender
 from api.storage.database import Database
-from api.storage.deliveries import Claim, anything_to_do, claim, make_out, settle
+from api.storage.deliveries import (
+    Claim,
+    claim,
+    endpoints_waiting,
+    events_wait,
+    make_out,
+    settle,
+)
 
 log = logging.getLogger("steamround.outbox")
 
@@ -39,30 +46,25 @@ class Relay:
         sender: Sender,
         *,
         tell_time: Callable[[], datetime],
-        threads: int = _THREADS,
     ) -> None:
         self._database, self._sender, self._tell_time = database, sender, tell_time
-        self._free = Semaphore(threads)
-        self._threads = ThreadPoolExecutor(threads, thread_name_prefix="relay")
+        self._free = Semaphore(_THREADS)
+        self._threads = ThreadPoolExecutor(_THREADS, thread_name_prefix="relay")
         self._stopped = False
 
     def tick(self) -> None:
         """Begin to send what is due, as far as threads are free, and do not wait for it."""
-        if not self._prepare():
-            return
-        while not self._stopped and self._free.acquire(blocking=False):
-            if (first := self._claim()) is None:
-                self._free.release()
+        for endpoint in self._endpoints():
+            if self._stopped or not self._free.acquire(blocking=False):
                 return
-            self._threads.submit(self._send_all_of, first)
+            self._threads.submit(self._work, endpoint)
 
-    def run_until_idle(self) -> tuple[Claim, ...]:
-        """Send everything that is due now, one after the other; return what was sent."""
-        sent: list[Claim] = []
-        while self._prepare() and (due := self._claim()) is not None:
-            self.deliver(due)
-            sent.append(due)
-        return tuple(sent)
+    def run_until_idle(self) -> int:
+        """Send everything that is due now, one after the other; return how many messages."""
+        sent = 0
+        while endpoints := self._endpoints():
+            sent += sum(map(self._send_all_to, endpoints))
+        return sent
 
     def deliver(self, claimed: Claim) -> None:
         """Send one message and write down what became of it."""
@@ -80,31 +82,34 @@ class Relay:
         self._stopped = True
         self._threads.shutdown(wait=False, cancel_futures=True)
 
-    def _prepare(self) -> bool:
-        """Make out events that are not; whether there is anything to send."""
+    def _endpoints(self) -> tuple[str, ...]:
+        """Make out all events that are not, and return endpoints to which something is due."""
         now = self._tell_time()
         with self._database.read() as session:
-            if not anything_to_do(session, now):
-                return False
-        with self._database.write() as session:
-            make_out(session, now=now)
-        return True
+            waiting = events_wait(session)
+        while waiting:
+            with self._database.write() as session:
+                waiting = make_out(session, now=now) > 0
+        with self._database.read() as session:
+            return endpoints_waiting(session, now=now, limit=_THREADS)
 
-    def _claim(self, endpoint: str | None = None) -> Claim | None:
-        now = self._tell_time()
-        with self._database.write() as session:
-            return next(
-                iter(claim(session, now=now, lease=LEASE, limit=1, endpoint=endpoint)), None
-            )
-
-    def _send_all_of(self, first: Claim) -> None:
-        """Send what is due to one endpoint, so that it need not wait for the next tick."""
-        due: Claim | None = first
+    def _work(self, endpoint: str) -> None:
+        """Do a thread's work, and free it."""
         try:
-            while due is not None:
-                self.deliver(due)
-                due = None if self._stopped else self._claim(due.endpoint)
+            self._send_all_to(endpoint)
         except Exception:  # the lease ends and somebody tries again
-            log.exception("a delivery to endpoint %s failed", first.endpoint)
+            log.exception("a delivery to endpoint %s failed", endpoint)
         finally:
             self._free.release()
+
+    def _send_all_to(self, endpoint: str) -> int:
+        """Send what is due to one endpoint, one after the other; return how many messages."""
+        sent = 0
+        while not self._stopped and (due := self._claim(endpoint)) is not None:
+            self.deliver(due)
+            sent += 1
+        return sent
+
+    def _claim(self, endpoint: str) -> Claim | None:
+        with self._database.write() as session:
+            return claim(session, endpoint, now=self._tell_time(), lease=LEASE)

@@ -59,11 +59,9 @@ class Settlement:
     endpoint_gone: bool = False
 
 
-def anything_to_do(session: Session, now: datetime) -> bool:
-    """Whether an event is not made out, or a delivery waits to be sent."""
-    waiting = exists().where(col(OutboxRow.made_out_at).is_(None))
-    due = exists().where(*_due(now))
-    return bool(session.exec(select(or_(waiting, due))).one())
+def events_wait(session: Session) -> bool:
+    """Whether there are events that are not made out."""
+    return bool(session.exec(select(exists().where(col(OutboxRow.made_out_at).is_(None)))).one())
 
 
 def make_out(session: Session, *, now: datetime) -> int:
@@ -120,48 +118,49 @@ def delivery_of(event: OutboxRow, endpoint: WebhookEndpointRow, *, now: datetime
     )
 
 
-def claim(
-    session: Session,
-    *,
-    now: datetime,
-    lease: timedelta,
-    limit: int,
-    endpoint: str | None = None,
-) -> tuple[Claim, ...]:
-    """Claim deliveries that are due, at most one per endpoint, the longest due first.
-
-    Parameters
-    ----------
-    endpoint : claim only for this one.
-    """
-    other = aliased(DeliveryRow)
+def endpoints_waiting(session: Session, *, now: datetime, limit: int) -> tuple[str, ...]:
+    """Return endpoints, in no order, to which something may be sent and nothing is on its way."""
+    endpoint = col(WebhookEndpointRow.id)
     in_flight = exists().where(
-        col(other.endpoint_id) == col(DeliveryRow.endpoint_id), col(other.lease_until) >= now
+        col(DeliveryRow.endpoint_id) == endpoint,
+        col(DeliveryRow.state) == "pending",
+        col(DeliveryRow.lease_until) >= now,
     )
-    first_due = (
-        select(DeliveryRow.endpoint_id, func.min(DeliveryRow.position))
-        .where(*_due(now), ~in_flight)
-        .group_by(col(DeliveryRow.endpoint_id))
-        .order_by(func.min(DeliveryRow.next_attempt_at))
+    found = session.exec(
+        select(WebhookEndpointRow.id)
+        .where(col(WebhookEndpointRow.disabled_at).is_(None))
+        .where(exists().where(col(DeliveryRow.endpoint_id) == endpoint, *_due(now)))
+        .where(~in_flight)
+        .order_by(func.random())  # no endpoint is always the last
         .limit(limit)
     )
-    if endpoint is not None:
-        first_due = first_due.where(DeliveryRow.endpoint_id == endpoint)
-    claims = []
-    for endpoint_id, position in session.exec(first_due).all():
+    return tuple(found)
+
+
+def claim(session: Session, endpoint: str, *, now: datetime, lease: timedelta) -> Claim | None:
+    """Claim the first delivery that is due at an endpoint; None when there is none, or it is off.
+
+    Two processes may see the same one; the update tells who has it, the other tries again.
+    """
+    enabled = exists().where(
+        col(WebhookEndpointRow.id) == endpoint, col(WebhookEndpointRow.disabled_at).is_(None)
+    )
+    first_due = (
+        select(DeliveryRow.id)
+        .where(DeliveryRow.endpoint_id == endpoint, enabled, *_due(now))
+        .order_by(col(DeliveryRow.position))
+        .limit(1)
+    )
+    while (delivery := session.exec(first_due).first()) is not None:
         token = new_id("tk")
         taken = session.exec(
             update(DeliveryRow)
-            .where(
-                col(DeliveryRow.endpoint_id) == endpoint_id,
-                col(DeliveryRow.position) == position,
-                *_free(now),
-            )
+            .where(col(DeliveryRow.id) == delivery, *_free(now))
             .values(token=token, lease_until=now + lease, attempts=col(DeliveryRow.attempts) + 1)
         )
         if taken.rowcount == 1:
-            claims.append(_claimed(session, token, now))
-    return tuple(claims)
+            return _claimed(session, token, now)
+    return None
 
 
 def _claimed(session: Session, token: str, now: datetime) -> Claim:
@@ -197,9 +196,7 @@ def _free(now: datetime) -> tuple[ColumnElement[bool], ...]:
 
 
 def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
-    """Return when a delivery may be sent: it is free, nothing earlier of its visit waits, and its
-    endpoint is not disabled.
-    """
+    """Return when a delivery may be sent: it is free, and nothing earlier of its visit waits."""
     earlier = aliased(DeliveryRow)
     held_up = exists().where(
         col(earlier.endpoint_id) == col(DeliveryRow.endpoint_id),
@@ -207,8 +204,7 @@ def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
         col(earlier.position) < col(DeliveryRow.position),
         col(earlier.state) == "pending",
     )
-    enabled = select(WebhookEndpointRow.id).where(col(WebhookEndpointRow.disabled_at).is_(None))
-    return *_free(now), ~held_up, col(DeliveryRow.endpoint_id).in_(enabled)
+    return *_free(now), ~held_up
 
 
 def settle(session: Session, claimed: Claim, settlement: Settlement, *, now: datetime) -> bool:

@@ -40,8 +40,8 @@ class DeliveryRow(SQLModel, table=True):
     __tablename__ = "webhook_delivery"
     __table_args__ = (
         UniqueConstraint("endpoint_id", "event_id"),
-        Index(None, "endpoint_id", "position"),
-        Index(None, "state", "next_attempt_at"),
+        Index(None, "endpoint_id", "state", "position"),
+        Index(None, "endpoint_id", "subject", "position"),
     )
 
     id: str = Field(primary_key=True)

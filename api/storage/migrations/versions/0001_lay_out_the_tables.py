@@ -151,12 +151,16 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("webhook_delivery", schema=None) as batch_op:
         batch_op.create_index(
-            "ix_webhook_delivery_endpoint_id_position", ["endpoint_id", "position"], unique=False
+            "ix_webhook_delivery_endpoint_id_state_position",
+            ["endpoint_id", "state", "position"],
+            unique=False,
+        )
+        batch_op.create_index(
+            "ix_webhook_delivery_endpoint_id_subject_position",
+            ["endpoint_id", "subject", "position"],
+            unique=False,
         )
         batch_op.create_index("ix_webhook_delivery_event_id", ["event_id"], unique=False)
-        batch_op.create_index(
-            "ix_webhook_delivery_state_next_attempt_at", ["state", "next_attempt_at"], unique=False
-        )
         batch_op.create_index("ix_webhook_delivery_token", ["token"], unique=False)
 
     op.create_table(
@@ -968,6 +972,17 @@ def downgrade() -> None:
         batch_op.drop_index("ix_plan_state")
 
     op.drop_table("plan")
+    with op.batch_alter_table("webhook_delivery", schema=None) as batch_op:
+        batch_op.drop_index("ix_webhook_delivery_token")
+        batch_op.drop_index("ix_webhook_delivery_event_id")
+        batch_op.drop_index("ix_webhook_delivery_endpoint_id_subject_position")
+        batch_op.drop_index("ix_webhook_delivery_endpoint_id_state_position")
+
+    op.drop_table("webhook_delivery")
+    with op.batch_alter_table("webhook_endpoint", schema=None) as batch_op:
+        batch_op.drop_index("ix_webhook_endpoint_client_id")
+
+    op.drop_table("webhook_endpoint")
     with op.batch_alter_table("outbox", schema=None) as batch_op:
         batch_op.drop_index("ix_outbox_made_out_at")
         batch_op.drop_index("ix_outbox_created_at")
@@ -979,14 +994,3 @@ def downgrade() -> None:
     op.drop_table("clock_claim")
     op.drop_table("client")
     op.drop_table("audit")
-    with op.batch_alter_table("webhook_delivery", schema=None) as batch_op:
-        batch_op.drop_index("ix_webhook_delivery_token")
-        batch_op.drop_index("ix_webhook_delivery_state_next_attempt_at")
-        batch_op.drop_index("ix_webhook_delivery_event_id")
-        batch_op.drop_index("ix_webhook_delivery_endpoint_id_position")
-
-    op.drop_table("webhook_delivery")
-    with op.batch_alter_table("webhook_endpoint", schema=None) as batch_op:
-        batch_op.drop_index("ix_webhook_endpoint_client_id")
-
-    op.drop_table("webhook_endpoint")
