@@ -11,10 +11,15 @@ from scheduler.catalogue import Catalogue, Counter, Interval
 from scheduler.dates import add_months
 from scheduler.errors import InvalidInput
 from scheduler.machines import Machine
-from scheduler.meters import Basis, usage
+from scheduler.meters import Basis, Usage, usage
+from scheduler.seasons import EVEN, Season, fit_season
 from scheduler.water import litres_until_spent
 
 LONGEST_DAYS = 36_500  # a counter that takes a century makes nothing due
+
+_YEAR = timedelta(days=365)
+_SEASONAL = 1.5
+"""A busiest month less far above the quietest is taken for chance (common practice, no source)."""
 
 
 class DutyClass(StrEnum):
@@ -44,12 +49,14 @@ def duty_class(drinks_per_day: float) -> DutyClass:
 class Duty:
     """The pace of one machine.
 
-    ``rates`` maps counter -> units per calendar day, closed days included; ``hardness_dh`` is the
-    hardness of the site's supply in German degrees.
+    ``rates`` maps counter -> units per calendar day, averaged over the year, closed days included;
+    ``hardness_dh`` is the hardness of the site's supply in German degrees; ``season`` is how the
+    trade swells and shrinks over the year.
     """
 
     rates: Mapping[Counter, float]
     hardness_dh: float
+    season: Season = EVEN
 
     def __post_init__(self) -> None:
         if Counter.DRINKS not in self.rates:
@@ -78,22 +85,37 @@ def measured_duty(machine: Machine, catalogue: Catalogue, *, hardness_dh: float)
 
     A counter that was measured gives its own rate, and the drinks behind it when the drinks
     themselves are not counted; whatever was not measured follows from the drinks. Without a good
-    reading this is the stated duty.
+    reading this is the stated duty. Readings over a year or more that differ clearly between months
+    give the season as well.
     """
     stated = stated_duty(machine, catalogue, hardness_dh=hardness_dh)
     measured: dict[Counter, float] = {}
+    season = EVEN
     for counter in sorted({reading.counter for reading in machine.meter_readings}):
         readings = [each for each in machine.meter_readings if each.counter is counter]
         found = usage(readings, stated_per_day=stated.rates.get(counter, 0.0))
-        if found.basis is Basis.MEASURED:
-            measured[counter] = found.per_day
+        if found.basis is not Basis.MEASURED:
+            continue
+        if _over_a_year(found) and (fitted := fit_season(found.paces())).contrast >= _SEASONAL:
+            season = fitted
+            stated_rate = stated.rates.get(counter, 0.0)
+            found = usage(readings, stated_per_day=stated_rate, season=season)
+        measured[counter] = found.per_day
     per_drink = {use.counter: use.amount for use in catalogue.use_per_drink}
     drinks = measured.get(Counter.DRINKS)
     if drinks is None:
         behind = [rate / per_drink[each] for each, rate in measured.items() if each in per_drink]
         drinks = behind[0] if behind else stated.drinks_per_day
     rates = {counter: amount * drinks for counter, amount in per_drink.items()}
-    return Duty(rates={**rates, **measured, Counter.DRINKS: drinks}, hardness_dh=hardness_dh)
+    return Duty(
+        rates={**rates, **measured, Counter.DRINKS: drinks},
+        hardness_dh=hardness_dh,
+        season=season,
+    )
+
+
+def _over_a_year(found: Usage) -> bool:
+    return found.used[-1].taken_at - found.used[0].taken_at >= _YEAR
 
 
 def months_at(interval: Interval, drinks_per_day: float) -> float | None:

@@ -168,7 +168,7 @@ class _Recurrence:
         if spacing.months is not None:
             days.append(after_months(self.base, times * spacing.months))
         if spacing.days is not None:
-            days.append(self.base + timedelta(days=floor(times * spacing.days)))
+            days.append(spacing.season.day_after(self.base, times * spacing.days))
         margin_days = times * self.rule.margin_days if self._is_hard() else 0
         return max(min(days) - timedelta(days=margin_days), self.base + timedelta(days=times))
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
-from math import fsum
+from math import floor, fsum, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,24 @@ class Season:
         """Return the days that have passed on the season's clock, up to an instant (UTC)."""
         days, season_days = _clock(self)
         return float(np.interp((instant - _EPOCH) / _DAY, days, season_days))
+
+    @property
+    def contrast(self) -> float:
+        """How many times as busy the busiest month is as the quietest; infinite if that is shut."""
+        quietest = min(self.by_month)
+        return max(self.by_month) / quietest if quietest else inf
+
+    def day_after(self, start: date, season_days: float) -> date:
+        """Return the day so many days later on the season's clock, rounded down.
+
+        Where the clock does not reach, the pace is taken to be that of the average day.
+        """
+        if self != EVEN and start.year >= _YEAR_ZERO:
+            begun = self.days_at(datetime.combine(start, time(), UTC))
+            reached = self.instant_at(begun + season_days)
+            if reached is not None:
+                return reached.date()
+        return start + timedelta(days=floor(season_days))
 
     def instant_at(self, season_days: float) -> datetime | None:
         """Return the instant the season's clock shows a number of days; None beyond 2109."""

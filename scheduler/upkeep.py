@@ -10,6 +10,7 @@ from scheduler.dates import add_months
 from scheduler.duty import Duty, after_months, counter_days_at, counter_limit_at, months_at
 from scheduler.errors import DecisionBeyondLimit, InvalidInput
 from scheduler.machines import FittedPart, Machine
+from scheduler.seasons import EVEN, Season
 
 _BY_WHOM: Mapping[Authority, str] = {
     Authority.STATUTE: "by law",
@@ -105,8 +106,9 @@ def check_decision(decision: IntervalDecision, catalogue: Catalogue) -> None:
 class Spacing:
     """A rule's interval at the pace of one machine.
 
-    ``months`` of the calendar or ``days`` of a counter, whichever comes first; ``limit_months``
-    is hard. ``calendar_words`` and ``counter_words`` say so.
+    ``months`` of the calendar or ``days`` of a counter, whichever comes first; the days are those
+    of the ``season``'s clock, on which a busy day counts for more. ``limit_months`` is hard.
+    ``calendar_words`` and ``counter_words`` say so.
     """
 
     months: float | None
@@ -114,6 +116,7 @@ class Spacing:
     limit_months: float | None
     calendar_words: str
     counter_words: str
+    season: Season = EVEN
 
 
 def spacing_of(
@@ -151,6 +154,7 @@ def spacing_of(
         limit_months=rule.limit.months if rule.limit else None,
         calendar_words=calendar_words,
         counter_words=counter_words,
+        season=duty.season,
     )
 
 
@@ -339,7 +343,7 @@ def _dates(rule: ServiceRule, spacing: Spacing, anchor: date, installed_on: date
 
 def _due(spacing: Spacing, anchor: date) -> tuple[date, str]:
     by_calendar = None if spacing.months is None else after_months(anchor, spacing.months)
-    by_counter = None if spacing.days is None else anchor + timedelta(days=floor(spacing.days))
+    by_counter = None if spacing.days is None else spacing.season.day_after(anchor, spacing.days)
     if by_counter is None or (by_calendar is not None and by_calendar <= by_counter):
         assert by_calendar is not None, "a spacing has months or days"
         return by_calendar, spacing.calendar_words

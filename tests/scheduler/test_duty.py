@@ -1,6 +1,7 @@
 """Duty: how long an interval lasts at a pace."""
 
-from datetime import date, timedelta
+from calendar import monthrange
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
 import pytest
@@ -8,9 +9,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scheduler.catalogue import Counter, EquipmentKind, Interval
-from scheduler.duty import Duty, after_months, counter_days_at, months_at, stated_duty
+from scheduler.duty import (
+    Duty,
+    after_months,
+    counter_days_at,
+    measured_duty,
+    months_at,
+    stated_duty,
+)
 from scheduler.errors import InvalidInput
-from scheduler.machines import Build, Machine
+from scheduler.machines import Build, Machine, MeterReading
+from scheduler.seasons import EVEN
 from seed_data.catalogue import load_catalogue
 
 STEAM_VALVE = Interval(months_by_drinks=((60, 12), (180, 12), (400, 6)))
@@ -116,3 +125,44 @@ def test_more_months_never_mean_an_earlier_day(anchor: date, a: float, b: float)
     fewer, more = sorted((a, b))
     assert after_months(anchor, fewer) <= after_months(anchor, more)
     assert after_months(anchor, more) <= after_months(anchor, more + 1) - timedelta(days=27)
+
+
+def brewing(factors: tuple[float, ...]) -> Machine:
+    """A machine read every month for two years: 100 cycles a day times the month's factor."""
+    value, readings = 0.0, []
+    for n in range(25):
+        year, month = 2025 + n // 12, n % 12 + 1
+        readings.append(
+            MeterReading(
+                counter=Counter.BREW_CYCLES,
+                value=value,
+                taken_at=datetime(year, month, 1, tzinfo=UTC),
+            )
+        )
+        value += 100 * factors[month - 1] * monthrange(year, month)[1]
+    return Machine(
+        id="m",
+        site="s",
+        name="M",
+        build=Build(kind=EquipmentKind.GRINDER),
+        installed_on=date(2025, 1, 1),
+        drinks_per_day=100,
+        meter_readings=tuple(readings),
+    )
+
+
+def test_a_seasonal_site_wears_by_its_season() -> None:
+    catalogue = load_catalogue()
+    summer = (0.4,) * 5 + (1.6, 2.4, 2.4, 1.6) + (0.4,) * 3
+    mean = sum(summer) / 12
+    found = measured_duty(brewing(summer), catalogue, hardness_dh=10)
+
+    assert found.season.contrast > 4
+    assert found.season.by_month[6] == pytest.approx(2.4 / mean, rel=0.1)
+    assert found.rates[Counter.BREW_CYCLES] == pytest.approx(100 * mean, rel=0.05)
+
+
+def test_a_milder_year_counts_as_even() -> None:
+    catalogue = load_catalogue()
+    found = measured_duty(brewing((0.9,) * 6 + (1.1,) * 6), catalogue, hardness_dh=10)
+    assert found.season == EVEN

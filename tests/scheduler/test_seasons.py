@@ -1,6 +1,7 @@
 """The season's clock."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from math import inf
 
 import pytest
 from hypothesis import given
@@ -91,3 +92,23 @@ def test_little_is_made_of_little() -> None:
 def test_a_period_the_wrong_way_round_is_refused() -> None:
     with pytest.raises(InvalidInput, match="a period needs start < end"):
         PaceOfPeriod(start=utc(2027, 2), end=utc(2027, 1), pace=1)
+
+
+def test_a_season_says_how_far_its_months_differ() -> None:
+    assert EVEN.contrast == 1.0
+    assert Season.of((1,) * 6 + (3,) * 6).contrast == 3.0
+    assert Season.of((0,) * 6 + (1,) * 6).contrast == inf
+
+
+def test_use_is_reached_sooner_in_the_busy_months() -> None:
+    # 30 days of average use: the first half year stands still, the second is twice as busy
+    late = Season.of((0,) * 6 + (1,) * 6)
+    assert late.day_after(date(2027, 7, 1), 30) == date(2027, 7, 16)
+    assert late.day_after(date(2027, 2, 10), 30) == date(2027, 7, 16)
+    assert EVEN.day_after(date(2027, 2, 10), 30.9) == date(2027, 3, 12)
+
+
+@pytest.mark.parametrize("start", [date(1980, 1, 1), date(2100, 1, 1)])
+def test_beyond_the_clock_the_pace_is_average(start: date) -> None:
+    late = Season.of((0,) * 6 + (1,) * 6)
+    assert late.day_after(start, 20_000) == start + timedelta(days=20_000)

@@ -18,6 +18,7 @@ from scheduler.catalogue import (
 )
 from scheduler.duty import stated_duty
 from scheduler.machines import Build, FittedPart, Machine, WorkDone, places_in
+from scheduler.seasons import EVEN, Season
 from scheduler.upkeep import DueTask, IntervalDecision, due_tasks, longest_months
 from seed_data.catalogue import load_catalogue
 
@@ -79,9 +80,10 @@ def tasks_at(
     drinks_per_day: float,
     catalogue: Catalogue = CATALOGUE,
     decisions: tuple[IntervalDecision, ...] = (),
+    season: Season = EVEN,
 ) -> tuple[DueTask, ...]:
     machine = replace(machine, drinks_per_day=drinks_per_day)
-    duty = stated_duty(machine, catalogue, hardness_dh=14)
+    duty = replace(stated_duty(machine, catalogue, hardness_dh=14), season=season)
     return due_tasks(machine, catalogue, duty, until=FAR, decisions=decisions)
 
 
@@ -95,10 +97,15 @@ def served_by(tasks: tuple[DueTask, ...]) -> dict[tuple[str, str | None], date]:
     return served
 
 
+SUMMER = Season.of((0, 0, 0, 1, 1, 3, 4, 4, 2, 1, 0, 0))
+
+
 @settings(deadline=None)
-@given(machines(), paces, paces)
-def test_more_duty_never_means_a_later_date(machine: Machine, a: float, b: float) -> None:
-    slow, fast = (served_by(tasks_at(machine, pace)) for pace in sorted((a, b)))
+@given(machines(), paces, paces, st.sampled_from([EVEN, SUMMER]))
+def test_more_duty_never_means_a_later_date(
+    machine: Machine, a: float, b: float, season: Season
+) -> None:
+    slow, fast = (served_by(tasks_at(machine, pace, season=season)) for pace in sorted((a, b)))
     assert slow.keys() == fast.keys()
     for key, latest in slow.items():
         assert fast[key] <= latest, key
