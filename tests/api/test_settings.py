@@ -26,12 +26,16 @@ def test_a_postgresql_address_gets_its_driver() -> None:
             "STEAMROUND_DATA_FOLDER": "/srv/steam",
             "STEAMROUND_DATABASE_URL": "postgresql://plan@db/steam",
             "STEAMROUND_PUBLIC_URL": "https://plan.example.org",
+            "STEAMROUND_REQUESTS_PER_MINUTE": "90",
+            "STEAMROUND_WEBHOOKS_TO_LOOPBACK": "yes",
         }
     )
     assert settings == Settings(
         data_folder=Path("/srv/steam"),
         database_url="postgresql+psycopg://plan@db/steam",
         public_url="https://plan.example.org",
+        requests_per_minute=90,
+        webhooks_to_loopback=True,
     )
 
 
@@ -42,6 +46,9 @@ def test_a_postgresql_address_gets_its_driver() -> None:
         ("STEAMROUND_PUBLIC_URL", "plan.example.org"),
         ("STEAMROUND_PUBLIC_URL", "https://plan.example.org/"),
         ("STEAMROUND_DATABSE_URL", "sqlite:////x"),
+        ("STEAMROUND_REQUESTS_PER_MINUTE", "0"),
+        ("STEAMROUND_REQUESTS_PER_MINUTE", "-5"),
+        ("STEAMROUND_WEBHOOKS_TO_LOOPBACK", "true"),
     ],
 )
 def test_a_wrong_setting_is_named(name: str, value: str) -> None:
