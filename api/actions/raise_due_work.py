@@ -1,7 +1,7 @@
 """Raises what falls due and makes visits of it: every night, and whenever a dispatcher asks."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -155,7 +155,9 @@ def _decide(
     tasks = [
         task
         for machine in site_machines
-        for task in _tasks_of(machine, site, contract, catalogue, known, horizon)
+        for task in _while_covered(
+            _tasks_of(machine, site, contract, catalogue, known, horizon), contract, today
+        )
         if task.id not in known.waiting.spoken_for
     ]
     fitting = policy_at(site, policy)
@@ -212,6 +214,18 @@ def _tasks_of(
     ours = [task for task in recurring if is_ours(catalogue.rules[task.rule], contract)]
     judged = standing_judgements(known.readings.get(machine.id, ()), machine, catalogue)
     return with_follow_ups(ours, follow_up_tasks(judged, machine, catalogue))
+
+
+def _while_covered(tasks: Sequence[DueTask], contract: Contract, today: date) -> Iterator[DueTask]:
+    """Yield the tasks that fall due while the contract is in force, each of them within it.
+
+    What is overdue falls due today.
+    """
+    for task in tasks:
+        if contract.covers(max(task.target, today)):
+            begins = min(contract.starts_on, task.target)
+            ends = task.latest if contract.ends_on is None else max(contract.ends_on, task.target)
+            yield replace(task, earliest=max(task.earliest, begins), latest=min(task.latest, ends))
 
 
 def policy_at(site: Site, policy: BundlingPolicy) -> BundlingPolicy:

@@ -121,8 +121,8 @@ def take_callback(
         callback.visit_id = visit.id
         session.add(callback)
         if standing is not None:
-            bump_revision(session, now)
             refresh_calendars(session, [standing.technician_id], catalogue, now=now)
+            bump_revision(session, now)
         announce_callback(session, callback, topic="callback.taken", now=now)
         record(
             session,

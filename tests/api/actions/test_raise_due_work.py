@@ -1,12 +1,12 @@
-from datetime import timedelta
+from datetime import date, timedelta
 
 from sqlmodel import select
 
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
-from api.storage.tables import ContractRow, DueTaskRow, SiteRow, VisitRow
+from api.storage.tables import ContractRow, DueTaskRow, FittedPartRow, SiteRow, VisitRow
 from scheduler.catalogue import Authority, Catalogue
-from tests.api.actions.conftest import NOW, TESTER
+from tests.api.actions.conftest import NOW, TESTER, TODAY
 
 
 def rows(database: Database) -> tuple[list[dict[str, object]], list[dict[str, object]]]:
@@ -49,6 +49,43 @@ def test_a_contract_without_upkeep_is_sent_nobody_unasked(
 
     tasks, visits = rows(database)
     assert {task["site_id"] for task in tasks} == {"si-2"} == {v["site_id"] for v in visits}
+
+
+def test_a_contract_is_served_while_it_lasts_and_no_longer(
+    database: Database, catalogue: Catalogue
+) -> None:
+    def raised(starts_on: date, ends_on: date | None) -> dict[object, dict[str, object]]:
+        with database.write() as session:
+            contract = session.get_one(ContractRow, "ct-1")
+            contract.starts_on, contract.ends_on = starts_on, ends_on
+            session.add(contract)
+        raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+        tasks, visits = rows(database)
+        open_sites = {visit["site_id"] for visit in visits if visit["state"] == "open"}
+        ours = [each for each in tasks if each["site_id"] == "si-1" and each["state"] == "open"]
+        assert ("si-1" in open_sites) == bool(ours)
+        return {each["id"]: each for each in ours}
+
+    with database.write() as session:  # a gasket whose turn comes some weeks after the other's
+        session.add(
+            FittedPartRow(
+                id="pa-late", machine_id="ma-1", part_type="group_gasket", position="group 2",
+                fitted_on=date(2026, 12, 20),
+            )
+        )  # fmt: skip
+    long_ago = date(2025, 1, 1)
+    everything = raised(long_ago, None)
+    assert everything
+    assert raised(long_ago, date(2027, 3, 21)) == {}  # it ended yesterday
+    assert raised(TODAY + timedelta(days=60), None) == {}  # it begins beyond the look ahead
+    assert set(raised(TODAY, None)) == set(everything)
+
+    last_day = date(2027, 3, 30)
+    still_due = raised(long_ago, last_day)
+    in_time = {key for key, task in everything.items() if str(task["target"]) <= str(last_day)}
+    assert set(still_due) == in_time
+    assert 0 < len(in_time) < len(everything)
+    assert all(str(task["latest"]) <= str(last_day) for task in still_due.values())
 
 
 def test_statutory_work_belongs_to_contracts_that_include_it(
