@@ -222,14 +222,16 @@ def lost(database: Database, ledger: Ledger, unsure: set[str]) -> list[str]:
     ]
 
 
-def double_bookings(database: Database) -> list[str]:
+def double_bookings(database: Database, now: datetime = NOW) -> list[str]:
     """Return the pairs of appointments and live holds that one technician cannot both keep."""
     taken: dict[str, list[tuple[datetime, datetime, str, str]]] = {}
     with database.read() as session:
         appointments = session.exec(
             select(AppointmentRow).where(col(AppointmentRow.state).in_(LIVE))
         )
-        holds = session.exec(select(HoldRow).where(HoldRow.state == "held"))
+        holds = session.exec(
+            select(HoldRow).where(HoldRow.state == "held", HoldRow.expires_at > now)
+        )
         for row in (*appointments, *holds):
             times = taken.setdefault(row.technician_id, [])
             times.append((row.starts_at, row.ends_at, row.id, row.visit_id))
@@ -249,7 +251,7 @@ def visits_booked_twice(database: Database) -> list[str]:
     return [visit for visit, number in count.items() if number > 1]
 
 
-def rounds_too_tight(database: Database) -> list[str]:
+def rounds_too_tight(database: Database, now: datetime = NOW) -> list[str]:
     """Return the technician-days that cannot be driven as they are booked, break included."""
     with database.read() as session:
         people = session.exec(select(TechnicianRow.id)).all()
@@ -266,12 +268,12 @@ def rounds_too_tight(database: Database) -> list[str]:
         return [
             f"{who} on {day}"
             for who, day in sorted(days)
-            if who in people and not _drivable(session, anything, who, day)
+            if who in people and not _drivable(session, anything, who, day, now)
         ]
 
 
-def _drivable(session: Any, anything: VisitRow, who: str, day: date) -> bool:
-    question = ask(session, anything, now=NOW, technicians=(who,), day=day).question
+def _drivable(session: Any, anything: VisitRow, who: str, day: date, now: datetime) -> bool:
+    question = ask(session, anything, now=now, technicians=(who,), day=day).question
     problem, orders = question.problem, orders_of(question.problem, question.plan)
     booked = [
         [problem.visits[at] for at in order if not problem.visits[at].id.startswith("hold/")]
