@@ -168,3 +168,55 @@ def load_list(
             )
         )
     return tuple(sorted(loads, key=lambda load: (load.short == 0, load.part_type)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """One technician's visits of one day and the parts they need together."""
+
+    day: date
+    technician: str
+    parts: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripLoad:
+    """What a trip needs and where it comes from; shortages first."""
+
+    day: date
+    technician: str
+    loads: tuple[Load, ...]
+
+
+def loads_ahead(
+    trips: Iterable[Trip],
+    vans: Mapping[str, Mapping[str, int]],
+    workshop: Mapping[str, int] | None,
+    catalogue: Catalogue,
+) -> tuple[TripLoad, ...]:
+    """Return the load of each trip in order of time, each piece given out once.
+
+    Parameters
+    ----------
+    vans
+        Technician -> pieces in the van.
+    workshop
+        Pieces in the workshop; None when it was never counted and is taken to have everything.
+
+    Raises
+    ------
+    UnknownReference
+        When a part is not in the catalogue.
+    """
+    left_in_vans = {technician: Counter(pieces) for technician, pieces in vans.items()}
+    left_in_workshop = None if workshop is None else Counter(workshop)
+    found = []
+    for trip in sorted(trips, key=lambda trip: (trip.day, trip.technician)):
+        van = left_in_vans.setdefault(trip.technician, Counter())
+        at_hand = Counter(trip.parts) if left_in_workshop is None else left_in_workshop
+        loads = load_list([trip.parts], van, at_hand, catalogue, trip.day)
+        for load in loads:
+            van[load.part_type] -= load.in_van
+            at_hand[load.part_type] -= load.from_workshop
+        found.append(TripLoad(day=trip.day, technician=trip.technician, loads=loads))
+    return tuple(found)

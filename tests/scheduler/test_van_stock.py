@@ -1,6 +1,6 @@
 """What to carry, what to load, what is short."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
@@ -10,10 +10,13 @@ from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.van_stock import (
     Load,
     StockPolicy,
+    Trip,
+    TripLoad,
     critical_ratio,
     expected_cost,
     fault_demand_a_year,
     load_list,
+    loads_ahead,
     newsvendor_pieces,
     van_stock,
 )
@@ -77,3 +80,49 @@ def test_unknown_parts_and_impossible_costs_are_refused() -> None:
         newsvendor_pieces(-1, 1, 1)
     with pytest.raises(InvalidInput, match="restock_days must be > 0, got 0"):
         StockPolicy(restock_days=0)
+
+
+def test_a_piece_is_given_out_once_and_the_later_trip_is_short() -> None:
+    later = DAY + timedelta(days=1)
+    trips = [
+        Trip(day=later, technician="te-2", parts={"group_gasket": 2}),
+        Trip(day=DAY, technician="te-1", parts={"group_gasket": 3}),
+    ]
+    # te-1 has one in the van and takes two of the workshop's three; te-2 finds one and lacks one,
+    # to be ordered three days before
+    assert loads_ahead(trips, {"te-1": {"group_gasket": 1}}, {"group_gasket": 3}, CATALOGUE) == (
+        TripLoad(
+            day=DAY,
+            technician="te-1",
+            loads=(
+                Load(
+                    part_type="group_gasket",
+                    needed=3,
+                    in_van=1,
+                    from_workshop=2,
+                    short=0,
+                    order_by=None,
+                ),
+            ),
+        ),
+        TripLoad(
+            day=later,
+            technician="te-2",
+            loads=(
+                Load(
+                    part_type="group_gasket",
+                    needed=2,
+                    in_van=0,
+                    from_workshop=1,
+                    short=1,
+                    order_by=later - timedelta(days=3),
+                ),
+            ),
+        ),
+    )
+
+
+def test_a_workshop_never_counted_is_taken_to_have_everything() -> None:
+    trip = Trip(day=DAY, technician="te-1", parts={"group_gasket": 3})
+    ((load,),) = (each.loads for each in loads_ahead([trip], {}, None, CATALOGUE))
+    assert (load.from_workshop, load.short) == (3, 0)

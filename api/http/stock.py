@@ -1,0 +1,169 @@
+"""Parts at hand: counts of the workshop and the vans, load lists, and what will be short."""
+
+from datetime import date
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.actions.stock import count_stock, loads
+from api.auth import Role
+from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
+from api.http.problems import documented
+from api.http.wire import Given, from_row
+from api.storage.snapshots import company_zone
+from api.storage.stock import is_place, stock_by_place
+from api.storage.tables import TechnicianRow
+from scheduler import van_stock
+from scheduler.errors import Absent
+from scheduler.working_time import local_date
+
+router = APIRouter(prefix="/v1", tags=["stock"])
+
+FirstDay = Annotated[date | None, Query(description="Today when left out.")]
+Days = Annotated[int, Query(ge=1, le=60, description="How many days from the first.")]
+
+
+class Count(Given):
+    """Everything that lies at a place; what is not named is not there."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"pieces": {"group_gasket": 12, "steam_valve_kit": 4}}]}
+    )
+
+    pieces: dict[str, Annotated[int, Field(ge=0, le=100_000)]] = Field(max_length=1000)
+
+
+class Stock(BaseModel):
+    """What lies at a place."""
+
+    place: str = Field(description='"workshop", or the id of the technician whose van it is.')
+    counted: bool = Field(description="False as long as nobody has counted it.")
+    pieces: dict[str, int]
+
+
+class Load(BaseModel):
+    """A part that is needed, and where it comes from."""
+
+    part_type: str
+    needed: int
+    in_van: int
+    from_workshop: int
+    short: int = Field(description="Neither in the van nor in the workshop.")
+    order_by: date | None = Field(description="The last day on which ordering still helps.")
+
+
+class DayLoad(BaseModel):
+    """One day's load, what is short first."""
+
+    day: date
+    technician_id: str
+    loads: list[Load]
+
+
+class LoadList(BaseModel):
+    """What to load for the booked visits, and what is worth carrying besides."""
+
+    technician_id: str
+    van_counted: bool
+    workshop_counted: bool = Field(
+        description="A workshop nobody has counted is taken to have all."
+    )
+    days: list[DayLoad]
+    carry: dict[str, int] = Field(
+        description="Pieces worth carrying for faults nobody can foresee."
+    )
+
+
+class Shortage(BaseModel):
+    """A part that will be missing at a visit unless it is ordered."""
+
+    day: date
+    technician_id: str
+    part_type: str
+    short: int
+    order_by: date
+    too_late: bool = Field(description="Ordering today no longer helps; move the visit.")
+
+
+class Shortages(BaseModel):
+    """Everything that will be short, what has to be ordered first at the front."""
+
+    items: list[Shortage]
+
+
+@router.get("/stock/{place}", responses=documented(404))
+def get_stock(place: str, look: StaffLook) -> Stock:
+    """Return what lies at a place."""
+    if look.who.role is Role.TECHNICIAN and place not in ("workshop", look.who.technician):
+        raise Absent("place", place)
+    if not is_place(look.session, place):
+        raise Absent("place", place)
+    counted = stock_by_place(look.session)
+    return Stock(place=place, counted=place in counted, pieces=counted.get(place, {}))
+
+
+@router.put("/stock/{place}", responses=documented(400, 404, 413))
+def put_stock(place: str, body: Count, deed: StaffDeed) -> Stock:
+    """Store a count; a technician counts their own van."""
+    if deed.who.role is Role.TECHNICIAN and place != deed.who.technician:
+        raise Absent("place", place)
+    count_stock(deed.database, place, body.pieces, deed.catalogue, now=deed.now, origin=deed.origin)
+    return Stock(place=place, counted=bool(body.pieces), pieces=body.pieces)
+
+
+@router.get("/technicians/{technician_id}/load", responses=documented(404))
+def get_load(
+    technician_id: str,
+    look: StaffLook,
+    catalogue: Catalogue,
+    now: Now,
+    first_day: FirstDay = None,
+    days: Days = 1,
+) -> LoadList:
+    """Say what a technician has to load for the visits booked on some days."""
+    row = look.row(TechnicianRow, technician_id)
+    begin = first_day or local_date(now, company_zone(look.session))
+    found = loads(look.session, catalogue, first_day=begin, days=days, technician=row.id)
+    return LoadList(
+        technician_id=row.id,
+        van_counted=row.id in found.counted,
+        workshop_counted="workshop" in found.counted,
+        days=[_day(trip) for trip in found.trips],
+        carry=dict(found.carry),
+    )
+
+
+@router.get("/shortages", responses=documented())
+def list_shortages(
+    look: OfficeLook,
+    catalogue: Catalogue,
+    now: Now,
+    first_day: FirstDay = None,
+    days: Days = 14,
+) -> Shortages:
+    """Say which parts booked visits will lack, and by when to order them."""
+    today = local_date(now, company_zone(look.session))
+    found = loads(look.session, catalogue, first_day=first_day or today, days=days)
+    items = [
+        Shortage(
+            day=trip.day,
+            technician_id=trip.technician,
+            part_type=load.part_type,
+            short=load.short,
+            order_by=load.order_by,
+            too_late=load.order_by < today,
+        )
+        for trip in found.trips
+        for load in trip.loads
+        if load.order_by is not None
+    ]
+    return Shortages(items=sorted(items, key=lambda each: (each.order_by, each.part_type)))
+
+
+def _day(trip: van_stock.TripLoad) -> DayLoad:
+    return DayLoad(
+        day=trip.day,
+        technician_id=trip.technician,
+        loads=[from_row(Load, load) for load in trip.loads],
+    )

@@ -1,0 +1,99 @@
+"""Counts, load lists and shortages, through the API."""
+
+from datetime import timedelta
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.storage.database import Database
+from api.storage.tables import AppointmentRow, VisitRow
+from scheduler.catalogue import Catalogue
+from tests.api.http.conftest import TODAY, Caller
+
+TOMORROW = TODAY + timedelta(days=1)
+
+
+@pytest.fixture
+def gaskets_needed(database: Database) -> Database:
+    """Technician a needs three gaskets tomorrow, technician b two the day after."""
+    with database.write() as session:
+        session.get_one(VisitRow, "v-a").parts = {"group_gasket": 3}
+        session.get_one(VisitRow, "v-b").parts = {"group_gasket": 2}
+        later = session.get_one(AppointmentRow, "ap-b")
+        later.starts_at += timedelta(days=1)
+        later.ends_at += timedelta(days=1)
+    return database
+
+
+def test_a_count_is_stored_whole_and_only_at_places_there_are(
+    caller: Caller, dispatcher: TestClient
+) -> None:
+    assert dispatcher.get("/v1/stock/workshop").json() == {
+        "place": "workshop",
+        "counted": False,
+        "pieces": {},
+    }
+    first = {"pieces": {"group_gasket": 5, "steam_wand": 1}}
+    assert dispatcher.put("/v1/stock/workshop", json=first).status_code == 200
+    dispatcher.put("/v1/stock/workshop", json={"pieces": {"group_gasket": 4}})
+    assert dispatcher.get("/v1/stock/workshop").json()["pieces"] == {"group_gasket": 4}
+
+    assert dispatcher.put("/v1/stock/attic", json=first).status_code == 404
+    bad = {"pieces": {"group_gasket": 9, "feather": 1}}
+    assert dispatcher.put("/v1/stock/workshop", json=bad).status_code == 422
+    negative = dispatcher.put("/v1/stock/workshop", json={"pieces": {"group_gasket": -1}})
+    assert negative.json()["errors"][0]["pointer"] == "/pieces/group_gasket"
+    assert dispatcher.get("/v1/stock/workshop").json()["pieces"] == {"group_gasket": 4}
+
+    technician = caller("technician-a")
+    assert technician.put("/v1/stock/t-a", json=first).status_code == 200
+    assert technician.put("/v1/stock/t-b", json=first).status_code == 404
+    assert technician.get("/v1/stock/t-b").status_code == 404
+    assert caller("portal-a").get("/v1/stock/workshop").status_code == 403
+
+
+def test_the_load_list_takes_from_the_van_first(
+    gaskets_needed: Database, caller: Caller, dispatcher: TestClient
+) -> None:
+    dispatcher.put("/v1/stock/t-a", json={"pieces": {"group_gasket": 1}})
+    found = caller("technician-a").get("/v1/technicians/t-a/load?days=7").json()
+
+    assert (found["van_counted"], found["workshop_counted"]) == (True, False)
+    assert found["days"] == [
+        {
+            "day": str(TOMORROW),
+            "technician_id": "t-a",
+            "loads": [
+                {
+                    "part_type": "group_gasket",
+                    "needed": 3,
+                    "in_van": 1,
+                    "from_workshop": 2,
+                    "short": 0,
+                    "order_by": None,
+                }
+            ],
+        }
+    ]
+    assert found["carry"]
+    assert caller("technician-a").get("/v1/technicians/t-b/load").status_code == 404
+
+
+def test_what_will_be_short_is_told_before_the_day(
+    gaskets_needed: Database, dispatcher: TestClient, catalogue: Catalogue
+) -> None:
+    assert dispatcher.get("/v1/shortages").json()["items"] == []
+
+    dispatcher.put("/v1/stock/workshop", json={"pieces": {"group_gasket": 4}})
+    day = TODAY + timedelta(days=2)
+    order_by = day - timedelta(days=catalogue.part_types["group_gasket"].lead_days)
+    assert dispatcher.get("/v1/shortages").json()["items"] == [
+        {
+            "day": str(day),
+            "technician_id": "t-b",
+            "part_type": "group_gasket",
+            "short": 1,
+            "order_by": str(order_by),
+            "too_late": order_by < TODAY,
+        }
+    ]
