@@ -7,6 +7,7 @@ import csv
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from io import StringIO
 from pathlib import Path
 from typing import Any, TypeVar
@@ -104,6 +105,7 @@ def flaws_between(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
     for records in _all_records(files):
         yield from _repeated(records, "id")
     yield from _repeated(files.machines, "tag")
+    yield from _read_twice(files.meter_readings)
     yield from _missing(files.contracts, "client_id", clients, "clients.csv")
     yield from _missing(files.sites, "client_id", clients, "clients.csv")
     yield from _missing(files.sites, "contract_id", client_of_contract, "contracts.csv")
@@ -157,6 +159,19 @@ def _repeated(records: Mapping[Line, Record], column: str) -> Iterator[Flaw]:
             yield _flaw(line, column, f"{value!r} stands on line {first[value].number} already")
         else:
             first[value] = line
+
+
+def _read_twice(readings: Mapping[Line, MeterReadingRecord]) -> Iterator[Flaw]:
+    first: dict[tuple[str, str, datetime], Line] = {}
+    for line, reading in readings.items():
+        key = reading.machine_id, reading.counter, reading.taken_at
+        earlier = first.setdefault(key, line)
+        if earlier is not line:
+            message = (
+                f"{reading.counter} of machine {reading.machine_id!r} was read at that instant on "
+                f"line {earlier.number} already: leave one of them out"
+            )
+            yield _flaw(line, "taken_at", message)
 
 
 def _missing(
