@@ -8,6 +8,7 @@ from sqlmodel import Session, SQLModel, col, select
 
 from api.actions.calendars import refresh_calendars
 from api.actions.company_fields import Fields
+from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.open_work import LIVE
@@ -81,6 +82,8 @@ def replace_record(
 ) -> Row:
     """Store new values of a record, and what changes in calendars because of them.
 
+    What is still to be done on a machine that is retired by today is dropped.
+
     Raises
     ------
     Absent, StaleVersion
@@ -104,6 +107,8 @@ def replace_record(
             record(
                 session, origin, now=now, verb="change", subject=subject, before=before, after=after
             )
+            if isinstance(row, MachineRow) and row.retired_on is not None:
+                drop_work_of_retired(database, session, catalogue, now=now, origin=origin)
             technicians = _who_goes_there(session, row)
             sites = [row.id] if isinstance(row, SiteRow) else []
             refresh_calendars(session, technicians, catalogue, sites=sites, now=now)

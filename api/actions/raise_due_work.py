@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
+from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
@@ -85,8 +86,10 @@ def raise_due_work(
     """Bring due tasks and open visits up to date with the history of every machine.
 
     Tasks of a visit that has an appointment stay with it. All other planned work is bundled anew;
-    a visit that would come out the same keeps its id.
+    a visit that would come out the same keeps its id. Work on retired machines is dropped first.
     """
+    with database.write() as session:
+        drop_work_of_retired(database, session, catalogue, now=now, origin=origin)
     with database.read() as session:
         today = local_date(now, company_zone(session))
         sites = sites_by_id(session, from_day=today)

@@ -8,6 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import Session, col
 
 from api.actions.take_callback import FaultReport, take_callback
+from api.actions.withdraw_work import cancel_callback
+from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, Deed, OfficeOrPortalDeed
 from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
@@ -143,6 +145,23 @@ def report_fault(
             return _shown(row, session)
 
     return once(deed, key, body, Callback, take, status=201)
+
+
+@router.post("/{callback_id}/cancel", responses=documented(404, 409, 412, 428))
+def withdraw_callback(callback_id: str, deed: OfficeOrPortalDeed, version: IfMatch) -> Callback:
+    """Withdraw a callback: its visit is dropped, its appointment cancelled."""
+    row = cancel_callback(
+        deed.database,
+        callback_id,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        scope=deed.who.scope,
+        if_version=version,
+    )
+    deed.changed(row)
+    with deed.database.read() as session:
+        return _shown(row, session)
 
 
 def _shown(row: CallbackRow, session: Session) -> Callback:

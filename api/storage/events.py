@@ -81,9 +81,8 @@ TOPICS: Mapping[str, Topic] = {
         payload=CallbackPayload,
     ),
     "callback.done": Topic(says="A reported fault was seen to.", payload=CallbackPayload),
-    "appointment.promise_broken": Topic(
-        says="A promised appointment stands at another time that nobody has promised yet.",
-        payload=AppointmentPayload,
+    "callback.cancelled": Topic(
+        says="A callback was withdrawn; nobody comes for it.", payload=CallbackPayload
     ),
     "appointment.planned": Topic(
         says="A visit has a time; it may still move.", payload=AppointmentPayload

@@ -7,6 +7,7 @@ from fastapi.testclient import TestClient
 
 from api.http.callbacks import NewCallback
 from api.storage.database import Database
+from api.storage.tables import AppointmentRow, ContractRow
 from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, Caller
 
@@ -26,6 +27,49 @@ def test_a_portal_reports_a_fault_on_its_own_machine_only(caller: Caller) -> Non
     assert caller("portal-b").get("/v1/callbacks").json()["items"] == []
     visit = caller("dispatcher").get(f"/v1/visits/{callback['visit_id']}").json()
     assert (visit["kind"], visit["urgency"]) == ("callback", callback["urgency"])
+
+
+def test_a_portal_withdraws_its_own_callback(caller: Caller) -> None:
+    portal = caller("portal-a")
+    taken = portal.post("/v1/callbacks", json={"machine": "E-a", "symptoms": ["no_heat"]})
+    assert (taken.json()["covered"], taken.json()["late_appointment_id"]) == (True, None)
+    address, tag = f"{taken.headers['location']}/cancel", {"If-Match": taken.headers["etag"]}
+
+    assert caller("portal-b").post(address, headers=tag).status_code == 404
+    assert caller("technician-a").post(address, headers=tag).status_code == 403
+    assert portal.post(address).status_code == 428
+    withdrawn = portal.post(address, headers=tag)
+    assert (withdrawn.status_code, withdrawn.json()["state"]) == (200, "cancelled")
+    visit = caller("dispatcher").get(f"/v1/visits/{taken.json()['visit_id']}").json()
+    assert visit["state"] == "dropped"
+    again = portal.post(address, headers={"If-Match": withdrawn.headers["etag"]})
+    assert again.status_code == 409
+
+
+def test_the_dispatcher_sees_what_is_out_of_cover_and_what_comes_too_late(
+    dispatcher: TestClient, database: Database
+) -> None:
+    late = dispatcher.post("/v1/callbacks", json={"machine": "E-a", "symptoms": ["no_heat"]}).json()
+    # 240 minutes of Monday from 09:00 in Bergen are over at 13:00, 12:00 UTC
+    assert late["respond_by"] == "2027-03-01T12:00:00Z"
+    with database.write() as session:
+        session.add(
+            AppointmentRow(
+                id="ap-late", visit_id=late["visit_id"], technician_id="t-a",
+                starts_at=NOW + timedelta(hours=5), ends_at=NOW + timedelta(hours=6),
+                created_at=NOW, revised_at=NOW,
+            )
+        )  # fmt: skip
+        session.get_one(ContractRow, "k-b").ends_on = NOW.date() - timedelta(days=1)
+    uncovered = dispatcher.post("/v1/callbacks", json={"machine": "E-b", "symptoms": ["no_heat"]})
+    assert (uncovered.json()["covered"], uncovered.json()["respond_by"]) == (False, None)
+
+    def listed(query: str) -> list[tuple[str, str | None]]:
+        items = dispatcher.get(f"/v1/callbacks{query}").json()["items"]
+        return [(item["machine_id"], item["late_appointment_id"]) for item in items]
+
+    assert sorted(listed("")) == [("m-a", "ap-late"), ("m-b", None)]
+    assert listed("?covered=false") == [("m-b", None)]
 
 
 def test_the_example_of_a_report_names_symptoms_there_are(catalogue: Catalogue) -> None:
