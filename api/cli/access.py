@@ -14,9 +14,9 @@ from api.cli.setting_up import (
     console,
     known_catalogue,
     open_database,
-    present,
     settings_for,
 )
+from api.present import time_of
 from api.storage.tables import FeedKind
 
 key_app = typer.Typer(help="API keys.", no_args_is_help=True)
@@ -32,14 +32,14 @@ def create(
     data_folder: DataFolder = None,
 ) -> None:
     """Make an API key. It is shown once and kept nowhere."""
-    database = open_database(settings_for(data_folder))
+    settings = settings_for(data_folder)
     row, secret = create_key(
-        database,
+        open_database(settings),
         name=name,
         role=role,
         client=client,
         technician=technician,
-        now=present(),
+        now=time_of(settings)(),
         origin=OPERATOR,
     )
     console.print(f"Key {row.id} of {name} ({role}). Keep it, it is not shown again:")
@@ -62,7 +62,7 @@ def link(
         Feed(kind, subject),
         device,
         known_catalogue(),
-        now=present(),
+        now=time_of(settings)(),
         origin=OPERATOR,
     )
     console.print(f"Feed link {row.id} for {device}. Keep it, it is not shown again:")

@@ -6,14 +6,14 @@ from pathlib import Path
 from typing import Annotated, TypeVar
 
 import typer
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from api.actions.planning import PlanRequest, assemble_plan
-from api.cli.setting_up import DataFolder, console, open_database, present, settings_for
+from api.cli.search_bar import search_bar
+from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for
+from api.present import time_of
 from scheduler.errors import InvalidInput
 from scheduler.routing.checker import check as violations_of
-from scheduler.routing.engine import Iterations, Seconds
-from scheduler.routing.engine import Progress as SearchProgress
+from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.engine import solve as search
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.loading import load_kernel
@@ -28,17 +28,16 @@ problem_app = typer.Typer(help="Planning problems as files.", no_args_is_help=Tr
 @problem_app.command()
 def export(
     out: Annotated[Path, typer.Argument(help="File to write; packed when it ends in .gz.")],
-    first_day: Annotated[str, typer.Option(help="First day to plan, such as 2027-03-22.")],
+    first_day: Annotated[
+        date, typer.Option(parser=day_from, help="First day to plan, such as 2027-03-22.")
+    ],
     days: Annotated[int, typer.Option(help="Working days to plan.")] = 10,
     data_folder: DataFolder = None,
 ) -> None:
     """Write the problem that a plan of these days would solve."""
-    database = open_database(settings_for(data_folder))
-    try:
-        request = PlanRequest(first_day=date.fromisoformat(first_day), days=days)
-    except ValueError as error:
-        raise typer.BadParameter(f"{first_day!r} is not a day such as 2027-03-22") from error
-    problem = assemble_plan(database, request, now=present()).problem
+    settings = settings_for(data_folder)
+    request = PlanRequest(first_day=first_day, days=days)
+    problem = assemble_plan(open_database(settings), request, now=time_of(settings)()).problem
     write_problem(problem, out)
     console.print(
         f"{len(problem.visits)} visits, {len(problem.shifts)} shifts, "
@@ -65,19 +64,11 @@ def solve(
     stop = Seconds(10.0 if seconds is None else seconds)
     bound = stop if iterations is None else Iterations(iterations)
     load_kernel(announce=console.print)
-    with Progress(
-        TextColumn("Planning"),
-        BarColumn(),
-        TextColumn("{task.fields[cost]}"),
-        TimeElapsedColumn(),
-        console=console,
-    ) as progress:
-        total = float(iterations) if iterations is not None else stop.seconds
-        bar = progress.add_task("", total=total, cost="preparing")
+    with search_bar() as show_share:
 
-        def show(at: SearchProgress) -> None:
-            done = at.iterations if iterations is not None else at.seconds
-            progress.update(bar, completed=done, cost=f"cost {at.cost}")
+        def show(at: Progress) -> None:
+            done = at.seconds / stop.seconds if iterations is None else at.iterations / iterations
+            show_share(done, at.cost)
 
         plan = search(problem, stop=bound, seed=seed, start_from=start, on_progress=show)
     plan = explain_left_out(problem, plan)

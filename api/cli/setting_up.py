@@ -1,7 +1,7 @@
-"""What every command begins with: settings, database, catalogue, the time."""
+"""What every command begins with: settings, database, catalogue."""
 
 import os
-from datetime import UTC, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -26,9 +26,12 @@ DataFolder = Annotated[
 ]
 
 
-def present() -> datetime:
-    """Return the present instant in whole seconds, UTC."""
-    return datetime.now(UTC).replace(microsecond=0)
+def day_from(text: str) -> date:
+    """Read a day typed on the command line."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is not a day such as 2027-03-22") from error
 
 
 def settings_for(data_folder: Path | None) -> Settings:

@@ -50,6 +50,18 @@ def test_a_problem_file_is_solved_better_than_by_cheapest_insertion_and_passes_t
     assert (checked.returncode, checked.stdout) == (0, "The plan keeps every rule.\n")
 
 
+def test_one_seed_and_one_bound_give_the_demo_company_one_plan(
+    problem_file: Path, tmp_path: Path
+) -> None:
+    for out in ("first.json", "second.json"):
+        done = steamround(
+            "problem", "solve", str(problem_file), "--out", out, "--iterations", "200",
+            folder=tmp_path,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+    assert (tmp_path / "first.json").read_bytes() == (tmp_path / "second.json").read_bytes()
+
+
 def test_a_plan_that_was_tampered_with_is_refused_with_every_violation(
     problem_file: Path, tmp_path: Path
 ) -> None:
