@@ -1,10 +1,10 @@
 """``steamround demo``: the whole job on the invented company, from an empty folder."""
 
-import shutil
+import os
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -25,19 +25,13 @@ from api.auth import Role
 from api.cli.planning import plan_with_bar
 from api.cli.printing import print_changes, print_draft, print_rounds
 from api.cli.serving import serve
-from api.cli.setting_up import (
-    OPERATOR,
-    console,
-    known_catalogue,
-    open_database,
-    present,
-    settings_for,
-)
+from api.cli.setting_up import OPERATOR, console, known_catalogue, open_database
 from api.feeds.links import file_stem
 from api.pages.rounds_picture import RoundsPicture, draw_rounds
-from api.settings import COMPILED_FOLDER
+from api.present import DEMO_FILE, set_demo_clock
+from api.settings import DATABASE_URL, PUBLIC_URL, Settings, prepare_data_folder
 from api.storage.database import Database
-from api.storage.documents import finding_from_json
+from api.storage.documents import finding_from_json, unpack_problem
 from api.storage.rounds import rounds_between
 from api.storage.snapshots import barriers_from_json, company, company_zone
 from api.storage.tables import (
@@ -46,21 +40,28 @@ from api.storage.tables import (
     FeedDocumentRow,
     FeedKind,
     MachineRow,
+    PlanRow,
     SiteRow,
     TechnicianRow,
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict
+from scheduler.routing.checker import check as violations_of
+from scheduler.routing.plan import plan_from_json
 from scheduler.working_time import instant_at, local_day
 from seed_data.company import COMPANY_FOLDER, planning_day
 
+_DATABASE, _CALENDARS = "steamround.sqlite", "calendars"
+_ENTRANCES, _PICTURE = "entrances.txt", "rounds.html"
+
 _DAYS = 10
+_SECONDS = 12.0
 _MORNING = (6, 30)
 _CALL = (9, 40)
 _SYMPTOM, _WORDS = "no_heat", "Stone cold since we opened, and there is a queue out of the door."
 _CALL_SHARE = 0.4
-"""Share of the search time given to fitting the call into the published plan."""
+"""Share of the search given to fitting the call into the published plan."""
 
 _CREDIT = (
     "The company, its cafés and everybody in it are invented. Towns: GeoNames, CC BY 4.0. "
@@ -72,22 +73,33 @@ def demo(
     folder: Annotated[
         Path, typer.Option(help="Folder to fill; an earlier demo in it is replaced.")
     ] = Path("steamround-demo"),
-    seconds: Annotated[float, typer.Option(help="How long to search for the ten days.")] = 12.0,
+    seconds: Annotated[
+        float | None, typer.Option(help="How long to search for the ten days; 12 by default.")
+    ] = None,
+    iterations: Annotated[
+        int | None, typer.Option(help="Search this long instead; the same plans every time.")
+    ] = None,
     seed: Annotated[int, typer.Option(help="Starts the random numbers.")] = 1,
     and_serve: Annotated[bool, typer.Option("--serve", help="Go on and serve the result.")] = False,
     port: Annotated[int, typer.Option(help="Port to serve on.")] = 8000,
 ) -> None:
     """Plan ten working days of the demo company, take a breakdown call and fit it in."""
     begun = time.perf_counter()
-    _empty(folder)
-    settings = settings_for(folder)
+    if seconds is None and iterations is None:
+        seconds = _SECONDS
+    # all of it in the one folder, whatever the environment says of another company's database
+    settings = Settings.in_folder(folder, public_url=f"http://127.0.0.1:{port}")
+    _make_room(settings.data_folder)
+    prepare_data_folder(settings)
+    set_demo_clock(settings.data_folder, showing=_before_dawn(planning_day()))
     run = _Demo(
         folder=settings.data_folder,
         database=open_database(settings),
         catalogue=known_catalogue(),
         today=planning_day(),
-        seconds=seconds,
-        seed=seed,
+        request=PlanRequest(
+            first_day=planning_day(), days=_DAYS, seconds=seconds, iterations=iterations, seed=seed
+        ),
     )
     console.rule("Steamround demo")
     console.print(_CREDIT)
@@ -96,27 +108,47 @@ def demo(
     callback = run.take_the_call()
     run.fit_it_in(callback)
     run.show_tomorrow()
+    run.check_plans()
     run.write_files(settings.public_url)
+    set_demo_clock(settings.data_folder, showing=run.at(*_CALL))
     console.print(f"Done in {time.perf_counter() - begun:.0f} s.")
     if and_serve:
+        os.environ.pop(DATABASE_URL, None)
+        os.environ[PUBLIC_URL] = settings.public_url
         serve(port=port, data_folder=folder)
     else:
         console.print(f"To serve it: steamround serve --data-folder {folder}")
 
 
-def _empty(folder: Path) -> None:
-    """Make room for a new demo; a folder that holds anything else is left alone."""
+def _make_room(folder: Path) -> None:
+    """Remove what an earlier demo made, and nothing else; the compiled planner is still good.
+
+    Raises
+    ------
+    Conflict
+        The folder holds something and no demo made it.
+    """
     if not folder.exists():
         return
-    if any(folder.iterdir()) and not (folder / "steamround.sqlite").exists():
+    if any(folder.iterdir()) and not (folder / DEMO_FILE).exists():
         raise Conflict(f"{folder} holds something that is no demo: name another --folder")
-    for entry in folder.iterdir():
-        if entry.name == COMPILED_FOLDER:
-            continue  # the compiled planner is still good
-        if entry.is_dir():
-            shutil.rmtree(entry)
-        else:
-            entry.unlink()
+    journals = (f"{_DATABASE}{suffix}" for suffix in ("", "-wal", "-shm", "-journal"))
+    calendars = (folder / _CALENDARS).glob("*.ics")
+    for made in (*calendars, *(folder / name for name in (*journals, _ENTRANCES, _PICTURE))):
+        made.unlink(missing_ok=True)
+
+
+def _before_dawn(day: date) -> datetime:
+    """Return an instant of the day before the company, whose hours nobody knows yet, is loaded."""
+    return datetime.combine(day, datetime.min.time(), UTC)
+
+
+def _shortened(request: PlanRequest, share: float) -> PlanRequest:
+    """Return the same request with a share of its bound."""
+    if request.iterations is not None:
+        return replace(request, iterations=max(round(request.iterations * share), 1))
+    assert request.seconds is not None, "the demo bounds its searches"
+    return replace(request, seconds=request.seconds * share)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,13 +159,16 @@ class _Demo:
     database: Database
     catalogue: Catalogue
     today: date
-    seconds: float
-    seed: int
+    request: PlanRequest
 
     def load(self) -> None:
         """Load the company and raise what falls due."""
         loaded = load_company(
-            self.database, COMPANY_FOLDER, self.catalogue, now=present(), origin=OPERATOR
+            self.database,
+            COMPANY_FOLDER,
+            self.catalogue,
+            now=_before_dawn(self.today),
+            origin=OPERATOR,
         )
         with self.database.read() as session:
             console.print(
@@ -154,10 +189,7 @@ class _Demo:
 
     def plan_ten_days(self) -> None:
         """Plan ten working days and publish them."""
-        request = PlanRequest(
-            first_day=self.today, days=_DAYS, seconds=self.seconds, seed=self.seed
-        )
-        draft = plan_with_bar(self.database, request, clock=lambda: self.at(*_MORNING))
+        draft = plan_with_bar(self.database, self.request, clock=lambda: self.at(*_MORNING))
         print_draft(self.database, draft)
         self._publish(draft.id, self.at(*_MORNING))
         console.print("Published: every technician's calendar shows it now.")
@@ -212,13 +244,9 @@ class _Demo:
 
     def fit_it_in(self, callback: CallbackRow) -> None:
         """Plan again from now, close to what is published, and publish that."""
-        request = PlanRequest(
-            first_day=self.today,
-            days=_DAYS,
-            seconds=self.seconds * _CALL_SHARE,
-            seed=self.seed,
+        draft = plan_with_bar(
+            self.database, _shortened(self.request, _CALL_SHARE), clock=lambda: self.at(*_CALL)
         )
-        draft = plan_with_bar(self.database, request, clock=lambda: self.at(*_CALL))
         changes = self._publish(draft.id, self.at(*_CALL))
         print_changes(changes)
         answer = next((each for each in changes if each.visit == callback.visit_id), None)
@@ -241,17 +269,36 @@ class _Demo:
             assert day is not None, "every day of this zone has hours"
             print_rounds(tomorrow, rounds_between(session, day.start, day.end))
 
+    def check_plans(self) -> None:
+        """Hold every plan made against the rules once more."""
+        with self.database.read() as session:
+            plans = session.exec(select(PlanRow)).all()
+        found = [
+            violation
+            for row in plans
+            if row.problem is not None
+            for violation in violations_of(
+                unpack_problem(row.problem), plan_from_json(row.solution)
+            )
+        ]
+        for violation in found:
+            console.print(f"{violation.rule}: {violation.detail}", markup=False, highlight=False)
+        console.print(
+            f"Checked by a program that shares no code with the planner: "
+            f"{len(found)} violations in {len(plans)} plans."
+        )
+
     def write_files(self, public_url: str) -> None:
         """Write the calendars, the picture, and how to get in once it is served."""
-        calendars = self.folder / "calendars"
-        calendars.mkdir()
+        calendars = self.folder / _CALENDARS
+        calendars.mkdir(exist_ok=True)
         _, secret = create_key(
             self.database,
             name="demo",
             role=Role.DISPATCHER,
             client=None,
             technician=None,
-            now=present(),
+            now=self.at(*_CALL),
             origin=OPERATOR,
         )
         entrances = [f"Dispatcher's API key: {secret}", ""]
@@ -276,12 +323,12 @@ class _Demo:
                 origin=OPERATOR,
             )
             entrances.append(f"Calendar of {person.name}: {public_url}{path}")
-        (self.folder / "entrances.txt").write_text("\n".join(entrances) + "\n", encoding="utf-8")
-        picture = self.folder / "rounds.html"
+        (self.folder / _ENTRANCES).write_text("\n".join(entrances) + "\n", encoding="utf-8")
+        picture = self.folder / _PICTURE
         picture.write_text(self._picture(), encoding="utf-8")
         console.print(
             f"Calendars: {calendars}\nPicture of tomorrow: {picture}\n"
-            f"API key and calendar addresses: {self.folder / 'entrances.txt'}",
+            f"API key and calendar addresses: {self.folder / _ENTRANCES}",
             highlight=False,
         )
 

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from datetime import date
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from rich.table import Table
@@ -14,6 +14,7 @@ from api.cli.setting_up import console
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.rounds import DayRound
+from api.storage.snapshots import company_zone
 from api.storage.tables import PlanRow, SiteRow, VisitRow
 from scheduler.routing.plan import plan_from_json, rounds
 
@@ -92,6 +93,13 @@ def print_draft(database: Database, draft: PlanRow) -> None:
         reasons = Counter(left.reason for left in dearest[_MOST_LEFT_OUT_SHOWN:])
         listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
         console.print(f"and {more} more: {listed}")
+
+
+def print_demo_time(database: Database, now: datetime) -> None:
+    """Print what day and time it is in a demo, where its company is."""
+    with database.read() as session:
+        local = now.astimezone(ZoneInfo(company_zone(session)))
+    console.print(f"It is {local:%A %d %B %Y, %H:%M} in this demo, and its clock runs on.")
 
 
 def print_changes(changes: Iterable[Change]) -> None:

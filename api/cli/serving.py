@@ -6,7 +6,9 @@ from typing import Annotated
 import typer
 import uvicorn
 
-from api.cli.setting_up import DataFolder, console, settings_for
+from api.cli.printing import print_demo_time
+from api.cli.setting_up import DataFolder, console, open_database, settings_for
+from api.present import demo_clock
 from api.settings import DATA_FOLDER
 
 
@@ -20,6 +22,10 @@ def serve(
     settings = settings_for(data_folder)
     os.environ[DATA_FOLDER] = str(settings.data_folder)
     console.print(f"Serving {settings.data_folder} at http://{host}:{port} (API under /v1/docs).")
+    if (tell_time := demo_clock(settings)) is not None:
+        database = open_database(settings)
+        print_demo_time(database, tell_time())
+        database.close()
     uvicorn.run(
         "api.main:with_clock" if clock else "api.main:without_clock",
         factory=True,

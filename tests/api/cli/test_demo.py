@@ -2,13 +2,16 @@
 
 import os
 import re
+import shutil
+import signal
 import socket
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from contextlib import contextmanager
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -18,7 +21,13 @@ from sqlmodel import col, select
 
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
-from api.storage.tables import AppointmentRow, PlanRow, TechnicianRow
+from api.storage.tables import (
+    AppointmentRow,
+    ClockClaimRow,
+    DueTaskRow,
+    PlanRow,
+    TechnicianRow,
+)
 from scheduler.routing.checker import check
 from scheduler.routing.plan import plan_from_json
 from tests.published.calendar_clients import CalendarClient
@@ -29,12 +38,17 @@ COMPILED = Path(tempfile.gettempdir()) / f"steamround-tests-{os.getuid()}"
 """Where the commands keep the compiled planner, which would take long to compile for each."""
 
 
-def steamround(*arguments: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run a command with nothing of this process's environment but the path."""
-    home, compiled = str(folder), str(COMPILED)
+def environment(folder: Path) -> dict[str, str]:
+    """Return what a command is given of this process's environment: nothing but the path."""
+    path, compiled = os.environ["PATH"], str(COMPILED)
+    return {"PATH": path, "HOME": str(folder), "NUMBA_CACHE_DIR": compiled}
+
+
+def steamround(*arguments: str, folder: Path, **settings: str) -> subprocess.CompletedProcess[str]:
+    """Run a command."""
     return subprocess.run(
         [STEAMROUND, *arguments],
-        env={"PATH": os.environ["PATH"], "HOME": home, "NUMBA_CACHE_DIR": compiled},
+        env=environment(folder) | settings,
         cwd=folder,
         capture_output=True,
         text=True,
@@ -47,9 +61,19 @@ def steamround(*arguments: str, folder: Path) -> subprocess.CompletedProcess[str
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """Return the folder of a demo and what it printed."""
     folder = tmp_path_factory.mktemp("demo")
-    done = steamround("demo", "--folder", "here", "--seconds", "2", folder=folder)
+    here = folder / "here"
+    (here / "calendars").mkdir(parents=True)
+    # what an earlier demo left, and what somebody put beside it
+    for made in ("this-is-a-demo.json", "steamround.sqlite-wal", "calendars/of-a-leaver.ics"):
+        (here / made).write_text("{}")
+    for kept in ("thesis.txt", "calendars/notes.txt"):
+        (here / kept).write_text("three years of work")
+    done = steamround(
+        "demo", "--folder", "here", "--iterations", "300", folder=folder,
+        STEAMROUND_DATABASE_URL=f"sqlite:///{folder / 'real.sqlite'}",
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr + done.stdout
-    return folder / "here", done.stdout
+    return here, done.stdout
 
 
 @pytest.fixture(scope="module")
@@ -61,8 +85,14 @@ def database(demo: tuple[Path, str]) -> Iterator[Database]:
 
 def test_the_demo_prints_what_a_dispatcher_wants_to_see(demo: tuple[Path, str]) -> None:
     _, printed = demo
-    for words in ("fall due", "Left out, dearest first", "Callback", "Rounds of Tuesday 23 March"):
-        assert words in printed
+    for words in (
+        "fall due",
+        "Left out, dearest first",
+        "Callback",
+        "Rounds of Tuesday 23 March",
+        "0 violations in 2 plans",
+    ):
+        assert words in " ".join(printed.split())
     answer = re.search(r"is there (today|on \w+ \d+ \w+) at (\d\d:\d\d), (within|after)", printed)
     assert answer is not None
     assert answer[3] == "within"
@@ -89,37 +119,120 @@ def test_the_demo_leaves_calendars_and_a_picture_that_need_no_network(
     assert "https://" not in picture
 
 
-def test_a_second_demo_replaces_the_first_but_nothing_else(tmp_path: Path) -> None:
-    (tmp_path / "thesis.txt").write_text("three years of work")
-    done = steamround("demo", "--folder", ".", "--seconds", "1", folder=tmp_path)
+def test_a_second_demo_replaces_the_first_and_nothing_else(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    for kept in ("thesis.txt", "calendars/notes.txt"):
+        assert (folder / kept).read_text() == "three years of work"
+    assert not (folder / "calendars" / "of-a-leaver.ics").exists()
+
+
+@pytest.mark.parametrize("file", ["thesis.txt", "steamround.sqlite"])
+def test_a_folder_that_no_demo_made_is_left_alone(tmp_path: Path, file: str) -> None:
+    (tmp_path / file).write_text("three years of work")
+    done = steamround("demo", "--folder", ".", "--iterations", "1", folder=tmp_path)
     assert done.returncode == 2
-    assert "holds something that is no demo" in done.stderr
-    assert (tmp_path / "thesis.txt").read_text() == "three years of work"
+    assert "holds something that is no demo" in " ".join(done.stderr.split())
+    assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [
+        (file, "three years of work")
+    ]
+
+
+def test_the_demo_never_touches_the_database_of_the_environment(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    assert not (folder.parent / "real.sqlite").exists()
+    assert (folder / "steamround.sqlite").exists()
+
+
+def test_a_company_is_not_loaded_over_a_demo(demo: tuple[Path, str]) -> None:
+    folder, _ = demo
+    done = steamround("seed", "--data-folder", str(folder), folder=folder.parent)
+    assert done.returncode == 2
+    assert "holds a demo" in " ".join(done.stderr.split())
+
+
+@contextmanager
+def served(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """Serve a data folder; yield its address and the process."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    with subprocess.Popen(
+        [STEAMROUND, "serve", "--port", str(port), "--data-folder", str(folder), *options],
+        env=environment(folder),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    ) as server:
+        address = f"http://127.0.0.1:{port}"
+        for _ in range(300):
+            try:
+                if httpx.get(f"{address}/readyz").status_code == 200:
+                    break
+            except httpx.TransportError:
+                time.sleep(0.1)
+        yield address, server
+        server.terminate()
 
 
 @pytest.fixture
 def address(demo: tuple[Path, str]) -> Iterator[str]:
-    """Serve the demo and return its address."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    folder, _ = demo
-    server = subprocess.Popen(
-        [STEAMROUND, "serve", "--port", str(port), "--no-clock", "--data-folder", str(folder)],
-        env={"PATH": os.environ["PATH"], "HOME": str(folder)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    address = f"http://127.0.0.1:{port}"
-    for _ in range(300):
-        try:
-            if httpx.get(f"{address}/readyz").status_code == 200:
+    """Serve the demo without a clock and return its address."""
+    with served(demo[0], "--no-clock") as (address, _):
+        yield address
+
+
+def due_work(database: Database) -> set[tuple[str, str, str]]:
+    with database.read() as session:
+        tasks = session.exec(select(DueTaskRow).where(col(DueTaskRow.state) == "open")).all()
+        return {(task.id, f"{task.target}", task.because) for task in tasks}
+
+
+def test_a_served_demo_goes_on_with_its_own_day_and_stops_at_once(
+    demo: tuple[Path, str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "served"
+    shutil.copytree(demo[0], folder)
+    entrances = (folder / "entrances.txt").read_text(encoding="utf-8")
+    key = re.search(r"srk_\S+", entrances)
+    assert key is not None
+    database = Database(f"sqlite:///{folder / 'steamround.sqlite'}")
+    due_before = due_work(database)
+
+    with served(folder) as (address, server):
+        http = httpx.Client(base_url=address, headers={"Authorization": f"Bearer {key[0]}"})
+        asked = http.post("/v1/plans", json={"first_day": "2027-03-23", "iterations": 50})
+        plan = asked.raise_for_status().json()
+        deadline = time.monotonic() + 120
+        while plan["state"] in ("queued", "solving") and time.monotonic() < deadline:
+            time.sleep(0.2)
+            plan = http.get(f"/v1/plans/{plan['id']}").raise_for_status().json()
+        while time.monotonic() < deadline:
+            with database.read() as session:
+                drafting = session.exec(
+                    select(ClockClaimRow).where(ClockClaimRow.job == "draft tomorrow's plan")
+                ).first()
+            if drafting is not None and drafting.finished_at is not None:
                 break
-        except httpx.TransportError:
-            time.sleep(0.1)
-    yield address
-    server.terminate()
-    server.wait(30)
+            time.sleep(0.2)
+        told_to_stop = time.monotonic()
+        server.send_signal(signal.SIGTERM)
+        printed, _ = server.communicate(timeout=60)
+        took_seconds = time.monotonic() - told_to_stop
+        http.close()
+
+    with database.read() as session:
+        nights = {row.slot.date() for row in session.exec(select(ClockClaimRow))}
+        drafts = session.exec(select(PlanRow).where(PlanRow.requested_by == "clock")).all()
+    due_after = due_work(database)
+    database.close()
+    assert (plan["state"], plan["failure"]) == ("draft", None)
+    assert "It is Monday 22 March 2027, 09:4" in printed
+    assert "Traceback" not in printed
+    assert due_after == due_before
+    # 00:05 in Paris is 23:05 UTC of the day before
+    assert nights == {date(2027, 3, 21), date(2027, 3, 22)}
+    assert [(row.first_day, row.state) for row in drafts] == [(date(2027, 3, 23), "queued")]
+    assert took_seconds < 10  # the night's draft would have been thought about for twenty
 
 
 def test_vdirsyncer_and_khal_show_the_demo_at_local_times_on_both_sides_of_the_clock_change(
