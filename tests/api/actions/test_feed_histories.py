@@ -126,18 +126,24 @@ class Histories(RuleBasedStateMachine):
     @rule(appointment=appointments, person=people, hour=hours)
     def move(self, appointment: str | None, person: str, hour: int) -> None:
         row = self._row(appointment)
-        if row is None or row.state not in LIVE:
-            return
-        start = NOW + timedelta(days=2, hours=hour)
-        same = (row.technician_id, row.starts_at) == (person, start)
+        if row is not None and row.state in LIVE:
+            self._move(row, person, NOW + timedelta(days=2, hours=hour))
 
+    @rule(appointment=appointments)
+    def hand_over(self, appointment: str | None) -> None:
+        row = self._row(appointment)
+        if row is not None and row.state in LIVE:
+            (other,) = set(PEOPLE) - {row.technician_id}
+            self._move(row, other, row.starts_at)
+
+    def _move(self, row: AppointmentRow, person: str, start: datetime) -> None:
         def act() -> str:
             move_by_hand(
                 self.database, row.id, person, start, CATALOGUE, now=self.now, origin=TESTER
             )
             return row.id
 
-        self._step(act, rises=not same)
+        self._step(act, rises=(row.technician_id, row.starts_at) != (person, start))
 
     @rule(appointment=appointments, promise=st.booleans())
     def promise_or_release(self, appointment: str | None, promise: bool) -> None:
