@@ -8,7 +8,8 @@ from typing import Any, cast
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
-from api.feeds.wording import AppointmentBrief, MachineOff, VisitKind, WorkLine
+from api.feeds.phrases import VisitKind
+from api.feeds.wording import AppointmentBrief, MachineOff, WorkLine
 from api.storage.documents import worksheet_from_json
 from api.storage.tables import (
     AppointmentRow,

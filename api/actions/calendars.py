@@ -7,13 +7,14 @@ visit that changes hands is never in both technicians' calendars or in neither.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, assert_never
+from typing import Any, assert_never, cast
 
 from sqlmodel import Session, col, select
 
 from api.actions.briefs import Briefs, tombstone
 from api.feeds.delivery import store_form
 from api.feeds.events import FeedEvent, render_calendar
+from api.feeds.phrases import ENGLISH, PHRASES, Language
 from api.feeds.shelf import stored_feed
 from api.feeds.stamps import with_stamps
 from api.feeds.window import COMING_DAYS, PAST_DAYS, day_start, within_window
@@ -136,27 +137,37 @@ def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: d
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Who:
-    """Whose calendar it is, what its title says, and in which zone its days begin."""
+    """Whose calendar it is, what its title says, in which zone its days begin, how it is worded."""
 
     name: str
     title: str
     zone: str
+    language: Language = "en"
+    short: bool = False
 
 
 def _who(session: Session, feed: Feed) -> _Who:
     match feed.kind:
-        case FeedKind.TECHNICIAN:
+        case FeedKind.TECHNICIAN | FeedKind.BUSY:
             person = session.get_one(TechnicianRow, feed.subject)
-            return _Who(name=person.name, title=f"Rounds of {person.name}", zone=person.zone)
-        case FeedKind.BUSY:
-            person = session.get_one(TechnicianRow, feed.subject)
-            return _Who(name=person.name, title=f"{person.name} at work", zone=person.zone)
+            language = cast(Language, person.language)
+            words = PHRASES[language]
+            is_own = feed.kind is FeedKind.TECHNICIAN
+            return _Who(
+                name=person.name,
+                title=(words.rounds_of if is_own else words.at_work_title).format(name=person.name),
+                zone=person.zone,
+                language=language,
+                short=person.calendar_text == "short",
+            )
         case FeedKind.SITE:
             site = session.get_one(SiteRow, feed.subject)
-            return _Who(name=site.name, title=f"Machine care at {site.name}", zone=site.zone)
+            title = ENGLISH.site_title.format(name=site.name)
+            return _Who(name=site.name, title=title, zone=site.zone)
         case FeedKind.COMPANY:
             row = company(session)
-            return _Who(name=row.name, title=f"All rounds of {row.name}", zone=row.zone)
+            title = ENGLISH.company_title.format(name=row.name)
+            return _Who(name=row.name, title=title, zone=row.zone)
         case _:
             assert_never(feed.kind)
 
@@ -173,11 +184,12 @@ class _Gathering:
         match feed.kind:
             case FeedKind.TECHNICIAN:
                 briefs = self._of_technician(feed.subject, with_work=True)
-                return [technician_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
+                own = [replace(each, language=who.language, short=who.short) for each in briefs]
+                return [technician_event(brief, domain=CALENDAR_DOMAIN) for brief in own]
             case FeedKind.BUSY:
                 briefs = self._of_technician(feed.subject, with_work=False)
                 # in the zone of the technician: another one would tell where the site is
-                at_home = [replace(brief, zone=who.zone) for brief in briefs]
+                at_home = [replace(each, zone=who.zone, language=who.language) for each in briefs]
                 return [busy_event(brief, domain=CALENDAR_DOMAIN) for brief in at_home]
             case FeedKind.SITE:
                 visits = select(VisitRow.id).where(VisitRow.site_id == feed.subject)

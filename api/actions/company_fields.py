@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from api.feeds.phrases import Language
 from api.storage.column_types import (
     Altitude,
     Amount,
@@ -110,7 +111,6 @@ class SiteFields(Fields):
     phone: Text = ""
 
 
-Language = Literal["en", "fr"]
 CalendarText = Literal["full", "short"]
 
 

@@ -8,6 +8,7 @@ from api.actions.calendars import THE_COMPANY, Feed
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.auth import Role
+from api.cli.feed_check import check
 from api.cli.setting_up import (
     OPERATOR,
     DataFolder,
@@ -21,6 +22,7 @@ from api.storage.tables import FeedKind
 
 key_app = typer.Typer(help="API keys.", no_args_is_help=True)
 feed_app = typer.Typer(help="Calendar feeds.", no_args_is_help=True)
+feed_app.command("check")(check)
 
 
 @key_app.command("create")

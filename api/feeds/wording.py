@@ -12,29 +12,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
-from typing import Literal, assert_never
+from typing import assert_never
 
 from api.feeds.calendar_text import one_line
 from api.feeds.events import EventStatus, FeedEvent
+from api.feeds.phrases import ENGLISH, PHRASES, Language, Phrases, VisitKind
 from api.feeds.vtimezone import is_repeated, zone_of
 from scheduler.errors import InvalidInput
 from scheduler.lifecycle import AppointmentState
 
 SUMMARY_CHARACTERS = 80
-
-LOCAL_RULES_FIRST = (
-    "Local rules come first; gas, mains and pressure work only with the licence for it."
-)
-
-VisitKind = Literal["upkeep", "statutory", "callback"]
-
-_KIND_NAMES: dict[VisitKind, str] = {
-    "upkeep": "Upkeep",
-    "statutory": "Statutory inspection",
-    "callback": "Callback",
-}
-_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +63,8 @@ class AppointmentBrief:
         The start it had before, when it has been moved.
     handed_over
         The appointment lives on with another technician; here it shows as cancelled.
+    language, short
+        The reader's own. A short text leaves out the tools and the order of work, never a caution.
     """
 
     appointment_id: str
@@ -108,12 +97,19 @@ class AppointmentBrief:
     contact: str = ""
     phone: str = ""
     worksheet_url: str | None = None
+    language: Language = "en"
+    short: bool = False
 
     def __post_init__(self) -> None:
         if not self.tasks:
             raise InvalidInput(f"tasks must name the work of {self.appointment_id}, got none")
         if self.end <= self.start:
             raise InvalidInput(f"end must be after start {self.start}, got {self.end}")
+
+    @property
+    def words(self) -> Phrases:
+        """The words of the reader's language."""
+        return PHRASES[self.language]
 
     @property
     def is_off(self) -> bool:
@@ -123,17 +119,22 @@ class AppointmentBrief:
 
 def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     """Return the event for the technician's own calendar. ``domain`` ends the UID."""
+    words = brief.words
     if brief.is_off:
         paragraphs = [_why_off(brief)]
     else:
+        tools = () if brief.short else brief.tools
+        steps = () if brief.short else brief.steps
         paragraphs = [
             "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *_leave_by(brief)]),
-            _section("Bring", [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]),
-            _section("Tools", [one_line(tool) for tool in brief.tools]),
-            _section("Getting in", [brief.access_notes.strip()] if brief.access_notes else []),
-            _section("On site", [one_line(f"{brief.contact} {brief.phone}")]),
-            _section("Take care", _bullets(brief.cautions)),
-            _section("Order of work", _numbered(brief.steps)),
+            _section(
+                words.bring, [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]
+            ),
+            _section(words.tools, [one_line(tool) for tool in tools]),
+            _section(words.getting_in, [brief.access_notes.strip()] if brief.access_notes else []),
+            _section(words.on_site, [one_line(f"{brief.contact} {brief.phone}")]),
+            _section(words.take_care, _bullets(brief.cautions, words)),
+            _section(words.order_of_work, _numbered(steps, words)),
         ]
     return _event(
         brief,
@@ -146,17 +147,19 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
 
 def site_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     """Return the event for the calendar of the site: who comes when, and what is out of use."""
+    words = brief.words
     if brief.is_off:
-        paragraphs = ["Nobody will come at this time."]
+        paragraphs = [words.nobody_comes]
     else:
+        who = words.will_come.format(who=one_line(brief.technician))
         paragraphs = [
-            "\n".join([*_moved(brief), *_times(brief), f"{one_line(brief.technician)} will come."]),
+            "\n".join([*_moved(brief), *_times(brief), who]),
             _machines_off(brief),
         ]
     return _event(
         brief,
         domain=domain,
-        summary=_summary(brief, place=_KIND_NAMES[brief.kind]),
+        summary=_summary(brief, place=words.kinds[brief.kind]),
         paragraphs=paragraphs,
     )
 
@@ -170,12 +173,13 @@ def company_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
                 *_respond_by(brief),
             ]
         ),
-        f"{one_line(brief.client)}\n{_KIND_NAMES[brief.kind]}: {', '.join(brief.tasks)}",
+        f"{one_line(brief.client)}\n"
+        f"{brief.words.kinds[brief.kind]}{brief.words.colon}{', '.join(brief.tasks)}",
     ]
     return _event(
         brief,
         domain=domain,
-        summary=_summary(brief, who=f"{one_line(brief.technician)} at ", place=_place(brief)),
+        summary=_summary(brief, who=one_line(brief.technician), place=_place(brief)),
         paragraphs=paragraphs,
     )
 
@@ -187,7 +191,7 @@ def busy_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         start=brief.start,
         end=brief.end,
         zone=brief.zone,
-        summary="Cancelled: at work" if brief.is_off else "At work",
+        summary=brief.words.at_work_cancelled if brief.is_off else brief.words.at_work,
         created=brief.created,
         revised=brief.revised,
         status=EventStatus.CANCELLED if brief.is_off else EventStatus.CONFIRMED,
@@ -195,10 +199,10 @@ def busy_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     )
 
 
-def headline(tasks: Sequence[str]) -> str:
+def headline(tasks: Sequence[str], words: Phrases = ENGLISH) -> str:
     """Return the first task, and how many more there are."""
     first = one_line(tasks[0])
-    return first if len(tasks) == 1 else f"{first} + {len(tasks) - 1} more"
+    return first if len(tasks) == 1 else words.more.format(first=first, count=len(tasks) - 1)
 
 
 def clipped(text: str, limit: int = SUMMARY_CHARACTERS) -> str:
@@ -239,32 +243,31 @@ def _event(
         status=EventStatus.CANCELLED if brief.is_off else EventStatus.CONFIRMED,
         sequence=brief.sequence,
         urgent=brief.urgent and expected and not brief.is_off,
-        categories=(_KIND_NAMES[brief.kind],),
+        categories=(brief.words.kinds[brief.kind],),
     )
 
 
 def _state_words(brief: AppointmentBrief) -> str:
     """What must be seen first, since several calendar programs hide an event's status."""
+    words = brief.words
     if brief.handed_over:
-        return "Handed over: "
+        return words.handed_over + words.colon
     match brief.state:
         case AppointmentState.CANCELLED:
-            return "Cancelled: "
+            return words.cancelled + words.colon
         case AppointmentState.DONE:
-            return "Done: "
+            return words.done + words.colon
         case AppointmentState.NO_ACCESS:
-            return "No access: "
+            return words.no_access + words.colon
         case AppointmentState.UNDER_WAY | AppointmentState.PLANNED | AppointmentState.PROMISED:
-            words = ["urgent"] * brief.urgent + ["moved"] * (brief.moved_from is not None)
-            return f"{', '.join(words).capitalize()}: " if words else ""
+            first = [words.urgent] * brief.urgent + [words.moved] * (brief.moved_from is not None)
+            return ", ".join(first).capitalize() + words.colon if first else ""
         case _:
             assert_never(brief.state)
 
 
 def _why_off(brief: AppointmentBrief) -> str:
-    if brief.handed_over:
-        return "Another technician has taken this visit over. Nothing to do here."
-    return "This visit has been cancelled. Nothing to do here."
+    return brief.words.taken_over if brief.handed_over else brief.words.called_off
 
 
 def _place(brief: AppointmentBrief) -> str:
@@ -282,56 +285,69 @@ def _joined(*parts: str) -> str:
 
 def _summary(brief: AppointmentBrief, *, place: str, who: str = "") -> str:
     """Where and what, in `SUMMARY_CHARACTERS`. A long place gives way, to half the room at most."""
-    before, what = _state_words(brief) + who, headline(brief.tasks)
-    room = SUMMARY_CHARACTERS - len(before) - len(": ")
+    words = brief.words
+    before, what = _state_words(brief), headline(brief.tasks, words)
+
+    def joined(place: str) -> str:
+        where = words.who_at.format(who=who, place=place) if who else place
+        return f"{before}{where}{words.colon}{what}"
+
+    room = SUMMARY_CHARACTERS - len(joined("")) + len(what)
     if len(place) + len(what) > room:
         place = clipped(place, max(room - len(what), room // 2, 1))
-    return clipped(f"{before}{place}: {what}")
+    return clipped(joined(place))
 
 
 def _moved(brief: AppointmentBrief) -> list[str]:
     if brief.moved_from is None:
         return []
-    return [f"Moved from {_day(brief.moved_from, brief.zone)} {_clock(brief.moved_from, brief)}."]
+    moment = brief.moved_from
+    return [brief.words.moved_from.format(day=_day(moment, brief), clock=_clock(moment, brief))]
 
 
 def _times(brief: AppointmentBrief) -> list[str]:
-    span = f"{_clock(brief.start, brief)} to {_clock(brief.end, brief)}"
-    lines = [f"{_day(brief.start, brief.zone)}, {span} ({_duration(brief.end - brief.start)})."]
+    words = brief.words
+    lines = [
+        words.times.format(
+            day=_day(brief.start, brief),
+            start=_clock(brief.start, brief),
+            end=_clock(brief.end, brief),
+            length=_duration(brief.end - brief.start),
+        )
+    ]
     if brief.state is AppointmentState.PROMISED:
-        lines.append("The client has been promised this time.")
+        lines.append(words.promised)
     elif brief.state is AppointmentState.PLANNED:
-        lines.append("Planned; the time may still move.")
+        lines.append(words.planned)
     return lines
 
 
 def _respond_by(brief: AppointmentBrief) -> list[str]:
     if brief.respond_by is None or brief.is_off:
         return []
-    return [
-        f"Answer due by {_day(brief.respond_by, brief.zone)} {_clock(brief.respond_by, brief)}."
-    ]
+    moment = brief.respond_by
+    return [brief.words.respond_by.format(day=_day(moment, brief), clock=_clock(moment, brief))]
 
 
 def _leave_by(brief: AppointmentBrief) -> list[str]:
     if not brief.travel_minutes:
         return []
     leave = brief.start - timedelta(minutes=brief.travel_minutes)
-    return [f"Drive of about {brief.travel_minutes} min: leave by {_clock(leave, brief)}."]
+    return [brief.words.leave_by.format(minutes=brief.travel_minutes, clock=_clock(leave, brief))]
 
 
 def _machines_off(brief: AppointmentBrief) -> str:
     if not brief.machines_off:
-        return "Your machines stay in use."
+        return brief.words.machines_stay
     lines = [
-        f"{one_line(off.machine)} is off from about {_clock(off.start, brief)} "
-        f"to {_clock(off.end, brief)}: no coffee, hot water or steam from it."
+        brief.words.machine_off.format(
+            machine=one_line(off.machine),
+            start=_clock(off.start, brief),
+            end=_clock(off.end, brief),
+        )
         for off in brief.machines_off
     ]
-    lines.append(
-        "Leave it off until the technician hands it back: it may be open, hot or under pressure."
-    )
-    return "\n".join(lines)
+    return "\n".join([*lines, brief.words.leave_it_off])
 
 
 def _section(title: str, lines: Sequence[str]) -> str:
@@ -339,13 +355,13 @@ def _section(title: str, lines: Sequence[str]) -> str:
     return "\n".join([title, *filled]) if filled else ""
 
 
-def _bullets(cautions: Sequence[str]) -> list[str]:
+def _bullets(cautions: Sequence[str], words: Phrases) -> list[str]:
     if not cautions:
         return []
-    return [f"- {one_line(text)}" for text in (*cautions, LOCAL_RULES_FIRST)]
+    return [f"- {one_line(text)}" for text in (*cautions, words.local_rules_first)]
 
 
-def _numbered(steps: Sequence[WorkLine]) -> list[str]:
+def _numbered(steps: Sequence[WorkLine], words: Phrases) -> list[str]:
     """The steps in order, under the name of their machine wherever it changes."""
     lines: list[str] = []
     number = 0
@@ -354,15 +370,18 @@ def _numbered(steps: Sequence[WorkLine]) -> list[str]:
             lines.append(f"[{one_line(machine)}]")
         for step in group:
             number += 1
-            meanwhile = ", meanwhile go on" if step.waiting else ""
-            lines.append(f"{number}. {one_line(step.text)} ({step.minutes} min{meanwhile})")
+            pattern = words.waiting_step if step.waiting else words.step
+            lines.append(
+                pattern.format(number=number, text=one_line(step.text), minutes=step.minutes)
+            )
     return lines
 
 
-def _day(moment: datetime, zone: str) -> str:
+def _day(moment: datetime, brief: AppointmentBrief) -> str:
     # Not strftime: its names of days and months follow the locale of the process.
-    local = moment.astimezone(zone_of(zone))
-    return f"{_WEEKDAYS[local.weekday()]} {local.day} {_MONTHS[local.month - 1]} {local.year}"
+    local = moment.astimezone(zone_of(brief.zone))
+    weekday, month = brief.words.weekdays[local.weekday()], brief.words.months[local.month - 1]
+    return f"{weekday} {local.day} {month} {local.year}"
 
 
 def _clock(moment: datetime, brief: AppointmentBrief) -> str:

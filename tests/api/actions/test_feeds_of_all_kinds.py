@@ -8,10 +8,19 @@ from sqlmodel import select
 
 from api.actions.appointments import book_by_hand, change_state, move_by_hand
 from api.actions.calendars import THE_COMPANY, Feed, refresh_all_calendars
+from api.actions.company_fields import TechnicianFields
+from api.actions.edit_records import replace_record
 from api.actions.feed_links import create_feed_link, revoke_feed_link, rotate_feed_link
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
-from api.storage.tables import AppointmentRow, FeedDocumentRow, FeedKind, FeedLinkRow, VisitRow
+from api.storage.tables import (
+    AppointmentRow,
+    FeedDocumentRow,
+    FeedKind,
+    FeedLinkRow,
+    TechnicianRow,
+    VisitRow,
+)
 from scheduler.catalogue import Catalogue, MachineState
 from scheduler.errors import Absent, Conflict
 from scheduler.lifecycle import AppointmentState
@@ -223,3 +232,23 @@ def test_a_link_is_for_one_device_and_its_calendar_goes_with_the_last(
             create("telephone", feed)
     with database.read() as session:
         assert len(session.exec(select(FeedLinkRow)).all()) == 4
+
+
+def test_a_technician_chooses_language_and_length(
+    database: Database, catalogue: Catalogue, booked: list[AppointmentRow]
+) -> None:
+    assert "Order of work" in text(database, MINE)
+    with database.read() as session:
+        row = session.get_one(TechnicianRow, "te-1")
+    values = {name: getattr(row, name) for name in TechnicianFields.model_fields}
+    chosen = TechnicianFields(**values | {"language": "fr", "calendar_text": "short"})
+    replace_record(
+        database, TechnicianRow, "te-1", chosen, catalogue,
+        if_version=row.version, now=NOW + timedelta(minutes=5), origin=TESTER,
+    )  # fmt: skip
+
+    assert "X-WR-CALNAME:Tournées de Technician 1" in text(database, MINE)
+    assert "À emporter" in text(database, MINE)
+    assert "Ordre du travail" not in text(database, MINE)
+    assert summaries(database, BUSY) == ["Au travail", "Au travail"]
+    assert summaries(database, SITE) == ["Upkeep: Group gaskets"]
