@@ -124,7 +124,7 @@ class _Links:
     def _supersedes_itself(self, part_type: str) -> bool:
         seen: set[str] = set()
         successor = self._catalogue.part_types[part_type].superseded_by
-        while successor in self._catalogue.part_types and successor not in seen:
+        while successor and successor in self._catalogue.part_types and successor not in seen:
             seen.add(successor)
             successor = self._catalogue.part_types[successor].superseded_by
         return part_type in seen

@@ -73,6 +73,35 @@ def parse_catalogue(files: Mapping[str, str]) -> Catalogue:
     return catalogue
 
 
+def amended_catalogue(catalogue: Catalogue, text: str, *, name: str = "change") -> Catalogue:
+    """Return a catalogue with some entries replaced or added, as a TOML text says them whole.
+
+    Parameters
+    ----------
+    text : tables ``[rules.some_id]`` and the like; lists kept in order cannot be changed this way.
+    name : what flaws call the text.
+
+    Raises
+    ------
+    InvalidCatalogue
+        With every flaw of the text, and of what would no longer fit together.
+    """
+    reader = _Reader()
+    reader.read_file(name, text)
+    for table, entries in reader.in_order.items():
+        if entries:
+            reader.add_flaws((Flaw(path=table, message="must be changed in the files"),))
+    tables: dict[str, Any] = {
+        table: {**getattr(catalogue, table), **entries} for table, entries in reader.by_id.items()
+    }
+    amended = replace(catalogue, **tables)
+    declared = {table: {*tables[table], *ids} for table, ids in reader.declared.items()}
+    reader.add_flaws(flaws_between(amended, declared=declared))
+    if reader.flaws:
+        raise InvalidCatalogue(tuple(reader.flaws))
+    return amended
+
+
 class _Reader:
     """Collects entries and flaws over all files of one catalogue."""
 

@@ -1,12 +1,17 @@
-"""The catalogue: what is known of the trade, for reading."""
+"""The catalogue: what is known of the trade, and what a change of it would move."""
 
 from fastapi import APIRouter, Request
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
-from api.http.context import AnyonesLook, StaffLook
+from api.actions.decide_intervals import preview_catalogue
+from api.http.context import AnyonesLook, Catalogue, Now, OfficeLook, StaffLook
+from api.http.interval_decisions import Changes, shown_changes
 from api.http.problems import documented
-from api.http.wire import from_row
+from api.http.wire import Given, from_row
+from api.storage.snapshots import company_zone
 from scheduler import catalogue as trade
+from scheduler.catalogue_text import amended_catalogue
+from scheduler.working_time import local_date
 
 router = APIRouter(prefix="/v1/catalogue", tags=["catalogue"])
 
@@ -120,6 +125,28 @@ def list_service_rules(look: StaffLook) -> ServiceRules:
 def list_set_points(look: StaffLook) -> SetPoints:
     """List the readings and the ranges they must lie in."""
     return SetPoints(items=list(_catalogue(look.request).set_points.values()))
+
+
+class CatalogueChange(Given):
+    """Entries written as in the files of the catalogue, each whole; new ones are added."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [{"text": '[skills.espresso]\nname = "Espresso machines"\n'}]
+        }
+    )
+
+    text: str = Field(min_length=1, max_length=100_000, description="TOML.")
+
+
+@router.post("/preview", responses=documented(400, 413))
+def preview_catalogue_change(
+    body: CatalogueChange, look: OfficeLook, catalogue: Catalogue, now: Now
+) -> Changes:
+    """Check a change of the catalogue and say which due dates it would move. Nothing is stored."""
+    changed = amended_catalogue(catalogue, body.text)
+    today = local_date(now, company_zone(look.session))
+    return shown_changes(preview_catalogue(look.session, catalogue, changed, today=today))
 
 
 def _catalogue(request: Request) -> trade.Catalogue:

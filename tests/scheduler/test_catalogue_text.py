@@ -22,7 +22,7 @@ from scheduler.catalogue import (
     Skill,
     UsePerDrink,
 )
-from scheduler.catalogue_text import parse_catalogue
+from scheduler.catalogue_text import amended_catalogue, parse_catalogue
 from scheduler.errors import InvalidCatalogue
 from seed_data.catalogue import load_catalogue
 
@@ -432,3 +432,48 @@ def test_the_shipped_catalogue_is_sound() -> None:
     assert len(catalogue.part_types) >= 45
     assert len(catalogue.symptoms) >= 20
     assert len(catalogue.faults) >= 25
+
+
+def test_a_change_replaces_and_adds_whole_entries() -> None:
+    catalogue = parse_catalogue({"trade.toml": TRADE, "rules.toml": RULES})
+    changed = amended_catalogue(
+        catalogue,
+        """
+        [part_types.valve]
+        name = "Valve"
+        price_minor = 9900
+        lead_days = 2
+        source = "invented"
+
+        [skills.water]
+        name = "Filters"
+        """,
+    )
+    assert changed.part_types["valve"].price_minor == 9900
+    assert list(changed.skills) == ["pressure", "water"]
+    assert changed.rules == catalogue.rules
+    assert catalogue.part_types["valve"].price_minor == 2600
+
+
+@pytest.mark.parametrize(
+    ("text", "flaw"),
+    [
+        (
+            '[skills.water]\nnames = "Filters"\n',
+            "change line 2, skills.water.names: is not known; known are id, name",
+        ),
+        (
+            RULES.replace('skills = ["pressure"]', 'skills = ["pressing"]'),
+            "change line 9, rules.valve_replace.skills: skills has no pressing",
+        ),
+        (
+            '[[use_per_drink]]\ncounter = "litres"\namount = 1\nsource = "-"\n',
+            "use_per_drink: must be changed in the files",
+        ),
+    ],
+)
+def test_a_change_with_flaws_is_refused(text: str, flaw: str) -> None:
+    catalogue = parse_catalogue({"trade.toml": TRADE, "rules.toml": RULES})
+    with pytest.raises(InvalidCatalogue) as caught:
+        amended_catalogue(catalogue, text)
+    assert flaw in str(caught.value)

@@ -228,3 +228,32 @@ def test_decisions_that_cannot_stand_are_refused(
     for path in ("/v1/interval-decisions", "/v1/interval-decisions/preview"):
         reply = dispatcher.post(path, json={**wanted, "reason": "because"})
         assert (reply.status_code, reply.json()["detail"]) == (422, detail)
+
+
+def test_a_change_of_the_catalogue_is_checked_and_its_effect_told(
+    dispatcher: TestClient, catalogue: Catalogue
+) -> None:
+    rule = """
+        [rules.group_gasket_replace]
+        name = "Replace a group gasket"
+        part_type = "group_gasket"
+        action = "replace"
+        authority = "practice"
+        minutes = 8
+        state = "isolated_hot"
+        consumes = { group_gasket = 1 }
+        source = "for the test"
+        interval = { months_by_drinks = [[180, 12]] }
+    """
+    told = dispatcher.post("/v1/catalogue/preview", json={"text": rule}).json()
+    # gaskets fitted on 2026-05-02 were overdue and become due a year after that
+    moves = [(m["rule"], m["before"], m["after"]) for m in told["first_moves"]]
+    assert moves.count(("group_gasket_replace", str(TODAY), "2027-05-02")) == 2
+    assert told["first_effect_on"] == str(TODAY)
+
+    wrong = rule.replace("minutes = 8", "minutes = -8").replace("practice", "habit")
+    refused = dispatcher.post("/v1/catalogue/preview", json={"text": wrong})
+    assert refused.status_code == 422
+    assert (
+        "line 6, rules.group_gasket_replace.authority: must be one of" in refused.json()["detail"]
+    )
