@@ -4,10 +4,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import insert
-from sqlmodel import Session, SQLModel, select
+from sqlmodel import Session, SQLModel, col, select
 
 from api.actions.company_files import CompanyFiles, read_company_files
 from api.actions.company_records import Record
@@ -23,9 +23,16 @@ from api.storage.tables import (
     MeterReadingRow,
     SiteRow,
     TechnicianRow,
+    VisitRow,
     WorkDoneRow,
 )
 from scheduler.catalogue import Catalogue
+
+_ENDS: Final[Mapping[type[SQLModel], frozenset[str]]] = {
+    FittedPartRow: frozenset({"removed_on", "removal"}),
+    MachineRow: frozenset({"retired_on"}),
+}
+"""The columns that say that something is over."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +48,9 @@ def load_company(
     database: Database, folder: Path, catalogue: Catalogue, *, now: datetime, origin: Origin
 ) -> dict[str, Loaded]:
     """Store what the files of a folder say; records the folder does not name stay as they are.
+
+    So do parts of which a visit has reported since, and what was removed or retired stays so:
+    files written before know less.
 
     Returns
     -------
@@ -85,18 +95,36 @@ def _columns(records: Mapping[Any, Record]) -> list[dict[str, Any]]:
     return [record.columns() for record in records.values()]
 
 
+def _reported_parts(session: Session) -> frozenset[str]:
+    """Return the parts whose lives were ended or begun by the report of a visit."""
+    worked_on = select(WorkDoneRow.fitted_part_id).join(
+        VisitRow, col(VisitRow.id) == col(WorkDoneRow.visit_id)
+    )
+    return frozenset(part for part in session.exec(worked_on) if part is not None)
+
+
 def _store(session: Session, table: type[SQLModel], records: list[dict[str, Any]]) -> Loaded:
     there: dict[Any, Any] = {row.id: row for row in session.exec(select(table))}  # type: ignore[attr-defined]
     new = [values for values in records if values["id"] not in there]
     if new:
         session.execute(insert(table), new)  # many thousands of rows: no object for each
+    known_better = _reported_parts(session) if table is FittedPartRow else frozenset()
     changed = 0
     for values in records:
         row = there.get(values["id"])
-        if row is None:
+        if row is None or row.id in known_better:
             continue
-        differing = {name for name in values if getattr(row, name) != values[name]}
+        differing = {
+            name for name in values.keys() - _ended(row) if getattr(row, name) != values[name]
+        }
         for name in differing:
             setattr(row, name, values[name])
         changed += bool(differing)
     return Loaded(added=len(new), changed=changed, unchanged=len(records) - len(new) - changed)
+
+
+def _ended(row: SQLModel) -> frozenset[str]:
+    """Return the columns that say how a record ended, if it has."""
+    columns = _ENDS.get(type(row), frozenset())
+    is_over = any(getattr(row, name) is not None for name in columns)
+    return columns if is_over else frozenset()

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from sqlmodel import func, select
 
+from api.actions.appointments import VisitReport, book_by_hand, change_state, report_work
 from api.actions.load_company import Loaded, load_company
+from api.actions.raise_due_work import raise_due_work
 from api.storage.audit import Origin
 from api.storage.database import Database
 from api.storage.snapshots import (
@@ -18,10 +20,20 @@ from api.storage.snapshots import (
     machines_by_id,
     sites_by_id,
 )
-from api.storage.tables import AuditRow, ClientRow, SiteRow
+from api.storage.tables import (
+    AuditRow,
+    ClientRow,
+    DueTaskRow,
+    FittedPartRow,
+    MachineRow,
+    SiteRow,
+    TechnicianRow,
+    VisitRow,
+)
 from scheduler.catalogue import BoilerLayout, Catalogue, Counter, Dosing, EquipmentKind
 from scheduler.company import Contract, Site, Technician, Urgency
 from scheduler.errors import InvalidCompany
+from scheduler.lifecycle import AppointmentState
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
 from scheduler.places import Coordinates
 from scheduler.travel import StraightLineTravel
@@ -151,6 +163,73 @@ def test_a_changed_line_changes_its_row_alone(database: Database, load: Load, fo
         assert session.get_one(ClientRow, "c1").version == 1
         trail = session.exec(select(AuditRow).order_by(AuditRow.id)).all()
         assert [(row.verb, row.actor) for row in trail] == [("load", "test")] * 2
+
+
+def test_a_load_after_a_report_takes_nothing_back(
+    database: Database, load: Load, folder: Path, catalogue: Catalogue
+) -> None:
+    load(folder)
+    raise_due_work(database, catalogue, now=NOW, origin=ORIGIN)
+    with database.write() as session:
+        task = session.exec(
+            select(DueTaskRow).where(
+                DueTaskRow.fitted_part_id == "p2", DueTaskRow.rule == "group_gasket_replace"
+            )
+        ).one()
+        visit = session.get_one(VisitRow, task.visit_id)
+        person = session.get_one(TechnicianRow, "t1")
+        person.skills = sorted({*person.skills, *visit.skills})
+    row = book_by_hand(database, visit.id, "t1", NOW, catalogue, now=NOW, origin=ORIGIN)
+    change_state(database, row.id, AppointmentState.UNDER_WAY, catalogue, now=NOW, origin=ORIGIN)
+    report_work(database, row.id, VisitReport(), catalogue, now=NOW, origin=ORIGIN)
+
+    def parts() -> list[dict[str, object]]:
+        with database.read() as session:
+            rows = session.exec(select(FittedPartRow).order_by(FittedPartRow.id)).all()
+        return [row.model_dump() for row in rows]
+
+    after_the_report = parts()
+    (old,) = (part for part in after_the_report if part["id"] == "p2")
+    assert old["removed_on"] == NOW.date()
+
+    outcome = load(folder)
+
+    assert parts() == after_the_report
+    assert outcome["fitted_part"] == Loaded(unchanged=2)
+
+
+def test_a_load_brings_nothing_back_that_was_removed_or_retired(
+    database: Database, load: Load, folder: Path
+) -> None:
+    load(folder)
+    with database.write() as session:
+        part = session.get_one(FittedPartRow, "p2")
+        part.removed_on, part.removal = date(2027, 2, 1), "failure"
+        session.get_one(MachineRow, "m1").retired_on = date(2027, 2, 2)
+        session.get_one(MachineRow, "m1").name = "Renamed"
+
+    load(folder)
+
+    with database.read() as session:
+        part = session.get_one(FittedPartRow, "p2")
+        machine = session.get_one(MachineRow, "m1")
+    assert (part.removed_on, part.removal) == (date(2027, 2, 1), "failure")
+    assert (machine.retired_on, machine.name) == (date(2027, 2, 2), "Two groups")
+
+
+def test_a_part_whose_removal_the_files_learn_of_is_removed(
+    database: Database, load: Load, folder: Path
+) -> None:
+    load(folder)
+    parts = folder / "fitted_parts.csv"
+    text = parts.read_text().replace("2025-06-01,,", "2025-06-01,2027-01-05,failure")
+    parts.write_text(text, encoding="utf-8")
+
+    assert load(folder)["fitted_part"] == Loaded(changed=1, unchanged=1)
+
+    with database.read() as session:
+        part = session.get_one(FittedPartRow, "p2")
+    assert (part.removed_on, part.removal) == (date(2027, 1, 5), "failure")
 
 
 def test_the_engine_sees_what_the_files_say(database: Database, load: Load, folder: Path) -> None:
