@@ -7,6 +7,7 @@ from rich.console import Console
 
 from api.cli.access import feed_app, key_app
 from api.cli.demo import demo
+from api.cli.outlook import show_outlook
 from api.cli.planning import plan, seed
 from api.cli.problem import problem_app
 from api.cli.serving import serve
@@ -22,6 +23,7 @@ app.command()(demo)
 app.command()(serve)
 app.command()(seed)
 app.command()(plan)
+app.command("outlook")(show_outlook)
 app.add_typer(problem_app, name="problem")
 app.add_typer(key_app, name="key")
 app.add_typer(feed_app, name="feed")
