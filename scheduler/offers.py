@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scheduler.errors import InvalidParams
 from scheduler.last_resorts import LastResort, last_resorts
 from scheduler.routing.insertion import Candidate, Gaps
-from scheduler.routing.plan import Plan
+from scheduler.routing.plan import Plan, Stop
 from scheduler.routing.problem import Problem, Visit
 from scheduler.routing.round_labels import Minutes
 
@@ -270,15 +270,14 @@ def arrival_window(question: Question, policy: OfferPolicy, arrive_from: int) ->
 def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
     """Return the round of each shift: indices of its visits in the order they are made."""
     index = problem.visit_index()
-    by_shift: defaultdict[str, list[tuple[int, int, int]]] = defaultdict(list)
-    for stop in plan.stops:
-        visit = index[stop.visit]
-        end = stop.start + problem.visits[visit].minutes
-        by_shift[stop.shift].append((stop.start, end, visit))
-    return [
-        tuple(visit for _, _, visit in sorted(by_shift[shift.id])) if shift.id in by_shift else ()
-        for shift in problem.shifts
-    ]
+
+    def times(stop: Stop) -> tuple[int, int]:
+        return stop.start, stop.start + problem.visits[index[stop.visit]].minutes
+
+    by_shift: defaultdict[str, list[int]] = defaultdict(list)
+    for stop in sorted(plan.stops, key=times):
+        by_shift[stop.shift].append(index[stop.visit])
+    return [tuple(by_shift[shift.id]) for shift in problem.shifts]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

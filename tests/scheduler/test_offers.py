@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 
 from scheduler.errors import InvalidParams
 from scheduler.last_resorts import LastResort, LastResortKind
-from scheduler.offers import Offer, OfferPolicy, Question, RankReason, find_offers, orders_of
+from scheduler.offers import (
+    Offer,
+    OfferPolicy,
+    Placement,
+    Question,
+    RankReason,
+    arrival_window,
+    find_offers,
+    orders_of,
+    place_at,
+)
 from scheduler.routing.cheapest_insertion import cheapest_insertion
 from scheduler.routing.checker import check
 from scheduler.routing.plan import BreakTaken, Cost, LeftOut, Plan, Stop, cost_of
@@ -248,6 +258,43 @@ def test_orders_follow_the_starts() -> None:
     assert (ANN.start_place, MILL) == (0, 1)
 
 
+def test_a_window_is_as_wide_as_an_offer_would_be() -> None:
+    policy = OfferPolicy(window_minutes=60)
+    wide = arrival_window(question(BURNER), policy, 540)
+    assert wide is not None
+    assert wide.visit.start_windows == ((540, 600),)
+    by_site = arrival_window(question(VALVES), policy, 500)  # windows 480-540 and 600-700
+    assert by_site is not None
+    assert by_site.visit.start_windows == ((500, 540),)
+    by_deadline = arrival_window(question(BURNER, deadline=580), policy, 540)
+    assert by_deadline is not None
+    assert by_deadline.visit.start_windows == ((540, 580),)
+    too_late = arrival_window(question(BURNER, deadline=530), policy, 540)
+    assert too_late is not None
+    assert too_late.visit.start_windows == ((540, 600),)
+    assert arrival_window(question(VALVES), policy, 541) is None  # the site is shut
+
+
+def test_a_placement_says_what_becomes_of_the_drives() -> None:
+    # Ann is at the mill at 490; before it nothing can be done at the quay. After it she drives 5.
+    asked = question(BURNER)
+    assert place_at(asked, 500) is None
+    assert place_at(asked, 555) == Placement(
+        shift="ann/mon", travel_minutes=5, next_visit=None, next_travel_minutes=0
+    )
+    assert place_at(asked, 800) is None  # outside the windows
+    # with the valves at 620 the quay comes first: 20 there from home, 7 from there to the mill
+    problem = world(held(VALVES, 620))
+    later = replace(
+        asked,
+        problem=problem,
+        plan=plan_of(problem, Stop(visit="valves", shift="ann/mon", start=620)),
+    )
+    assert place_at(later, 500) == Placement(
+        shift="ann/mon", travel_minutes=20, next_visit="valves", next_travel_minutes=7
+    )
+
+
 @st.composite
 def questions(draw: st.DrawFn) -> Question:
     """Draw a published plan and one of its problem's visits that is not in it."""
@@ -370,3 +417,12 @@ def test_last_resorts_keep_the_deadline_and_the_other_rules(asked: Question) -> 
             taken for taken in plan.breaks if any(s.shift == taken.shift for s in plan.stops)
         )
         assert check(with_visit(changed), replace(plan, breaks=breaks)) == ()
+
+
+@settings(max_examples=100, deadline=None)
+@given(questions(), st.integers(0, 2 * DAY))
+def test_a_minute_has_a_placement_exactly_when_trying_finds_one(
+    asked: Question, start: int
+) -> None:
+    tried = any(at == start for _, _, _, at in every_way(replace(asked, now=-1000), until=None))
+    assert (place_at(asked, start) is not None) == tried
