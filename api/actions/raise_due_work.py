@@ -5,6 +5,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
+from sqlmodel import func, select
+
 from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
@@ -20,6 +22,8 @@ from api.storage.interval_decisions import interval_decisions
 from api.storage.measurements import readings_by_machine
 from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
+from api.storage.standing import unreported
+from api.storage.tables import AppointmentRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site
@@ -48,13 +52,15 @@ class RaisedWork:
     """What falls due and the visits made of it.
 
     ``cost_minutes`` and ``separate_cost_minutes`` are what the visits cost, and what one visit for
-    each task would, in minutes of travel equivalent.
+    each task would, in minutes of travel equivalent. ``unreported`` counts the appointments long
+    over of which nothing was reported: what was due there may be done or not.
     """
 
     tasks: int
     visits: int
     cost_minutes: float
     separate_cost_minutes: float
+    unreported: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +134,9 @@ def raise_due_work(
             visits=sum(len(each.work.visits) for each in kept),
             cost_minutes=sum(each.bundling.cost_minutes for each in kept),
             separate_cost_minutes=sum(each.bundling.separate_cost_minutes for each in kept),
+            unreported=session.exec(
+                select(func.count()).select_from(AppointmentRow).where(unreported(now))
+            ).one(),
         )
         record(
             session,
@@ -138,6 +147,7 @@ def raise_due_work(
             after={
                 "tasks": raised.tasks,
                 "visits": raised.visits,
+                "unreported": raised.unreported,
                 "sites_left_alone": len(decided) - len(kept),
             },
         )

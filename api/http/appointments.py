@@ -18,12 +18,13 @@ from api.actions.appointments import (
 from api.actions.booking import cancel_with_notice, move_to_hold
 from api.auth import NotAllowed, Principal, Role
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed, OfficeOrPortalDeed, StaffDeed
+from api.http.context import AnyonesLook, Now, OfficeDeed, OfficeOrPortalDeed, StaffDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.readings import Judged, ReadingTaken, judged_shown
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Amount, Id, Instant
+from api.storage.standing import unreported as never_reported
 from api.storage.tables import AppointmentRow
 from scheduler.catalogue import Counter
 from scheduler.lifecycle import AppointmentState
@@ -144,6 +145,7 @@ class Report(Given):
 @router.get("", responses=documented())
 def list_appointments(
     look: AnyonesLook,
+    now: Now,
     paging: PageWanted,
     starts_from: Annotated[
         Instant | None, Query(description="Only those that start then or later.")
@@ -154,6 +156,9 @@ def list_appointments(
     technician: Annotated[str | None, Query(description="Only of this technician.")] = None,
     visit: Annotated[str | None, Query(description="Only of this visit.")] = None,
     state: Annotated[AppointmentState | None, Query(description="Only in this state.")] = None,
+    unreported: Annotated[
+        bool, Query(description="Only those over for 12 hours of which nothing was reported.")
+    ] = False,
 ) -> ListOf[Appointment]:
     """List appointments in order of time; a technician and a portal see their own."""
     starts_at = col(AppointmentRow.starts_at)
@@ -169,6 +174,7 @@ def list_appointments(
         equals(col(AppointmentRow.technician_id), technician),
         equals(col(AppointmentRow.visit_id), visit),
         equals(col(AppointmentRow.state), state),
+        never_reported(now) if unreported else None,
     )
 
 

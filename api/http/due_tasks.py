@@ -4,10 +4,11 @@ from datetime import date
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
-from pydantic import Field
+from pydantic import BaseModel, Field
 from sqlmodel import col
 
-from api.http.context import AnyonesLook
+from api.actions.raise_due_work import raise_due_work
+from api.http.context import AnyonesLook, OfficeDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, equals, from_row
@@ -36,6 +37,18 @@ class DueTask(Kept):
     because: str = Field(description="Which rule and which history made it, in words.")
     state: State
     visit_id: str | None = Field(description="The visit it is done at, once it has one.")
+
+
+class Raised(BaseModel):
+    """What falls due and the visits made of it. Costs are minutes of travel equivalent."""
+
+    tasks: int
+    visits: int
+    cost_minutes: float
+    separate_cost_minutes: float = Field(description="The cost of a visit for each task.")
+    unreported: int = Field(
+        description="Appointments long over and never reported: see `unreported` of their list."
+    )
 
 
 @router.get("", responses=documented())
@@ -68,6 +81,13 @@ def list_due_tasks(
 def get_due_task(task_id: str, look: AnyonesLook) -> DueTask:
     """Return one due task."""
     return _shown(look.one(DueTaskRow, task_id))
+
+
+@router.post("/raise", responses=documented())
+def raise_due_tasks(deed: OfficeDeed) -> Raised:
+    """Raise what falls due now, as is done every night: after a change that cannot wait for it."""
+    raised = raise_due_work(deed.database, deed.catalogue, now=deed.now, origin=deed.origin)
+    return from_row(Raised, raised)
 
 
 def _shown(row: DueTaskRow) -> DueTask:

@@ -7,7 +7,10 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 from sqlmodel import col
 
-from api.http.context import AnyonesLook, StaffLook
+from api.actions.appointments import book_by_hand
+from api.http.appointments import Appointment, NewSlot, appointment_shown
+from api.http.conditions import IfMatch
+from api.http.context import AnyonesLook, OfficeDeed, StaffLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, equals, from_row
@@ -118,6 +121,24 @@ def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
         because=sheet.because,
         steps=[from_row(Step, step) for step in sheet.steps],
     )
+
+
+@router.post(
+    "/{visit_id}/book", status_code=201, responses=documented(400, 404, 409, 412, 413, 428)
+)
+def book_visit(visit_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch) -> Appointment:
+    """Give an open visit its appointment by hand. `If-Match` names the version of the visit."""
+    row = book_by_hand(
+        deed.database,
+        visit_id,
+        body.technician_id,
+        body.starts_at,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        if_version=version,
+    )
+    return appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
 
 
 def _shown(row: VisitRow) -> Visit:

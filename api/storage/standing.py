@@ -1,9 +1,23 @@
-"""Which appointment a visit has at present, and whether it comes in time."""
+"""Which appointment a visit has at present, whether it comes in time, and which were forgotten."""
 
+from datetime import datetime, timedelta
+from typing import Final
+
+from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session, col, select
 
 from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, CallbackRow
+
+REPORTED_WITHIN: Final = timedelta(hours=12)
+"""How long after an appointment its report may come: until the night."""
+
+
+def unreported(now: datetime) -> ColumnElement[bool]:
+    """Return the condition that an appointment is long over and was never reported."""
+    return and_(
+        col(AppointmentRow.state).in_(LIVE), col(AppointmentRow.ends_at) <= now - REPORTED_WITHIN
+    )
 
 
 def live_appointment(session: Session, visit: str | None) -> AppointmentRow | None:

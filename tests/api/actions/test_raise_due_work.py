@@ -1,11 +1,13 @@
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlmodel import select
 
+from api.actions.appointments import book_by_hand, change_state
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
-from api.storage.tables import ContractRow, DueTaskRow, FittedPartRow, SiteRow, VisitRow
+from api.storage.tables import AuditRow, ContractRow, DueTaskRow, FittedPartRow, SiteRow, VisitRow
 from scheduler.catalogue import Authority, Catalogue
+from scheduler.lifecycle import AppointmentState
 from tests.api.actions.conftest import NOW, TESTER, TODAY
 
 
@@ -86,6 +88,30 @@ def test_a_contract_is_served_while_it_lasts_and_no_longer(
     assert set(still_due) == in_time
     assert 0 < len(in_time) < len(everything)
     assert all(str(task["latest"]) <= str(last_day) for task in still_due.values())
+
+
+def test_the_nightly_line_counts_appointments_nobody_reported(
+    database: Database, catalogue: Catalogue
+) -> None:
+    raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+    with database.read() as session:
+        visit = session.exec(select(VisitRow.id).where(VisitRow.site_id == "si-1")).first()
+    assert visit is not None
+    row = book_by_hand(database, visit, "te-1", NOW, catalogue, now=NOW, origin=TESTER)
+
+    def counted(now: datetime) -> tuple[int, object]:
+        raised = raise_due_work(database, catalogue, now=now, origin=TESTER)
+        with database.read() as session:
+            lines = session.exec(select(AuditRow).where(AuditRow.verb == "raise")).all()
+        (line,) = [line for line in lines if line.at == now]
+        assert line.after is not None
+        return raised.unreported, line.after["unreported"]
+
+    night = row.ends_at + timedelta(hours=12)
+    assert counted(night - timedelta(seconds=1)) == (0, 0)
+    assert counted(night) == (1, 1)
+    change_state(database, row.id, AppointmentState.CANCELLED, catalogue, now=night, origin=TESTER)
+    assert counted(night + timedelta(hours=1)) == (0, 0)
 
 
 def test_statutory_work_belongs_to_contracts_that_include_it(

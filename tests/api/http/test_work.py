@@ -7,7 +7,7 @@ from fastapi.testclient import TestClient
 
 from api.http.callbacks import NewCallback
 from api.storage.database import Database
-from api.storage.tables import AppointmentRow, ContractRow
+from api.storage.tables import AppointmentRow, ContractRow, VisitRow
 from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, Caller
 
@@ -126,6 +126,73 @@ def test_appointments_are_promised_moved_and_called_off(dispatcher: TestClient) 
     tag = {"If-Match": called_off.headers["etag"]}
     again = dispatcher.put(f"{address}/state", json={"state": "promised"}, headers=tag)
     assert again.status_code == 409
+
+
+def test_an_open_visit_is_booked_by_hand_once(caller: Caller, database: Database) -> None:
+    dispatcher = caller("dispatcher")
+    with database.write() as session:
+        session.get_one(AppointmentRow, "ap-a").state = "cancelled"
+        session.get_one(VisitRow, "v-a").state = "open"
+    visit = dispatcher.get("/v1/visits/v-a")
+    slot = {"technician_id": "t-b", "starts_at": "2027-03-03T10:00:00+01:00"}
+    tag = {"If-Match": visit.headers["etag"]}
+    for other in ("portal-a", "technician-a"):
+        reply = caller(other).post("/v1/visits/v-a/book", json=slot, headers=tag)
+        assert reply.status_code == 403
+    assert dispatcher.post("/v1/visits/v-a/book", json=slot).status_code == 428
+    assert dispatcher.post("/v1/visits/v-0/book", json=slot, headers=tag).status_code == 404
+
+    booked = dispatcher.post("/v1/visits/v-a/book", json=slot, headers=tag)
+
+    assert booked.status_code == 201
+    made = dispatcher.get(booked.headers["location"])
+    assert (made.json(), made.headers["etag"]) == (booked.json(), booked.headers["etag"])
+    assert (made.json()["visit_id"], made.json()["starts_at"]) == ("v-a", "2027-03-03T09:00:00Z")
+    now_booked = dispatcher.get("/v1/visits/v-a")
+    assert now_booked.json()["state"] == "booked"
+    assert dispatcher.post("/v1/visits/v-a/book", json=slot, headers=tag).status_code == 412
+    tag = {"If-Match": now_booked.headers["etag"]}
+    assert dispatcher.post("/v1/visits/v-a/book", json=slot, headers=tag).status_code == 409
+
+
+def test_due_work_is_raised_when_a_dispatcher_asks(caller: Caller) -> None:
+    assert caller("portal-a").post("/v1/due-tasks/raise").status_code == 403
+    assert caller("technician-a").post("/v1/due-tasks/raise").status_code == 403
+
+    raised = caller("dispatcher").post("/v1/due-tasks/raise")
+
+    assert raised.status_code == 200
+    listed = caller("dispatcher").get("/v1/due-tasks?state=open&limit=100").json()["items"]
+    already_booked = {"d-a", "d-b"}
+    assert raised.json()["tasks"] == len({task["id"] for task in listed} - already_booked) > 0
+    assert raised.json()["unreported"] == 0
+
+
+def test_what_was_never_reported_is_listed(dispatcher: TestClient, database: Database) -> None:
+    def listed() -> list[str]:
+        items = dispatcher.get("/v1/appointments?unreported=true").json()["items"]
+        return [item["id"] for item in items]
+
+    assert listed() == []
+    with database.write() as session:
+        for name, state in (("ap-a", "under_way"), ("ap-b", "cancelled")):
+            row = session.get_one(AppointmentRow, name)
+            row.starts_at, row.ends_at = NOW - timedelta(hours=13), NOW - timedelta(hours=12)
+            row.state = state
+    assert listed() == ["ap-a"]
+
+
+def test_a_counter_of_a_machine_of_nobody_is_refused(caller: Caller) -> None:
+    technician = caller("technician-a")
+    address = "/v1/appointments/ap-a"
+    begun = technician.put(
+        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v1"'}
+    )
+    for machine in ("m-nowhere", "m-b"):
+        report = {"counters": [{"machine": machine, "counter": "brew_cycles", "value": 1}]}
+        tag = {"If-Match": begun.headers["etag"]}
+        reply = technician.post(f"{address}/report", json=report, headers=tag)
+        assert (reply.status_code, reply.json()["title"]) == (422, "Invalid input")
 
 
 def test_two_appointments_of_one_technician_at_one_time_are_refused(
