@@ -232,3 +232,25 @@ def test_stopping_gives_the_run_in_hand_back_at_once(
         row = session.get_one(PlanRow, plan.id)
     assert (row.state, row.holder, row.lease_until) == ("queued", None, None)
     assert not [each.name for each in threading.enumerate() if "APScheduler" in each.name]
+
+
+def test_a_hold_that_has_run_out_is_written_down_by_whichever_clock_is_first(
+    database: Database, catalogue: Catalogue
+) -> None:
+    hand = Hand(NOW + timedelta(minutes=10))
+    with database.write() as session:
+        session.add(visit("v1", "si-1"))
+        for name, minutes in (("over", 10), ("lives", 11)):
+            session.add(
+                HoldRow(
+                    id=name, client_id="cl-1", visit_id="v1", technician_id="te-1",
+                    starts_at=NOW, ends_at=NOW + timedelta(hours=1), arrive_from=NOW,
+                    arrive_until=NOW, travel_minutes=0, created_at=NOW,
+                    expires_at=NOW + timedelta(minutes=minutes),
+                )
+            )  # fmt: skip
+    clocks = [Clock(database, catalogue, tell_time=hand) for _ in range(2)]
+    assert [clock.expire_holds() for clock in clocks] == [1, 0]
+    with database.read() as session:
+        assert session.get_one(HoldRow, "over").state == "expired"
+        assert session.get_one(HoldRow, "lives").state == "held"
