@@ -4,18 +4,20 @@ from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Response
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from api.actions.judge_wear import wear_of_machine, wear_of_part_type
 from api.http.context import Catalogue, Now, StaffLook
 from api.http.problems import documented
 from api.http.wear_picture import draw_wear, telling_ages
+from api.http.wire import Given, from_row
+from api.storage.column_types import Amount
 from api.storage.snapshots import company_zone
 from api.storage.tables import MachineRow
 from scheduler.duty import DutyClass
 from scheduler.wear.machine_wear import PartToday
 from scheduler.wear.part_wear import PartWear
-from scheduler.wear.repairable import PowerLawFit, Trend
+from scheduler.wear.repairable import PowerLawFit, Trend, economic_life
 from scheduler.wear.replacement import Verdict, cost_rate
 from scheduler.working_time import local_date
 
@@ -134,6 +136,47 @@ class WearOfMachine(BaseModel):
     watched_from: date = Field(description="Since when its failures are on record.")
     failures: int
     trend: FailureTrend | None = Field(description="Null with fewer than two failures.")
+
+
+class KeptMachine(Given):
+    """What a machine costs to buy and to keep, year by year from new."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "price_minor": 1300000,
+                    "resale_minor": [900000, 800000, 600000, 200000, 0],
+                    "upkeep_minor": [250000, 270000, 300000, 350000, 450000],
+                    "interest": 0.1,
+                }
+            ]
+        }
+    )
+
+    price_minor: Amount = Field(description="Of a new one, today.")
+    resale_minor: list[Amount] = Field(
+        min_length=1, max_length=40, description="Its worth at the end of each year."
+    )
+    upkeep_minor: list[Amount] = Field(
+        min_length=1, max_length=40, description="Repairs, visits and lost sales of each year."
+    )
+    interest: float = Field(ge=0, le=1, description="Per year; 0.1 is 10 %.")
+
+
+class LifeWorthwhile(BaseModel):
+    """How long to keep such a machine."""
+
+    years: int = Field(description="With the least annual cost.")
+    annual_cost_minor: list[float] = Field(description="When kept 1, 2, ... years.")
+    because: str
+
+
+@router.post("/economic-life", responses=documented(400, 413))
+def reckon_economic_life(body: KeptMachine, look: StaffLook) -> LifeWorthwhile:
+    """Reckon for how many years a machine is cheapest to keep. Nothing is stored."""
+    life = economic_life(**body.model_dump())
+    return from_row(LifeWorthwhile, life, annual_cost_minor=list(life.annual_cost_minor))
 
 
 @router.get("/part-types/{part_type}/wear", responses=documented(404, 409))

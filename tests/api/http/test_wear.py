@@ -257,3 +257,18 @@ def test_a_change_of_the_catalogue_is_checked_and_its_effect_told(
     assert (
         "line 6, rules.group_gasket_replace.authority: must be one of" in refused.json()["detail"]
     )
+
+
+def test_the_economic_life_is_that_of_blank_and_tarquin(dispatcher: TestClient) -> None:
+    # Blank and Tarquin, Engineering Economy, example 11.2
+    body = {
+        "price_minor": 13_000,
+        "resale_minor": [9_000, 8_000, 6_000, 2_000, 0],
+        "upkeep_minor": [2_500, 2_700, 3_000, 3_500, 4_500],
+        "interest": 0.1,
+    }
+    found = dispatcher.post("/v1/economic-life", json=body).json()
+    assert found["years"] == 3
+    assert [round(cost) for cost in found["annual_cost_minor"][:3]] == [7800, 6276, 6132]
+    uneven = {**body, "upkeep_minor": [1]}
+    assert dispatcher.post("/v1/economic-life", json=uneven).status_code == 422
