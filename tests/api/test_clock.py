@@ -9,10 +9,11 @@ from sqlmodel import select
 from api.actions.planning import PlanRequest, request_plan
 from api.clock import Clock, NightlyJob
 from api.storage.database import Database
-from api.storage.tables import ClockClaimRow, PlanRow
+from api.storage.tables import ClockClaimRow, HoldRow, PlanRow
 from scheduler.catalogue import Catalogue
 from seed_data.catalogue import load_catalogue
 from tests.api.actions.conftest import NOW, TESTER, TODAY, fill
+from tests.api.actions.test_booking import visit
 
 PARIS = "Europe/Paris"
 

@@ -37,9 +37,9 @@ from scheduler.working_time import local_date
 from seed_data.catalogue import load_catalogue
 from tests.api.actions.conftest import ALL_SKILLS, NOW, TODAY, ZONE, fill
 
-DAYS = 5
+DAYS = 10
 VISITS = 400
-_CANCELLED_SHARE = 0.5
+_CANCELLED_SHARE = 0.85
 _MOVED_SHARE = 0.2
 _REPEATED_SHARE = 0.05
 
@@ -114,20 +114,27 @@ class Client:
             return
         booked = self._post("/v1/bookings", {"hold_id": held["id"]})
         if booked is None:
+            self._release(held)
             return
         if self._rng.random() < _MOVED_SHARE and (other := self._hold(visit)) is not None:
             path = f"/v1/appointments/{booked['id']}/time"
-            booked = self._put(path, booked["version"], {"hold_id": other["id"]}) or booked
+            moved = self._put(path, booked["version"], {"hold_id": other["id"]})
+            if moved is None:
+                self._release(other)
+            booked = moved or booked
         if self._rng.random() < _CANCELLED_SHARE:
             self._put(f"/v1/appointments/{booked['id']}/cancellation", booked["version"])
 
     def repeat(self, wish: dict[str, Any]) -> None:
         """Send a request again whose reply was lost; its key keeps it from being done twice."""
-        if wish["method"] == "POST":
+        if "key" in wish:
             self._send(wish)
 
+    def _release(self, held: dict[str, Any]) -> None:
+        self._send({"method": "POST", "path": f"/v1/holds/{held['id']}/release", "body": None})
+
     def _hold(self, visit: str) -> dict[str, Any] | None:
-        day = self._rng.randrange(DAYS)
+        day = self._rng.choice([day for day in range(DAYS) if day % 7 < 5])  # working days
         start = datetime(2027, 3, 22, 8, tzinfo=UTC) + timedelta(
             days=day, minutes=30 * self._rng.randrange(14)
         )
