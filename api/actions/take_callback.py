@@ -85,7 +85,7 @@ def take_callback(
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row, site = _machine(session, report.machine, client)
+        row, site = _machine(session, report.machine, client, now)
         today = local_date(now, site.zone)
         machine = machines_by_id(session, [row.id], on=today)[row.id]
         contract = contracts_by_id(session, [site.contract_id], from_day=today)[site.contract_id]
@@ -159,14 +159,19 @@ def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: da
     )
 
 
-def _machine(session: Session, machine: str, client: str | None) -> tuple[MachineRow, SiteRow]:
+def _machine(
+    session: Session, machine: str, client: str | None, now: datetime
+) -> tuple[MachineRow, SiteRow]:
+    """Return a machine that stands at its site today; it may have to go one day."""
     found = session.exec(
         select(MachineRow, SiteRow)
         .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
         .where((col(MachineRow.id) == machine) | (col(MachineRow.tag) == machine))
-        .where(col(MachineRow.retired_on).is_(None))
     ).first()
     if found is None or (client is not None and found[1].client_id != client):
+        raise Absent("machine", machine)
+    retired_on = found[0].retired_on
+    if retired_on is not None and retired_on <= local_date(now, found[1].zone):
         raise Absent("machine", machine)
     return found[0], found[1]
 

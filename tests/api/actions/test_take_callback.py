@@ -14,6 +14,7 @@ from api.storage.tables import (
     ContractRow,
     FeedDocumentRow,
     FeedKind,
+    MachineRow,
     OutboxRow,
     VisitRow,
 )
@@ -179,6 +180,20 @@ def test_another_clients_machine_does_not_exist(database: Database, catalogue: C
         take_callback(
             database, FaultReport(machine="E99"), catalogue, now=NOW, origin=TESTER, client="cl-2"
         )
+
+
+def test_a_machine_is_there_until_the_day_it_is_retired(
+    database: Database, catalogue: Catalogue
+) -> None:
+    def retire(on: date) -> None:
+        with database.write() as session:
+            session.get_one(MachineRow, "ma-1").retired_on = on
+
+    retire(date(2027, 3, 23))
+    assert take_callback(database, COLD, catalogue, now=NOW, origin=TESTER).machine_id == "ma-1"
+    retire(date(2027, 3, 22))
+    with pytest.raises(Absent, match="there is no machine 'E1'"):
+        take_callback(database, COLD, catalogue, now=NOW, origin=TESTER)
 
 
 def test_an_unknown_symptom_is_refused_and_nothing_is_kept(
