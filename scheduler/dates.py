@@ -21,7 +21,10 @@ def add_months(anchor: date, months: int) -> date:
     """
     year, month_index = divmod(anchor.year * 12 + anchor.month - 1 + months, 12)
     month = month_index + 1
-    return date(year, month, min(anchor.day, monthrange(year, month)[1]))
+    day = anchor.day
+    if day > 28:
+        day = min(day, monthrange(year, month)[1])
+    return date(year, month, day)
 
 
 def nth_occurrence(anchor: date, every_months: int, n: int) -> date:
