@@ -34,6 +34,7 @@ def _application(*, clock: bool) -> FastAPI:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     # it tells of every tick, and warns of each that finds the last one still at work, as is usual
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
+    logging.getLogger("alembic").setLevel(logging.WARNING)
     settings = Settings.from_environment(os.environ)
     prepare_data_folder(settings)
     database = Database(settings.database_url)
