@@ -51,7 +51,12 @@ def seed(
         now=time_of(settings)(),
         origin=OPERATOR,
     )
-    console.print(str(loaded), markup=False)
+    for kind, count in loaded.items():
+        console.print(
+            f"{kind.replace('_', ' ')}: {count.added} added, {count.changed} changed, "
+            f"{count.unchanged} unchanged",
+            highlight=False,
+        )
 
 
 def plan(
