@@ -1,5 +1,6 @@
 """The newcomer's command, run as a newcomer runs it, and what comes of it."""
 
+import json
 import os
 import re
 import shutil
@@ -13,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
@@ -187,7 +189,30 @@ def due_work(database: Database) -> set[tuple[str, str, str]]:
         return {(task.id, f"{task.target}", task.because) for task in tasks}
 
 
-def test_a_served_demo_goes_on_with_its_own_day_and_stops_at_once(
+def dispatchers_examples(address: str) -> list[str]:
+    """Return the commands of the README's chapter for dispatchers, for a server there."""
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    chapter = readme.partition("## For the dispatcher\n")[2].partition("\n## ")[0]
+    examples = re.findall(r" {3}```bash\n(.*?) {3}```", chapter, re.S)
+    # not the twenty seconds of the example: a test has not got them
+    return [
+        each.replace("http://127.0.0.1:8000", address).replace('"seconds": 20', '"iterations": 50')
+        for each in examples
+    ]
+
+
+def answer_to(example: str, **variables: str) -> Any:
+    done = subprocess.run(
+        ["bash", "-c", example],
+        env={"PATH": os.environ["PATH"]} | variables,
+        capture_output=True,
+        check=True,
+    )
+    return json.loads(done.stdout)
+
+
+@pytest.mark.skipif(shutil.which("curl") is None, reason="the README's examples call curl")
+def test_a_served_demo_does_what_the_readme_says_on_its_own_day_and_stops_at_once(
     demo: tuple[Path, str], tmp_path: Path
 ) -> None:
     folder = tmp_path / "served"
@@ -199,13 +224,19 @@ def test_a_served_demo_goes_on_with_its_own_day_and_stops_at_once(
     due_before = due_work(database)
 
     with served(folder) as (address, server):
+        look_at_due_work, ask, read, publish, promise = dispatchers_examples(address)
         http = httpx.Client(base_url=address, headers={"Authorization": f"Bearer {key[0]}"})
-        asked = http.post("/v1/plans", json={"first_day": "2027-03-23", "iterations": 50})
-        plan = asked.raise_for_status().json()
+        due = answer_to(look_at_due_work, KEY=key[0])
+        plan = answer_to(ask, KEY=key[0])
         deadline = time.monotonic() + 120
         while plan["state"] in ("queued", "solving") and time.monotonic() < deadline:
             time.sleep(0.2)
             plan = http.get(f"/v1/plans/{plan['id']}").raise_for_status().json()
+        changes = answer_to(read, KEY=key[0], PLAN=plan["id"])
+        published = answer_to(publish, KEY=key[0], PLAN=plan["id"])
+        planned = http.get("/v1/appointments", params={"state": "planned"}).json()["items"]
+        at_first = next(each for each in planned if each["version"] == 1)
+        promised = answer_to(promise, KEY=key[0], APPOINTMENT=at_first["id"])
         while time.monotonic() < deadline:
             with database.read() as session:
                 drafting = session.exec(
@@ -225,7 +256,11 @@ def test_a_served_demo_goes_on_with_its_own_day_and_stops_at_once(
         drafts = session.exec(select(PlanRow).where(PlanRow.requested_by == "clock")).all()
     due_after = due_work(database)
     database.close()
-    assert (plan["state"], plan["failure"]) == ("draft", None)
+    assert len(due["items"]) == 5
+    assert (plan["state"], plan["failure"], plan["first_day"]) == ("draft", None, "2027-03-23")
+    assert len(changes["items"]) > 0
+    assert published == changes
+    assert (promised["id"], promised["state"]) == (at_first["id"], "promised")
     assert "It is Monday 22 March 2027, 09:4" in printed
     assert "Traceback" not in printed
     assert due_after == due_before
