@@ -83,6 +83,7 @@ def hold_time(
         The client holds enough other times.
     """
     now = now.replace(microsecond=0)
+    arrive_from = arrive_from.replace(second=0, microsecond=0)  # offers are made by the minute
     with database.read() as session:
         visit = one(session, VisitRow, visit_id, scope)
         movable_appointment(session, visit)

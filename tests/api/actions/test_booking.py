@@ -107,7 +107,7 @@ def test_a_hold_keeps_the_time_from_others_and_booking_makes_it_a_promise(
     database: Database, catalogue: Catalogue
 ) -> None:
     offered = offers(database).offers[0]
-    held = hold(database, offered.arrive_from, scope=CLIENT_1)
+    held = hold(database, offered.arrive_from + timedelta(seconds=40), scope=CLIENT_1)
     assert (held.technician_id, held.starts_at) == (offered.technician, offered.starts_at)
     assert (held.arrive_from, held.arrive_until) == (offered.arrive_from, offered.arrive_until)
     assert held.expires_at == NOW + timedelta(minutes=10)
