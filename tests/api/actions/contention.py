@@ -105,6 +105,7 @@ class Client:
         )
         self._rng = random.Random(seed)
         self._seed, self._wishes = seed, 0
+        self._unanswered = False  # the last request was met by a 503
 
     def attempt(self) -> None:
         """Hold a time that others want, and book it; then perhaps move or cancel."""
@@ -145,6 +146,8 @@ class Client:
         key = f"{self._seed}-{self._wishes}-{self._rng.randrange(1 << 40)}"
         wish = {"method": "POST", "path": path, "body": body, "key": key}
         told = self._send(wish)
+        if self._unanswered:
+            told = self._send(wish)  # nobody knows what became of it: the key does
         if told is not None and self._rng.random() < _REPEATED_SHARE:
             again = self._send(wish)
             if again != told:
@@ -166,6 +169,9 @@ class Client:
         seconds = time.perf_counter() - began
         document = reply.json()
         told = document if reply.status_code < 400 else None
+        self._unanswered = reply.status_code == 503
+        if self._unanswered and "version" in wish:
+            say({"unsure": wish["path"].split("/")[3]})
         say({"status": reply.status_code, "seconds": seconds, "path": wish["path"], "told": told})
         return told
 
@@ -176,13 +182,18 @@ def say(line: dict[str, Any]) -> None:
 
 @dataclass
 class Ledger:
-    """What all clients were told, from their outputs."""
+    """What all clients were told, from their outputs.
+
+    ``unsure`` are appointments changed by a request that had no reply and no key: whether the
+    change was made nobody knows. What was asked under a key is known once it is repeated.
+    """
 
     statuses: Counter[int] = field(default_factory=Counter)
     seconds: list[float] = field(default_factory=list)
     booking_seconds: list[float] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
     state_told: dict[str, str] = field(default_factory=dict)
+    unsure: set[str] = field(default_factory=set)
     bookings: int = 0
 
     def read(self, lines: list[str]) -> dict[str, Any] | None:
@@ -196,9 +207,13 @@ class Ledger:
                 open_wish = line["wish"]
             elif "broken" in line:
                 self.broken.append(text)
+            elif "unsure" in line:
+                self.unsure.add(line["unsure"])
             else:
                 open_wish = None
                 self._told(line)
+        if open_wish is not None and "version" in open_wish:
+            self.unsure.add(open_wish["path"].split("/")[3])
         return open_wish
 
     def _told(self, line: dict[str, Any]) -> None:
@@ -218,14 +233,14 @@ class Ledger:
         return sum(count for status, count in self.statuses.items() if status >= 500)
 
 
-def lost(database: Database, ledger: Ledger, unsure: set[str]) -> list[str]:
-    """Return the appointments that are not what clients were told; ``unsure`` had no reply."""
+def lost(database: Database, ledger: Ledger) -> list[str]:
+    """Return the appointments that are not what clients were told."""
     with database.read() as session:
         states = dict(session.exec(select(AppointmentRow.id, AppointmentRow.state)).all())
     return [
         f"{name}: told {told}, is {states.get(name)}"
         for name, told in ledger.state_told.items()
-        if states.get(name) != told and name not in unsure
+        if states.get(name) != told and name not in ledger.unsure
     ]
 
 
@@ -293,10 +308,10 @@ def _drivable(session: Any, anything: VisitRow, who: str, day: date, now: dateti
     )
 
 
-def broken_rules(database: Database, ledger: Ledger, unsure: set[str]) -> dict[str, list[str]]:
+def broken_rules(database: Database, ledger: Ledger) -> dict[str, list[str]]:
     """Return everything that must not be, by the name of the rule; empty when all is well."""
     found = {
-        "lost": lost(database, ledger, unsure),
+        "lost": lost(database, ledger),
         "double bookings": double_bookings(database),
         "visits booked twice": visits_booked_twice(database),
         "rounds too tight": rounds_too_tight(database),
