@@ -117,7 +117,7 @@ class Clock:
         self._database, self._catalogue = database, catalogue
         self._tell_time, self._jobs = tell_time, jobs
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
-        self._relay = Relay(database, sender or Sender(), tell_time=tell_time)
+        self._relay = Relay(database, sender or Sender(tell_time=present), tell_time=tell_time)
         self._ticker = BackgroundScheduler(timezone=UTC)
         self._stopping = threading.Event()
         self._said_nothing_is_loaded = False

@@ -14,7 +14,7 @@ from fastapi import FastAPI
 from api.clock import Clock
 from api.http.app import create_app
 from api.outbox.sending import Sender
-from api.present import time_of
+from api.present import present, time_of
 from api.settings import Settings, prepare_data_folder
 from api.storage.database import Database
 from seed_data.catalogue import load_catalogue
@@ -43,7 +43,7 @@ def _application(*, clock: bool) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        sender = Sender(loopback=settings.webhooks_to_loopback)
+        sender = Sender(tell_time=present, loopback=settings.webhooks_to_loopback)
         ticking = Clock(database, catalogue, tell_time=tell_time, sender=sender) if clock else None
         if ticking is not None:
             ticking.start()

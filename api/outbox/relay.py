@@ -68,7 +68,7 @@ class Relay:
 
     def deliver(self, claimed: Claim) -> None:
         """Send one message and write down what became of it."""
-        answer = self._sender.send(claimed, now=self._tell_time())
+        answer = self._sender.send(claimed)
         now = self._tell_time()
         settlement = settlement_of(
             answer, delivery=claimed.delivery, attempt=claimed.attempt, now=now

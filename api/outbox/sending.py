@@ -1,7 +1,7 @@
 """One attempt to hand a message to a receiver whose address somebody typed in."""
 
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -45,10 +45,13 @@ class Sender:
 
     Attributes
     ----------
+    tell_time : the real instant, whatever day a demo plays on: receivers believe no message whose
+        time is far from their own clock's.
     loopback : whether an endpoint may be plain http on this very machine.
     seconds : how long one attempt may take in all.
     """
 
+    tell_time: Callable[[], datetime]
     loopback: bool = False
     seconds: float = MOST_SECONDS
     resolve: Resolver = resolved
@@ -56,11 +59,12 @@ class Sender:
         default_factory=lambda: httpx.HTTPTransport(trust_env=False)
     )
 
-    def send(self, claim: Claim, *, now: datetime) -> Answer:
+    def send(self, claim: Claim) -> Answer:
         """Send one message and return what the receiver made of it.
 
         Of the answer only the status and ``Retry-After`` are read, and no word of it is kept.
         """
+        now = self.tell_time()
         headers = {
             "Content-Type": "application/json",
             "User-Agent": "Steamround events",

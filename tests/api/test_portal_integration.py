@@ -107,7 +107,13 @@ def test_a_portal_written_from_the_readme_does_its_errands_and_hears_of_each(
         database, catalogue, public_url="https://plan.example.org", webhooks_to_loopback=True
     )
     app.dependency_overrides[present] = lambda: tell_time().replace(microsecond=0)
-    clock = Clock(database, catalogue, tell_time=tell_time, jobs=(), sender=Sender(loopback=True))
+    clock = Clock(
+        database,
+        catalogue,
+        tell_time=tell_time,
+        jobs=(),
+        sender=Sender(tell_time=tell_time, loopback=True),
+    )
     errands = code_under("the portal's errands").replace('"E001"', '"E-a"')
     portal: dict[str, Any] = {"KEY": key}
     with listening() as (hook, received), served(app) as address:

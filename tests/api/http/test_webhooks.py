@@ -48,7 +48,11 @@ class Receiver:
     def __init__(self, database: Database) -> None:
         self.ids: list[str] = []
         self.status = 200
-        sender = Sender(resolve=lambda host: [PUBLIC], transport=httpx.MockTransport(self._receive))
+        sender = Sender(
+            tell_time=lambda: NOW,
+            resolve=lambda host: [PUBLIC],
+            transport=httpx.MockTransport(self._receive),
+        )
         self._relay = Relay(database, sender, tell_time=lambda: NOW)
 
     def _receive(self, request: httpx.Request) -> httpx.Response:

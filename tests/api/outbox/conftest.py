@@ -106,7 +106,7 @@ def relay_to(database: Database, hand: Hand) -> RelayTo:
 
 
 def relay_on(database: Database, receiver: Receiver, hand: Hand) -> Relay:
-    sender = Sender(resolve=lambda host: [PUBLIC], transport=receiver.transport)
+    sender = Sender(tell_time=hand, resolve=lambda host: [PUBLIC], transport=receiver.transport)
     return Relay(database, sender, tell_time=hand)
 
 

@@ -25,7 +25,8 @@ from api.outbox.sending import Sender
 from api.storage.database import Database
 
 now = datetime.fromisoformat(sys.argv[2])
-Relay(Database(sys.argv[1]), Sender(loopback=True), tell_time=lambda: now).run_until_idle()
+sender = Sender(tell_time=lambda: now, loopback=True)
+Relay(Database(sys.argv[1]), sender, tell_time=lambda: now).run_until_idle()
 """
 
 
@@ -81,7 +82,7 @@ def test_the_message_comes_again_under_the_same_id(
             receiver.victim = relay.pid
         assert relay.returncode == -signal.SIGKILL
 
-        survivor = Relay(database, Sender(loopback=True), tell_time=hand)
+        survivor = Relay(database, Sender(tell_time=hand, loopback=True), tell_time=hand)
         assert survivor.run_until_idle() == 0  # it may still be at it, for all we know
         hand.turn(LEASE * 1.1)
         assert survivor.run_until_idle() == 1

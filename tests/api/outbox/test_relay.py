@@ -235,7 +235,11 @@ def test_what_was_sent_but_not_written_down_is_sent_again_under_the_same_id(
 
     doomed = Relay(
         database,
-        Sender(resolve=lambda host: ["93.184.215.14"], transport=DiesOnceAfterSending()),
+        Sender(
+            tell_time=hand,
+            resolve=lambda host: ["93.184.215.14"],
+            transport=DiesOnceAfterSending(),
+        ),
         tell_time=hand,
     )
     with pytest.raises(Killed):

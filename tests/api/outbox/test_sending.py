@@ -40,7 +40,7 @@ def message_to(url: str) -> Claim:
 )
 def test_nothing_is_sent_into_our_own_network(url: str) -> None:
     receiver = Receiver(200)
-    answer = Sender(transport=receiver.transport).send(message_to(url), now=START)
+    answer = Sender(tell_time=lambda: START, transport=receiver.transport).send(message_to(url))
     assert (answer.status, receiver.requests) == (None, [])
     assert answer.problem != ""
 
@@ -48,9 +48,11 @@ def test_nothing_is_sent_into_our_own_network(url: str) -> None:
 def test_a_name_that_leads_inside_since_it_was_checked_is_refused() -> None:
     answers = [[PUBLIC], ["127.0.0.1"], [PUBLIC, "10.0.0.1"]]
     receiver = Receiver(200)
-    sender = Sender(resolve=lambda host: answers.pop(0), transport=receiver.transport)
+    sender = Sender(
+        tell_time=lambda: START, resolve=lambda host: answers.pop(0), transport=receiver.transport
+    )
 
-    sent = [sender.send(message_to("https://hook.example/"), now=START) for _ in range(3)]
+    sent = [sender.send(message_to("https://hook.example/")) for _ in range(3)]
 
     refused = Answer(status=None, problem="the host is not on the public internet")
     assert sent == [Answer(status=200), refused, refused]
@@ -60,9 +62,11 @@ def test_a_name_that_leads_inside_since_it_was_checked_is_refused() -> None:
 def test_a_redirect_is_not_followed() -> None:
     there = httpx.Response(307, headers={"Location": "https://hook.example/elsewhere"})
     receiver = Receiver(there)
-    sender = Sender(resolve=lambda host: [PUBLIC], transport=receiver.transport)
+    sender = Sender(
+        tell_time=lambda: START, resolve=lambda host: [PUBLIC], transport=receiver.transport
+    )
 
-    assert sender.send(message_to("https://hook.example/"), now=START).status == 307
+    assert sender.send(message_to("https://hook.example/")).status == 307
     assert len(receiver.requests) == 1
 
 
@@ -91,7 +95,7 @@ def listening(*pieces: bytes, pause: float) -> Iterator[str]:
 def test_a_message_goes_over_a_real_line() -> None:
     busy = b"HTTP/1.1 429 Too Many Requests\r\nRetry-After: 7\r\nContent-Length: 0\r\n\r\n"
     with listening(busy, pause=0) as url:
-        answer = Sender(loopback=True).send(message_to(url), now=START)
+        answer = Sender(tell_time=lambda: START, loopback=True).send(message_to(url))
     assert answer == Answer(status=429, retry_after=timedelta(seconds=7))
 
 
@@ -99,12 +103,12 @@ def test_a_message_goes_over_a_real_line() -> None:
 def test_a_receiver_that_dawdles_is_cut_off(pieces: tuple[bytes, ...]) -> None:
     """The second one says something every 0.1 s, so that no single step takes too long."""
     with listening(*pieces, pause=0.1 if len(pieces) > 2 else 0.6) as url:
-        answer = Sender(loopback=True, seconds=0.4).send(message_to(url), now=START)
+        answer = Sender(tell_time=lambda: START, loopback=True, seconds=0.4).send(message_to(url))
     assert answer == Answer(status=None, problem="no answer within 0.4 seconds")
 
 
 def test_a_receiver_that_is_not_there_is_said_so() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         url = f"http://127.0.0.1:{server.getsockname()[1]}/"
-    answer = Sender(loopback=True).send(message_to(url), now=START)
+    answer = Sender(tell_time=lambda: START, loopback=True).send(message_to(url))
     assert answer == Answer(status=None, problem="the receiver did not answer: ConnectError")
