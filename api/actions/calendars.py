@@ -59,6 +59,7 @@ def refresh_calendars(
     catalogue: Catalogue,
     *,
     sites: Iterable[str] = (),
+    whole: bool = False,
     now: datetime,
 ) -> None:
     """Write the calendars in which a change to these technicians' appointments can show.
@@ -70,6 +71,9 @@ def refresh_calendars(
     ----------
     sites
         Further sites of which something has changed.
+    whole
+        Whether more has changed than appointments: a name, say, that stands in many events.
+        Otherwise a site's calendar is left alone unless an appointment there was revised.
     """
     session.flush()
     technicians, sites = sorted(set(technicians)), sorted(set(sites))
@@ -77,15 +81,17 @@ def refresh_calendars(
         return
     kind, subject = col(FeedDocumentRow.kind), col(FeedDocumentRow.subject)
     visited = (
-        select(VisitRow.site_id)
+        select(VisitRow.id)
         .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
+        .where(VisitRow.site_id == subject)
         .where(col(AppointmentRow.technician_id).in_(technicians))
-        .where(AppointmentRow.ends_at > now - timedelta(days=PAST_DAYS + 1))
     )
+    if not whole:
+        visited = visited.where(AppointmentRow.revised_at >= FeedDocumentRow.written_at)
     kept = session.exec(
         select(FeedDocumentRow.kind, FeedDocumentRow.subject).where(
             ((kind == FeedKind.BUSY) & subject.in_(technicians))
-            | ((kind == FeedKind.SITE) & (subject.in_(visited) | subject.in_(sites)))
+            | ((kind == FeedKind.SITE) & (visited.exists() | subject.in_(sites)))
             | (kind == FeedKind.COMPANY)
         )
     )
@@ -127,11 +133,12 @@ def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: d
             body_gzip=written.gzip_body,
             etag=written.etag,
             changed_at=written.modified,
+            written_at=now,
         )
     elif written is not previous:
         row.body, row.body_gzip = written.body, written.gzip_body
         row.etag, row.changed_at = written.etag, written.modified
-    row.name = who.name
+    row.name, row.written_at = who.name, now
     session.add(row)
 
 

@@ -111,7 +111,7 @@ def replace_record(
                 drop_work_of_retired(database, session, catalogue, now=now, origin=origin)
             technicians = _who_goes_there(session, row)
             sites = [row.id] if isinstance(row, SiteRow) else []
-            refresh_calendars(session, technicians, catalogue, sites=sites, now=now)
+            refresh_calendars(session, technicians, catalogue, sites=sites, whole=True, now=now)
         return row  # type: ignore[no-any-return]
 
 

@@ -6,6 +6,7 @@ text is first brought into a form that every one of them returns unchanged: see 
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 
 FOLD_OCTETS = 75
 """Longest physical line, in octets without its line break (RFC 5545 section 3.1)."""
@@ -37,8 +38,12 @@ def escape(text: str) -> str:
     return clean_text(text).translate(_ESCAPED)
 
 
+@lru_cache(maxsize=8192)
 def one_line(text: str) -> str:
-    """Return ``text`` on a single line, runs of white space closed up."""
+    """Return ``text`` on a single line, runs of white space closed up.
+
+    The same names and steps come again and again in a company's calendars.
+    """
     return " ".join(clean_text(text).split())
 
 

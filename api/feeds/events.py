@@ -148,7 +148,7 @@ def event_octets(event: FeedEvent, *, day_start: datetime) -> bytes:
     return _event_octets(event, rings)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=8192)
 def _event_octets(event: FeedEvent, rings: bool) -> bytes:
     """One change leaves nearly all events of a calendar as they were: these are at hand."""
     return join_lines(_event_lines(event, rings))

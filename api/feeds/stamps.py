@@ -54,7 +54,7 @@ def _stamped(
     if stamp is None:
         return event
     last = datetime.strptime(stamp[1].decode(), "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
-    unchanged = replace(event, revised=last)
+    unchanged = event if event.revised == last else replace(event, revised=last)
     if event_octets(unchanged, day_start=day_start) == before:
         return unchanged
     return replace(event, revised=max(now.replace(microsecond=0), last + timedelta(seconds=1)))

@@ -103,6 +103,7 @@ def stored(url: str) -> tuple[str, str, bytes]:
                 body_gzip=feed.gzip_body,
                 etag=feed.etag,
                 changed_at=feed.modified,
+                written_at=feed.modified,
             )
         )
         session.add(

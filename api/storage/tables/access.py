@@ -67,3 +67,4 @@ class FeedDocumentRow(SQLModel, table=True):
     body_gzip: bytes
     etag: str
     changed_at: datetime
+    written_at: datetime  # last held against the appointments, changed or not

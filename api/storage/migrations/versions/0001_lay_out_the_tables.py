@@ -349,6 +349,7 @@ def upgrade() -> None:
         sa.Column("body_gzip", sa.LargeBinary(), nullable=False),
         sa.Column("etag", sa.String(), nullable=False),
         sa.Column("changed_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("written_at", sa.DateTime(timezone=True), nullable=False),
         sa.PrimaryKeyConstraint("kind", "subject", name="pk_feed_document"),
     )
     op.create_table(
