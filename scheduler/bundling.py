@@ -161,12 +161,11 @@ def bundle_site(
     by_id = {machine.id: machine for machine in machines}
     within = [task for task in tasks if task.earliest < horizon]
     lots = _lots(within, by_id, policy, today, estimates, laws or {})
-    visits = [
+    wanted = [
         visit
         for together in _kept_apart(lots)
-        for visit in _cheapest_visits(together, policy, estimates)
+        for visit in _cheapest_visits(together, policy, horizon, estimates)
     ]
-    wanted = [visit for visit in visits if visit.day < horizon]
     done = {task.id for visit in wanted for lot in visit.lots for task in lot.tasks}
     bundles = [_bundle(visit, estimates) for visit in wanted]
     return Bundling(
@@ -285,16 +284,18 @@ def _kept_apart(lots: Iterable[_Lot]) -> list[list[_Lot]]:
 
 
 def _cheapest_visits(
-    lots: Sequence[_Lot], policy: BundlingPolicy, estimates: VisitEstimates
+    lots: Sequence[_Lot], policy: BundlingPolicy, horizon: date, estimates: VisitEstimates
 ) -> list[_Visit]:
-    """Group the lots into visits, none of several lots longer than the policy allows.
+    """Group the lots into visits and return those before the horizon.
 
-    The search takes several machines to be done without idle waiting. Where the true length is
-    over the maximum, it is made again with as much less room.
+    None of several lots is longer than the policy allows. The search takes several machines to be
+    done without idle waiting. Where the true length is over the maximum, it is made again with as
+    much less room.
     """
     room = float(policy.maximum_minutes)
     while True:
-        visits = _search(lots, policy, room, estimates)
+        found = _search(lots, policy, room, estimates)
+        visits = [visit for visit in found if visit.day < horizon]
         excess = max(
             (
                 visit.figures(estimates).times.minutes - policy.maximum_minutes
