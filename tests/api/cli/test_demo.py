@@ -270,6 +270,29 @@ def test_a_served_demo_does_what_the_readme_says_on_its_own_day_and_stops_at_onc
     assert took_seconds < 10  # the night's draft would have been thought about for twenty
 
 
+def test_a_plan_from_the_command_line_is_published_on_the_demos_day_after_it_is_made(
+    demo: tuple[Path, str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "planned"
+    shutil.copytree(demo[0], folder)
+
+    done = steamround(
+        "plan", "--iterations", "50", "--publish", "--data-folder", str(folder), folder=tmp_path
+    )
+
+    assert done.returncode == 0, done.stderr
+    database = Database(f"sqlite:///{folder / 'steamround.sqlite'}")
+    with database.read() as session:
+        row = session.exec(select(PlanRow).order_by(col(PlanRow.requested_at).desc())).first()
+    database.close()
+    assert row is not None
+    assert (row.state, row.first_day) == ("published", date(2027, 3, 23))
+    assert row.published_at is not None
+    assert row.finished_at is not None
+    assert row.published_at >= row.finished_at > row.requested_at
+    assert row.published_at.astimezone(PARIS).date() == date(2027, 3, 22)
+
+
 def test_vdirsyncer_and_khal_show_the_demo_at_local_times_on_both_sides_of_the_clock_change(
     demo: tuple[Path, str], database: Database, address: str, tmp_path: Path
 ) -> None:
