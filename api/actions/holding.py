@@ -46,11 +46,13 @@ USUAL_BOOKING = BookingPolicy()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    """A time and who could keep it, before anybody has been kept away from it."""
+class FoundTime:
+    """A time and who could keep it, before anybody else has been kept away from it."""
 
+    visit: str
     technician: str
     starts_at: datetime
+    arrive_from: datetime
     arrive_until: datetime
 
 
@@ -67,7 +69,25 @@ def hold_time(
 ) -> HoldRow:
     """Hold the arrival window that begins at an instant, with whoever keeps it at the least cost.
 
-    A visit has one hold at a time: an earlier one is released.
+    Raises
+    ------
+    Absent, Conflict, TimeTaken, JustTaken, TooManyHolds
+        As for :func:`look_for_time` and :func:`keep_time`.
+    """
+    found = look_for_time(database, visit_id, arrive_from, now=now, scope=scope, offers=offers)
+    return keep_time(database, found, now=now, origin=origin, booking=booking)
+
+
+def look_for_time(
+    database: Database,
+    visit_id: str,
+    arrive_from: datetime,
+    *,
+    now: datetime,
+    scope: Scope,
+    offers: OfferPolicy = USUAL_OFFERS,
+) -> FoundTime:
+    """Return who can keep an arrival window at the least cost; nobody is kept waiting meanwhile.
 
     Raises
     ------
@@ -77,28 +97,49 @@ def hold_time(
         The visit is over, or somebody is at it.
     TimeTaken
         Nobody can come then.
-    JustTaken
-        Somebody else was faster: in a new transaction another technician may be found.
-    TooManyHolds
-        The client holds enough other times.
     """
-    now = now.replace(microsecond=0)
     arrive_from = arrive_from.replace(second=0, microsecond=0)  # offers are made by the minute
     with database.read() as session:
         visit = one(session, VisitRow, visit_id, scope)
         movable_appointment(session, visit)
         day = local_date(arrive_from, company_zone(session))
         found = _find(ask(session, visit, now=now, day=day), arrive_from, offers)
-        client = session.get_one(SiteRow, visit.site_id).client_id
     if found is None:
         raise TimeTaken(arrive_from)
+    return found
+
+
+def keep_time(
+    database: Database,
+    found: FoundTime,
+    *,
+    now: datetime,
+    origin: Origin,
+    booking: BookingPolicy = USUAL_BOOKING,
+) -> HoldRow:
+    """Hold a time that was found, if it can still be kept.
+
+    A visit has one hold at a time: an earlier one is released.
+
+    Raises
+    ------
+    Conflict
+        The visit is over, or somebody is at it.
+    JustTaken
+        Somebody else was faster: who looks again may find another technician.
+    TooManyHolds
+        The client holds enough other times.
+    """
+    now = now.replace(microsecond=0)
     with database.write() as session:
+        site = session.get_one(SiteRow, session.get_one(VisitRow, found.visit).site_id)
+        client = site.client_id
         database.lock(session, technicians=[found.technician], clients=[client])
-        visit = locked_visit(session, visit_id)
+        visit = locked_visit(session, found.visit)
         movable_appointment(session, visit)
         placement = placement_at(session, visit, found.technician, found.starts_at, now=now)
         if placement is None:
-            raise JustTaken(arrive_from)
+            raise JustTaken(found.arrive_from)
         _release_others(session, visit.id, now)
         _refuse_more_than(session, client, booking.holds_per_client, now)
         row = HoldRow(
@@ -108,7 +149,7 @@ def hold_time(
             technician_id=found.technician,
             starts_at=found.starts_at,
             ends_at=found.starts_at + timedelta(minutes=max(visit.minutes, 1)),
-            arrive_from=arrive_from,
+            arrive_from=found.arrive_from,
             arrive_until=found.arrive_until,
             travel_minutes=placement.travel_minutes,
             created_at=now,
@@ -125,7 +166,7 @@ def locked_visit(session: Session, visit_id: str) -> VisitRow:
     return session.exec(select(VisitRow).where(VisitRow.id == visit_id).with_for_update()).one()
 
 
-def _find(asked: Asked, arrive_from: datetime, offers: OfferPolicy) -> _Found | None:
+def _find(asked: Asked, arrive_from: datetime, offers: OfferPolicy) -> FoundTime | None:
     narrowed = arrival_window(asked.question, offers, asked.minute(arrive_from))
     if narrowed is None:
         return None
@@ -134,9 +175,11 @@ def _find(asked: Asked, arrive_from: datetime, offers: OfferPolicy) -> _Found | 
         return None
     offer = sheet.offers[0]
     ((_, until),) = narrowed.visit.start_windows
-    return _Found(
+    return FoundTime(
+        visit=narrowed.visit.id,
         technician=asked.technician(offer.shift),
         starts_at=asked.instant(offer.start),
+        arrive_from=arrive_from,
         arrive_until=asked.instant(until),
     )
 

@@ -9,7 +9,7 @@ from pydantic import ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.booking import book_hold
-from api.actions.holding import hold_time, release_hold, state_of
+from api.actions.holding import FoundTime, keep_time, look_for_time, release_hold, state_of
 from api.auth import Principal, Role
 from api.http.appointments import Appointment, appointment_shown
 from api.http.context import Deed, Now, OfficeOrPortalDeed, OfficeOrPortalLook
@@ -19,7 +19,7 @@ from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Id, Instant
 from api.storage.tables import HoldRow
-from scheduler.errors import JustTaken
+from scheduler.errors import Conflict, JustTaken
 
 router = APIRouter(prefix="/v1", tags=["holds"])
 
@@ -67,20 +67,28 @@ class Hold(Kept):
 def hold_offered_time(body: NewHold, deed: OfficeOrPortalDeed, key: RequiredKey) -> Hold:
     """Hold an offered time. A visit has one hold at a time: an earlier one is released."""
 
-    def hold(deed: Deed) -> Hold:
-        row = hold_time(
-            deed.database,
-            body.visit_id,
-            body.arrive_from,
-            now=deed.now,
-            origin=deed.origin,
-            scope=deed.who.scope,
-        )
-        return _shown(deed.added(row, f"/v1/holds/{row.id}"), deed.who, deed.now)
-
     for _ in range(_TRIES - 1):
         with suppress(JustTaken):
-            return once(deed, key, body, Hold, hold, status=201)
+            return _hold(body, deed, key)
+    return _hold(body, deed, key)
+
+
+def _hold(body: NewHold, deed: Deed, key: str) -> Hold:
+    """Look for the time before the key's transaction begins: others need not wait for that."""
+    found: FoundTime | Conflict
+    try:
+        found = look_for_time(
+            deed.database, body.visit_id, body.arrive_from, now=deed.now, scope=deed.who.scope
+        )
+    except Conflict as refusal:
+        found = refusal  # unless the key has its reply already
+
+    def hold(deed: Deed) -> Hold:
+        if isinstance(found, Conflict):
+            raise found
+        row = keep_time(deed.database, found, now=deed.now, origin=deed.origin)
+        return _shown(deed.added(row, f"/v1/holds/{row.id}"), deed.who, deed.now)
+
     return once(deed, key, body, Hold, hold, status=201)
 
 
