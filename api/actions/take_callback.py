@@ -121,7 +121,9 @@ def take_callback(
         callback.visit_id = visit.id
         session.add(callback)
         if standing is not None:
-            refresh_calendars(session, [standing.technician_id], catalogue, now=now)
+            refresh_calendars(
+                session, [standing.technician_id], catalogue, sites=[site.id], now=now
+            )
             bump_revision(session, now)
         announce_callback(session, callback, topic="callback.taken", now=now)
         record(

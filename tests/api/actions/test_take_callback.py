@@ -4,6 +4,7 @@ import pytest
 from sqlmodel import select
 
 from api.actions.appointments import book_by_hand
+from api.actions.calendars import Feed, write_calendar
 from api.actions.take_callback import FaultReport, take_callback
 from api.storage.database import Database
 from api.storage.open_work import publication
@@ -149,17 +150,22 @@ def test_a_second_report_reaches_whoever_is_on_the_way(
     booked = book_by_hand(
         database, first.visit_id, "te-1", at_ten, catalogue, now=NOW, origin=TESTER
     )
+    of_the_site = Feed(FeedKind.SITE, "si-1")
+    with database.write() as session:
+        write_calendar(session, of_the_site, catalogue, now=NOW + timedelta(minutes=1))
     with database.read() as session:
         revision = publication(session).revision
         assert late_appointment(session, first) is None  # the answer is due at 12:00
     worse = FaultReport(machine="ma-1", symptoms=("smell_of_burning",), text="Now it smells.")
 
-    second = take_callback(database, worse, catalogue, now=NOW, origin=TESTER)
+    an_hour_later = NOW + timedelta(hours=1)
+    second = take_callback(database, worse, catalogue, now=an_hour_later, origin=TESTER)
 
     name = catalogue.symptoms["smell_of_burning"].name
     with database.read() as session:
-        calendar = session.get_one(FeedDocumentRow, (FeedKind.TECHNICIAN, "te-1"))
-        assert name in calendar.body.decode().replace("\r\n ", "")
+        for kind, subject in ((FeedKind.TECHNICIAN, "te-1"), (FeedKind.SITE, "si-1")):
+            calendar = session.get_one(FeedDocumentRow, (kind, subject))
+            assert name in calendar.body.decode().replace("\r\n ", "")
         assert publication(session).revision == revision + 1
         # danger: 120 minutes from 08:00 end at 10:00 in Paris, when the appointment begins
         assert (second.respond_by, late_appointment(session, second)) == (at_ten, None)
