@@ -11,7 +11,7 @@ import pytest
 from api.storage.database import Database
 from tests.api.actions.contention import Ledger, broken_rules, lay_out
 
-CLIENTS = 3
+CLIENTS = 2
 
 
 @pytest.fixture
@@ -46,5 +46,5 @@ def test_nothing_is_booked_twice_or_lost(database: Database, database_url: str) 
         assert ledger.read(said.splitlines(keepends=True)) is None
     assert broken_rules(database, ledger) == {}
     assert ledger.errors == 0
-    assert ledger.bookings >= 15  # something was booked
+    assert ledger.bookings >= 10  # something was booked
     assert ledger.statuses[409] >= 5  # and something was wanted by two
