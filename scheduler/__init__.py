@@ -1,1 +1,1 @@
-"""The pure engine: knowledge of machines, upkeep, work and routes. No I/O, no clock, no database."""
+"""The pure engine: knowledge of machines, upkeep, work and routes; no I/O, clock or database."""

@@ -41,7 +41,6 @@ _REPORT_EVERY_SECONDS = 1.0
 _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
-_WAITING = ("queued", "solving")
 _GIVEN_BACK: dict[str, object] = {
     "state": "queued",
     "holder": None,

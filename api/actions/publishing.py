@@ -232,6 +232,7 @@ class _Publisher:
         away = self._session.exec(
             select(AbsenceRow.id).where(
                 AbsenceRow.technician_id == slot.technician,
+                AbsenceRow.certainty == "away",
                 AbsenceRow.starts_at < slot.ends_at,
                 AbsenceRow.ends_at > slot.starts_at,
             )

@@ -103,10 +103,10 @@ def test_any_work_that_is_not_live_needs_a_quiet_window() -> None:
 
 def test_one_examiner_sees_every_machine_of_a_site_but_does_nothing_else() -> None:
     target = date(2027, 3, 1)
-    examinations = [task(each, "examine_vessel", target=target, hard=True) for each in (LEFT, RIGHT)]
+    left, right = (task(each, "examine_vessel", target=target, hard=True) for each in (LEFT, RIGHT))
     look = task(GRINDER, "look_at_grinder", target=target)
-    assert groups(bundled(*examinations, look)) == {
-        frozenset(each.id for each in examinations),
+    assert groups(bundled(left, right, look)) == {
+        frozenset({left.id, right.id}),
         frozenset({look.id}),
     }
 
@@ -120,7 +120,8 @@ def test_statutory_examination_goes_alone_and_is_hard() -> None:
     assert statutory.skills == {"competent_person"}
     assert (statutory.hard, statutory.hard_latest) == (True, date(2027, 3, 1))
     assert statutory.because == (
-        "Statutory examination at left is due on 2027-03-01; it never shares a visit with other work"
+        "Statutory examination at left is due on 2027-03-01; "
+        "it never shares a visit with other work"
     )
 
 
