@@ -11,7 +11,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from scheduler.routing.plan import BreakTaken, Plan, Stop
-from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.problem import Charge, Problem, Shift, Visit
 
 
 class Rule(StrEnum):
@@ -37,6 +37,10 @@ class Rule(StrEnum):
     BREAK_OUTSIDE_WINDOW = "break_outside_window"
     BREAK_OUTSIDE_SHIFT = "break_outside_shift"
     BREAK_DURING_VISIT = "break_during_visit"
+    CALL_TWICE = "call_twice"
+    CALL_NOT_POSSIBLE = "call_not_possible"
+    TOOL_MISSING = "tool_missing"
+    PARTS_USED_UP = "parts_used_up"
     COST_WRONG = "cost_wrong"
 
 
@@ -98,6 +102,8 @@ def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
         *_wrong_counts(problem, plan),
         *_stops_out_of_place(plan, visits, shifts),
         *_breaks_out_of_place(plan, rounds, shifts),
+        *_calls_out_of_place(plan, shifts),
+        *_rounds_unsupplied(plan, rounds, visits, shifts),
         *_rounds_out_of_time(problem, plan, rounds, visits),
         *_wrong_costs(problem, plan, rounds),
     )
@@ -233,6 +239,65 @@ def _breaks_out_of_place(
             )
 
 
+def _calls_out_of_place(plan: Plan, shifts: dict[str, Shift]) -> Iterator[Violation]:
+    """At most one call at the workshop in a shift that has one, on the way to a visit it makes."""
+    made_by = {(stop.shift, stop.visit) for stop in plan.stops}
+    for name, times in Counter(call.shift for call in plan.calls).items():
+        if times > 1:
+            yield Violation(
+                rule=Rule.CALL_TWICE,
+                detail=f"Shift {name!r} calls at the workshop {times} times instead of once.",
+                shift=name,
+            )
+    for call in plan.calls:
+        shift = shifts.get(call.shift)
+        if shift is None or shift.workshop is None:
+            yield Violation(
+                rule=Rule.CALL_NOT_POSSIBLE,
+                detail=f"Shift {call.shift!r} calls at a workshop but names none.",
+                shift=call.shift,
+            )
+        elif (call.shift, call.before) not in made_by:
+            yield Violation(
+                rule=Rule.CALL_NOT_POSSIBLE,
+                detail=f"Shift {call.shift!r} calls at the workshop on the way to visit "
+                f"{call.before!r}, which it does not make.",
+                visit=call.before,
+                shift=call.shift,
+            )
+
+
+def _rounds_unsupplied(
+    plan: Plan, rounds: dict[str, list[Stop]], visits: dict[str, Visit], shifts: dict[str, Shift]
+) -> Iterator[Violation]:
+    """Tools along and parts left at every visit before the call at the workshop."""
+    for name, stops in rounds.items():
+        shift = shifts[name]
+        left = Counter(shift.parts)
+        called_before = {call.before for call in plan.calls if call.shift == name}
+        for stop in stops:
+            if stop.visit in called_before and shift.workshop is not None:
+                break
+            visit = visits[stop.visit]
+            for tool in sorted(visit.tools - shift.tools):
+                yield Violation(
+                    rule=Rule.TOOL_MISSING,
+                    detail=f"Visit {visit.id!r} needs {tool}, which shift {name!r} has not along.",
+                    visit=visit.id,
+                    shift=name,
+                )
+            for kind, count in sorted(visit.parts.items()):
+                if count > max(left[kind], 0):
+                    yield Violation(
+                        rule=Rule.PARTS_USED_UP,
+                        detail=f"Visit {visit.id!r} uses up {count} of {kind}; shift {name!r} has "
+                        f"{max(left[kind], 0)} left.",
+                        visit=visit.id,
+                        shift=name,
+                    )
+                left[kind] -= count
+
+
 def _rounds_out_of_time(
     problem: Problem, plan: Plan, rounds: dict[str, list[Stop]], visits: dict[str, Visit]
 ) -> Iterator[Violation]:
@@ -252,9 +317,21 @@ def _rounds_out_of_time(
         if shift.pause is not None:
             minutes = shift.pause.minutes
             spans = [(taken.start, taken.start + minutes) for taken in breaks[shift.id]]
+        over_workshop = {call.before for call in plan.calls if call.shift == shift.id}
         yield from _interrupted(shift, stations, spans)
         for before, after in pairwise(stations):
-            yield from _hurried(problem, shift, before, after, spans)
+            calls = after.visit in over_workshop
+            journey = _journey(problem, shift, before.place, after.place, calls)
+            yield from _hurried(shift, before, after, journey, spans)
+
+
+def _journey(problem: Problem, shift: Shift, origin: int, target: int, calls: bool) -> int:
+    """Minutes between two places, with the call at the workshop on the way or not."""
+    minutes = problem.travel_minutes
+    if not calls or shift.workshop is None:
+        return int(minutes[origin, target])
+    workshop = shift.workshop
+    return int(minutes[origin, workshop.place] + workshop.minutes + minutes[workshop.place, target])
 
 
 def _interrupted(
@@ -275,14 +352,13 @@ def _interrupted(
 
 
 def _hurried(
-    problem: Problem,
     shift: Shift,
     before: _Station,
     after: _Station,
+    journey: int,
     spans: list[tuple[int, int]],
 ) -> Iterator[Violation]:
     """Too little time between two stations."""
-    journey = int(problem.travel_minutes[before.place, after.place])
     resting = sum(
         end - begin for begin, end in spans if before.leave <= begin and end <= after.arrive
     )
@@ -325,14 +401,24 @@ def _wrong_costs(
     """The costs the plan claims against the costs it has."""
     visits = {visit.id: visit for visit in problem.visits}
     travel = 0
+    standing = 0
     for shift in problem.shifts:
         stops = rounds.get(shift.id, [])
-        at = shift.start_place
-        for stop in stops:
-            travel += int(problem.travel_minutes[at, visits[stop.visit].place])
-            at = visits[stop.visit].place
-        if stops:
-            travel += int(problem.travel_minutes[at, shift.end_place])
+        if not stops:
+            continue
+        legs = _legs(problem, plan, shift, stops, visits)
+        travel += sum(legs)
+        if problem.charge is Charge.WORKING_TIME:
+            last = stops[-1].start + visits[stops[-1].visit].minutes
+            begin, end = stops[0].start - legs[0], last + legs[-1]
+            for taken in plan.breaks:
+                if taken.shift == shift.id and shift.pause is not None:
+                    rest = shift.pause.minutes
+                    if taken.start < stops[0].start:
+                        begin = min(taken.start, begin - rest)
+                    elif taken.start >= last:
+                        end = max(taken.start + rest, end + rest)
+            standing += end - begin - sum(legs)
     planned = {stop.visit for stop in plan.stops}
     shift_costs = sum(
         visits[stop.visit].shift_costs.get(stop.shift, 0)
@@ -344,8 +430,22 @@ def _wrong_costs(
         ("travel", plan.cost.travel, travel),
         ("shift_costs", plan.cost.shift_costs, shift_costs),
         ("left_out", plan.cost.left_out, left_out),
-        ("total", plan.cost.total, travel + shift_costs + left_out),
+        ("standing", plan.cost.standing, standing),
+        ("total", plan.cost.total, travel + standing + shift_costs + left_out),
     ):
         if claimed != found:
             detail = f"The plan claims {claimed} for {name}; its stops make it {found}."
             yield Violation(rule=Rule.COST_WRONG, detail=detail)
+
+
+def _legs(
+    problem: Problem, plan: Plan, shift: Shift, stops: list[Stop], visits: dict[str, Visit]
+) -> list[int]:
+    """The journeys of a round that makes some stops."""
+    over_workshop = {call.before for call in plan.calls if call.shift == shift.id}
+    places = [shift.start_place, *(visits[stop.visit].place for stop in stops), shift.end_place]
+    calls = [*(stop.visit in over_workshop for stop in stops), False]
+    return [
+        _journey(problem, shift, origin, target, call)
+        for (origin, target), call in zip(pairwise(places), calls, strict=True)
+    ]

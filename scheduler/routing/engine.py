@@ -15,7 +15,7 @@ import numpy as np
 
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.params import Params
-from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.timing import timetable
 
@@ -105,7 +105,7 @@ def solve(
     """
     advance = load_kernel()
     begun = time.perf_counter()
-    from scheduler.routing.flattening import best_rows, flatten, new_search
+    from scheduler.routing.flattening import best_calls, best_rows, flatten, new_search
 
     world = flatten(problem, start_from, params.neighbours)
     n_visits, warm = len(problem.visits), start_from is not None
@@ -120,7 +120,7 @@ def solve(
         if on_progress is not None:
             on_progress(run.progress())
         if run.is_over(stop) or (should_cancel is not None and should_cancel()):
-            return _plan(problem, best_rows(run.search))
+            return _plan(problem, best_rows(run.search), best_calls(run.search))
         run.go_on(stop)
 
 
@@ -191,17 +191,20 @@ def _rules(params: Params, n_visits: int, n_left_out: int, warm: bool) -> "Rules
         swap_share=float(params.swap_share),
         absent_limit=int(params.absent_limit),
         full_scan_share=float(params.full_scan_share),
+        blinking_share=float(params.blinking_share),
     )
 
 
-def _plan(problem: Problem, rows: list[list[int]]) -> Plan:
+def _plan(problem: Problem, rows: list[list[int]], positions: list[int]) -> Plan:
     stops: list[Stop] = []
     breaks: list[BreakTaken] = []
-    for shift, row in zip(problem.shifts, rows, strict=True):
+    calls: list[Call] = []
+    for shift, row, position in zip(problem.shifts, rows, positions, strict=True):
         if not row:
             continue
         order = [problem.visits[at] for at in row]
-        times = timetable(problem, shift, order)
+        call_before = position - 1 if position else None
+        times = timetable(problem, shift, order, call_before)
         assert times is not None, f"the search planned an impossible round for shift {shift.id}"
         stops.extend(
             Stop(visit=visit.id, shift=shift.id, start=start)
@@ -209,6 +212,8 @@ def _plan(problem: Problem, rows: list[list[int]]) -> Plan:
         )
         if times.break_start is not None:
             breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
+        if call_before is not None:
+            calls.append(Call(shift=shift.id, before=order[call_before].id))
     planned = {stop.visit for stop in stops}
     return Plan(
         stops=tuple(stops),
@@ -216,5 +221,6 @@ def _plan(problem: Problem, rows: list[list[int]]) -> Plan:
         left_out=tuple(
             LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
         ),
-        cost=cost_of(problem, stops),
+        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
+        calls=tuple(calls),
     )

@@ -69,6 +69,7 @@ class CostRule(StrEnum):
     """The rules that charge a plan."""
 
     TRAVEL = "travel"
+    STANDING = "standing"
     SHIFT_COST = "shift_cost"
     LEFT_OUT = "left_out"
 
@@ -82,7 +83,8 @@ class CostLine:
     rule
         What is charged for.
     shift, visit
-        The round or visit charged; travel is charged by round, leaving out by visit.
+        The round or visit charged; travel is charged by round, leaving out by visit, what else
+        makes up the working time for all rounds together.
     cost
         Minutes of travel equivalent, > 0.
     """
@@ -109,6 +111,7 @@ def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
         )
         for stop in plan.stops
     ]
+    lines.append(CostLine(rule=CostRule.STANDING, shift=None, visit=None, cost=plan.cost.standing))
     planned = {stop.visit for stop in plan.stops}
     lines += [
         CostLine(rule=CostRule.LEFT_OUT, shift=None, visit=visit.id, cost=visit.leave_out_cost)
@@ -119,7 +122,13 @@ def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
 
 
 def explain_left_out(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> Plan:
-    """Return the plan with reason, detail and remedy filled in for every visit left out."""
+    """Return the plan with reason, detail and remedy filled in for every visit left out.
+
+    The plan comes back as it is where working time is charged or visits need tools or parts:
+    nothing here knows of them, and a wrong reason is worse than none.
+    """
+    if not problem.is_plain():
+        return plan
     left_out = (
         LeftOut(
             visit=found.visit,

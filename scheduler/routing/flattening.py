@@ -11,7 +11,7 @@ from scheduler.routing.kernel.layout import NEVER, Longs, Search, World
 from scheduler.routing.options import options_of
 from scheduler.routing.parts import Shift
 from scheduler.routing.plan import Plan
-from scheduler.routing.problem import Problem
+from scheduler.routing.problem import Charge, Problem
 
 _NEIGHBOUR_BLOCK = 512  # visits whose distances are sorted at once, to bound memory
 
@@ -32,11 +32,12 @@ def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World
     travel = problem.travel_minutes.copy()  # writeable: another type would be compiled anew
     place = _longs([visit.place for visit in problem.visits])
     options = options_of(problem)
-    visits = _visits(problem, start_from, options.first)
+    kinds = sorted({kind for visit in problem.visits for kind in visit.parts})
+    visits = _visits(problem, start_from, options.first, kinds)
     return World(
         travel=travel,
         travel_back=travel.T.copy(),
-        shifts=_shifts(problem.shifts),
+        shifts=_shifts(problem, kinds),
         visits=visits,
         options=options.table,
         windows=options.windows,
@@ -86,6 +87,15 @@ def new_search(problem: Problem, world: World, seed: int) -> Search:
     )
 
 
+def best_calls(search: Search) -> list[int]:
+    """Return before which visit of the best plan, 1 the first, each row calls at the workshop.
+
+    0 where a row makes no call.
+    """
+    calls: list[int] = search.rows[:, layout.BEST_CALL].tolist()
+    return calls
+
+
 def best_rows(search: Search) -> list[list[int]]:
     """Return the visits of each row of the best plan, in order."""
     begins = search.rows[:, layout.BEST_BASE].tolist()
@@ -96,12 +106,21 @@ def best_rows(search: Search) -> list[list[int]]:
     ]
 
 
-def _shifts(shifts: Sequence[Shift]) -> Longs:
-    table = np.zeros((len(shifts), layout.SHIFT_COLUMNS), dtype=np.int64)
+def _shifts(problem: Problem, kinds: Sequence[str]) -> Longs:
+    shifts = problem.shifts
+    table = np.zeros((len(shifts), layout.STOCK + len(kinds)), dtype=np.int64)
+    timed = problem.charge is Charge.WORKING_TIME
+    table[:, layout.TIMED] = timed
+    table[:, layout.CAREFUL] = not problem.is_plain()
+    table[:, layout.WORKSHOP] = -1
     table[:, layout.PAUSE_EARLIEST] = NEVER
     table[:, layout.PAUSE_LATEST] = -NEVER
     for at, shift in enumerate(shifts):
         table[at, layout.WORKING_MINUTES] = shift.end - shift.start
+        table[at, layout.STOCK :] = [shift.parts.get(kind, 0) for kind in kinds]
+        if shift.workshop is not None:
+            table[at, layout.WORKSHOP] = shift.workshop.place
+            table[at, layout.WORKSHOP_MINUTES] = shift.workshop.minutes
         if shift.pause is not None:
             table[at, layout.WORKING_MINUTES] -= shift.pause.minutes
             table[at, layout.PAUSE_MINUTES] = shift.pause.minutes
@@ -110,9 +129,11 @@ def _shifts(shifts: Sequence[Shift]) -> Longs:
     return table
 
 
-def _visits(problem: Problem, start_from: Plan | None, first_option: Longs) -> Longs:
+def _visits(
+    problem: Problem, start_from: Plan | None, first_option: Longs, kinds: Sequence[str]
+) -> Longs:
     shift_index, visit_index = problem.shift_index(), problem.visit_index()
-    table = np.zeros((len(problem.visits) + 1, layout.VISIT_COLUMNS), dtype=np.int64)
+    table = np.zeros((len(problem.visits) + 1, layout.USED_UP + len(kinds)), dtype=np.int64)
     table[:, layout.VISIT_OPTIONS] = first_option
     table[:, layout.GIVEN_ROW] = -1
     for stop in start_from.stops if start_from is not None else ():
@@ -123,6 +144,7 @@ def _visits(problem: Problem, start_from: Plan | None, first_option: Longs) -> L
         table[at, layout.VISIT_PLACE] = visit.place
         table[at, layout.VISIT_MINUTES] = visit.minutes
         table[at, layout.VISIT_LEAVE_OUT] = visit.leave_out_cost
+        table[at, layout.USED_UP :] = [visit.parts.get(kind, 0) for kind in kinds]
         if visit.pinned is not None:
             table[at, layout.VISIT_PINNED] = 1
             table[at, layout.GIVEN_ROW] = shift_index[visit.pinned.shift]

@@ -1,6 +1,6 @@
 """Where the parts of a planning problem do not fit each other."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any, Protocol
@@ -32,6 +32,9 @@ def note_misfits(
         if shift is not None:
             _note_bad_place(flaws, f"shifts[{at}].start_place", shift.start_place, len(places))
             _note_bad_place(flaws, f"shifts[{at}].end_place", shift.end_place, len(places))
+            if shift.workshop is not None:
+                path = f"shifts[{at}].workshop.place"
+                _note_bad_place(flaws, path, shift.workshop.place, len(places))
     known = {shift.id: shift for shift in shifts if shift is not None}
     for at, visit in enumerate(visits):
         if visit is None:
@@ -44,6 +47,7 @@ def note_misfits(
             _note_bad_pin(flaws, f"visits[{at}].pinned", visit, known.get(visit.pinned.shift))
     if not len(flaws) and travel is not None:
         _note_clashing_pins(flaws, travel, known, visits)
+        _note_unsupplied_pins(flaws, known, visits)
 
 
 class _Named(Protocol):
@@ -104,6 +108,11 @@ def _note_bad_pin(flaws: Flaws, path: str, visit: Visit, shift: Shift | None) ->
             f"{path}.shift",
             f"must have the visit's skills, but {shift.id!r} lacks {', '.join(missing)}",
         )
+    if lacking := sorted(visit.tools - shift.tools):
+        flaws.note(
+            f"{path}.shift",
+            f"must have the visit's tools along, but {shift.id!r} lacks {', '.join(lacking)}",
+        )
 
 
 def _note_clashing_pins(
@@ -146,3 +155,25 @@ def _note_clashing_pins(
                 f"and the other pinned visits of shift {shift_id!r} leave no room for its break "
                 f"of {pause.minutes} minutes in [{pause.earliest}, {pause.latest}]; lift one pin",
             )
+
+
+def _note_unsupplied_pins(
+    flaws: Flaws, shifts: Mapping[str, Shift], visits: Sequence[Visit | None]
+) -> None:
+    """Note shifts that set out with too few parts for their pinned visits.
+
+    A call at the workshop could help, but whether there is time for it is for a search to find.
+    """
+    left = {shift.id: Counter(shift.parts) for shift in shifts.values()}
+    for at, visit in enumerate(visits):
+        if visit is None or visit.pinned is None:
+            continue
+        stock = left[visit.pinned.shift]
+        stock.subtract(visit.parts)
+        for kind in sorted(visit.parts):
+            if stock[kind] < 0:
+                flaws.note(
+                    f"visits[{at}].pinned",
+                    f"and the pinned visits before it use up {-stock[kind]} more of {kind!r} than "
+                    f"shift {visit.pinned.shift!r} sets out with; add them or lift one pin",
+                )

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.routing.kernel.layout import (
+    CARRIED,
     FIRST_WINDOW,
     LAST_WINDOW,
     NEVER,
@@ -14,7 +15,7 @@ from scheduler.routing.kernel.layout import (
     OPTION_SHIFT,
     Longs,
 )
-from scheduler.routing.parts import Visit
+from scheduler.routing.parts import Shift, Visit
 from scheduler.routing.problem import Problem
 
 
@@ -75,6 +76,9 @@ class _Finder:
         self._shortest_in = others.min(axis=0, initial=NEVER)
         self._shortest_out = others.min(axis=1, initial=NEVER)
         self._able: dict[frozenset[str], NDArray[np.bool_]] = {}
+        self._has_workshop = np.array(
+            [shift.workshop is not None for shift in problem.shifts], dtype=np.bool_
+        )
 
     def find(self, visit: Visit, window_offset: int) -> Longs:
         """Return the lines of one visit, its windows being numbered from an offset on."""
@@ -83,16 +87,20 @@ class _Finder:
             line[0, OPTION_SHIFT] = self._index[visit.pinned.shift]
             line[0, OPTION_COST] = visit.shift_costs.get(visit.pinned.shift, 0)
             line[0, [FIRST_WINDOW, LAST_WINDOW]] = window_offset
+            line[0, CARRIED] = 1  # the problem has made sure of it
             return line
         soonest, latest = self._reach(visit)
         windows = np.array(visit.start_windows, dtype=np.int64).reshape(-1, 2)
         first = np.searchsorted(windows[:, 1], soonest, side="left")
         last = np.searchsorted(windows[:, 0], latest, side="right") - 1
-        shift = np.flatnonzero(self._skilled(visit.skills) & (first <= last) & (soonest <= latest))
+        carried = self._carried(visit)
+        able = self._skilled(visit.skills) & (carried | self._has_workshop)
+        shift = np.flatnonzero(able & (first <= last) & (soonest <= latest))
         table = np.zeros((shift.size, OPTION_COLUMNS), dtype=np.int64)
         table[:, OPTION_SHIFT] = shift
         table[:, FIRST_WINDOW] = window_offset + first[shift]
         table[:, LAST_WINDOW] = window_offset + last[shift]
+        table[:, CARRIED] = carried[shift]
         if visit.shift_costs:
             costs = np.zeros(len(self._shifts), dtype=np.int64)
             for name, cost in visit.shift_costs.items():
@@ -110,8 +118,20 @@ class _Finder:
         leg_out = np.minimum(self._travel[place, self._to], self._shortest_out[place])
         return self._start + leg_in, self._end - visit.minutes - leg_out
 
+    def _carried(self, visit: Visit) -> NDArray[np.bool_]:
+        """Tell for each shift whether it sets out with what the visit needs."""
+        if not visit.tools and not visit.parts:
+            return np.ones(len(self._shifts), dtype=np.bool_)
+        return np.array([_sets_out_with(shift, visit) for shift in self._shifts], dtype=np.bool_)
+
     def _skilled(self, skills: frozenset[str]) -> NDArray[np.bool_]:
         if skills not in self._able:
             able = [skills <= shift.skills for shift in self._shifts]
             self._able[skills] = np.array(able, dtype=np.bool_)
         return self._able[skills]
+
+
+def _sets_out_with(shift: Shift, visit: Visit) -> bool:
+    return visit.tools <= shift.tools and all(
+        count <= shift.parts.get(kind, 0) for kind, count in visit.parts.items()
+    )

@@ -43,6 +43,9 @@ class Params:
     full_scan_share
         Share of the iterations in which left-out visits look at all rounds and not only at those
         just opened, from 0 to 1.
+    blinking_share
+        Share of the iterations in which every visit put back overlooks one round in four, from 0
+        to 1. Finds visits that are cheap to make together and dear one by one.
     neighbours
         Nearest visits known to each visit, >= 1. Memory grows with it.
     """
@@ -62,6 +65,7 @@ class Params:
     swap_share: float = 0.5
     absent_limit: int = 30
     full_scan_share: float = 0.02
+    blinking_share: float = 0.05
     neighbours: int = 100
 
     def __post_init__(self) -> None:
@@ -77,6 +81,7 @@ class Params:
             "least_regret_share",
             "swap_share",
             "full_scan_share",
+            "blinking_share",
         ):
             self._require(name, 0 <= getattr(self, name) <= 1, "must be from 0 to 1")
         self._require(

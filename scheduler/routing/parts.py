@@ -79,6 +79,31 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Workshop:
+    """Where a round may call once on its way; from then on it lacks neither tools nor parts.
+
+    Attributes
+    ----------
+    place
+        Index into the problem's places.
+    minutes
+        How long the call takes, >= 0; charged like travel.
+    """
+
+    place: int
+    minutes: int = 0
+
+    def __post_init__(self) -> None:
+        rules = Rules()
+        rules.require(
+            "minutes",
+            0 <= self.minutes <= MINUTES_LIMIT,
+            f"must be from 0 to {MINUTES_LIMIT}, got {self.minutes}",
+        )
+        rules.finish()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Shift:
     """One technician's working day.
 
@@ -96,6 +121,12 @@ class Shift:
         What the technician can do on that day.
     pause
         The break to take when the shift is used; called "break" in the file.
+    tools
+        What the technician has along from the start; not used up.
+    parts
+        Spare parts along from the start: kind to how many, >= 0.
+    workshop
+        Where tools and parts can be fetched on the way; None where there is no such place.
     """
 
     id: str
@@ -106,6 +137,9 @@ class Shift:
     end: int
     skills: frozenset[str] = frozenset()
     pause: Pause | None = None
+    tools: frozenset[str] = frozenset()
+    parts: Mapping[str, int] = field(default_factory=dict)
+    workshop: Workshop | None = None
 
     def __post_init__(self) -> None:
         rules = Rules()
@@ -116,6 +150,8 @@ class Shift:
         rules.require(
             "end", self.end >= self.start, f"must not be before start {self.start}, got {self.end}"
         )
+        for kind, count in self.parts.items():
+            rules.count(f"parts.{kind}", count)
         if self.pause is not None:
             room = min(self.end, self.pause.latest) - max(self.start, self.pause.earliest)
             rules.require(
@@ -126,6 +162,7 @@ class Shift:
                 f"which leaves {max(room, 0)}; move it or drop it",
             )
         rules.finish()
+        object.__setattr__(self, "parts", dict(self.parts))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +203,10 @@ class Visit:
     shift_costs
         Shift id to an added cost >= 0; shifts not named cost nothing extra. Carries lateness,
         preference and stability.
+    tools
+        What the technician must have along.
+    parts
+        Spare parts used up: kind to how many, >= 0.
     """
 
     id: str
@@ -176,6 +217,8 @@ class Visit:
     leave_out_cost: int
     pinned: Pin | None = None
     shift_costs: Mapping[str, int] = field(default_factory=dict)
+    tools: frozenset[str] = frozenset()
+    parts: Mapping[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         rules = Rules()
@@ -188,6 +231,8 @@ class Visit:
         rules.cost("leave_out_cost", self.leave_out_cost)
         for shift, cost in self.shift_costs.items():
             rules.cost(f"shift_costs.{shift}", cost)
+        for kind, count in self.parts.items():
+            rules.count(f"parts.{kind}", count)
         for at, (first, last) in enumerate(self.start_windows):
             rules.minute(f"start_windows[{at}]", first)
             rules.minute(f"start_windows[{at}]", last)
@@ -199,6 +244,7 @@ class Visit:
         rules.finish()
         object.__setattr__(self, "start_windows", merged(self.start_windows))
         object.__setattr__(self, "shift_costs", dict(self.shift_costs))
+        object.__setattr__(self, "parts", dict(self.parts))
 
     def may_start_at(self, minute: int) -> bool:
         """Tell whether one of the windows holds the minute."""
@@ -229,6 +275,10 @@ class Rules:
         self.require(
             path, 0 <= value <= COST_LIMIT, f"must be a cost from 0 to {COST_LIMIT}, got {value}"
         )
+
+    def count(self, path: str, value: int) -> None:
+        """Require a number of things within the countable range."""
+        self.require(path, 0 <= value <= COST_LIMIT, f"must be from 0 to {COST_LIMIT}, got {value}")
 
     def finish(self) -> None:
         """Raise InvalidProblem when any rule was broken."""

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from scheduler.errors import InvalidPlan
-from scheduler.routing.problem import Problem
+from scheduler.routing.problem import Charge, Problem
 from scheduler.routing.reading import Fields, Flaws, load_json, save_json, shown
 
 FORMAT = "steamround-plan/1"
@@ -33,6 +33,14 @@ class BreakTaken:
 
     shift: str
     start: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """The call of a shift at its workshop, on the way to a visit."""
+
+    shift: str
+    before: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,19 +72,24 @@ class Cost:
     Attributes
     ----------
     travel
-        Minutes of travel of all rounds; an unused shift costs nothing.
+        Minutes of travel of all rounds, calls at the workshop included; an unused shift costs
+        nothing.
     shift_costs
         The visits' added costs for the shifts that make them.
     left_out
         The leave-out costs of the visits not planned.
     total
-        The sum of the three.
+        The sum of all.
+    standing
+        Minutes of the rounds that are no travel: visits, waiting, breaks. 0 unless the problem
+        charges working time.
     """
 
     travel: int
     shift_costs: int
     left_out: int
     total: int
+    standing: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +100,7 @@ class Plan:
     breaks: tuple[BreakTaken, ...]
     left_out: tuple[LeftOut, ...]
     cost: Cost
+    calls: tuple[Call, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +114,8 @@ class Round:
     stops
         In the order they are made; never empty.
     leg_minutes
-        Travel before each stop and after the last, one more than there are stops.
+        Travel before each stop and after the last, one more than there are stops. The leg that
+        calls at the workshop includes the call.
     departure
         The latest minute to leave the start place that still makes the first stop.
     return_
@@ -122,6 +137,20 @@ class Round:
         """Minutes of travel of the whole round."""
         return sum(self.leg_minutes)
 
+    def working_minutes(self, break_minutes: int) -> int:
+        """Return the minutes from the departure, or a break before it, to the return.
+
+        Parameters
+        ----------
+        break_minutes
+            How long the break is that starts at `break_start`.
+        """
+        begin, end = self.departure, self.return_
+        if self.break_start is not None:
+            begin = min(begin, self.break_start)
+            end = max(end, self.break_start + break_minutes)
+        return end - begin
+
 
 def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
     """Group a plan into rounds, in the order of the problem's shifts; unused shifts have none.
@@ -135,6 +164,7 @@ def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
     """
     visits = {visit.id: visit for visit in problem.visits}
     breaks = {taken.shift: taken.start for taken in plan.breaks}
+    calls = {(call.shift, call.before) for call in plan.calls}
     by_shift: dict[str, list[Stop]] = defaultdict(list)
     for stop in plan.stops:
         by_shift[stop.shift].append(stop)
@@ -151,7 +181,11 @@ def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
             *(visits[stop.visit].place for stop in stops),
             shift.end_place,
         ]
-        legs = tuple(int(problem.travel_minutes[leg]) for leg in pairwise(route))
+        calling = [*((shift.id, stop.visit) in calls for stop in stops), False]
+        legs = tuple(
+            problem.journey_minutes(shift, *leg, over_workshop=call)
+            for leg, call in zip(pairwise(route), calling, strict=True)
+        )
         departure = stops[0].start - legs[0]
         return_ = stops[-1].start + visits[stops[-1].visit].minutes + legs[-1]
         break_start = breaks.get(shift.id)
@@ -174,14 +208,35 @@ def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
     return tuple(result)
 
 
-def cost_of(problem: Problem, stops: Iterable[Stop]) -> Cost:
-    """Return what a set of stops costs, every visit without a stop counted as left out."""
+def cost_of(
+    problem: Problem,
+    stops: Iterable[Stop],
+    *,
+    breaks: Iterable[BreakTaken] = (),
+    calls: Iterable[Call] = (),
+) -> Cost:
+    """Return what a set of stops costs, every visit without a stop counted as left out.
+
+    Breaks matter only where working time is charged.
+    """
     stops = tuple(stops)
     visits = {visit.id: visit for visit in problem.visits}
     unpriced = Plan(
-        stops=stops, breaks=(), left_out=(), cost=Cost(travel=0, shift_costs=0, left_out=0, total=0)
+        stops=stops,
+        breaks=tuple(breaks),
+        left_out=(),
+        cost=Cost(travel=0, shift_costs=0, left_out=0, total=0),
+        calls=tuple(calls),
     )
-    travel = sum(round_.travel_minutes for round_ in rounds(problem, unpriced))
+    made = rounds(problem, unpriced)
+    travel = sum(round_.travel_minutes for round_ in made)
+    standing = 0
+    if problem.charge is Charge.WORKING_TIME:
+        pauses = {shift.id: shift.pause for shift in problem.shifts}
+        for round_ in made:
+            pause = pauses[round_.shift]
+            standing += round_.working_minutes(pause.minutes if pause is not None else 0)
+        standing -= travel
     shift_costs = sum(visits[stop.visit].shift_costs.get(stop.shift, 0) for stop in stops)
     planned = {stop.visit for stop in stops}
     left_out = sum(visit.leave_out_cost for visit in problem.visits if visit.id not in planned)
@@ -189,7 +244,8 @@ def cost_of(problem: Problem, stops: Iterable[Stop]) -> Cost:
         travel=travel,
         shift_costs=shift_costs,
         left_out=left_out,
-        total=travel + shift_costs + left_out,
+        total=travel + standing + shift_costs + left_out,
+        standing=standing,
     )
 
 
@@ -246,6 +302,10 @@ def plan_from_json(document: object) -> Plan:
         )
         for item in _objects(top, flaws, "left_out")
     ]
+    calls = tuple(
+        Call(shift=item.text("shift"), before=item.text("before"))
+        for item in (_objects(top, flaws, "calls") if top.has("calls") else ())
+    )
     cost = Fields(top.raw("cost") or {}, "cost", flaws)
     result = Plan(
         stops=tuple(stops),
@@ -256,7 +316,9 @@ def plan_from_json(document: object) -> Plan:
             shift_costs=cost.whole("shift_costs"),
             left_out=cost.whole("left_out"),
             total=cost.whole("total"),
+            standing=cost.whole("standing") if cost.has("standing") else 0,
         ),
+        calls=calls,
     )
     if len(flaws):
         raise InvalidPlan(flaws.as_tuple())
@@ -285,8 +347,13 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "shift_costs": plan.cost.shift_costs,
             "left_out": plan.cost.left_out,
             "total": plan.cost.total,
-        },
-    }
+        }
+        | ({"standing": plan.cost.standing} if plan.cost.standing else {}),
+    } | (
+        {"calls": [{"shift": call.shift, "before": call.before} for call in plan.calls]}
+        if plan.calls
+        else {}
+    )
 
 
 def _objects(top: Fields, flaws: Flaws, key: str) -> list[Fields]:

@@ -9,12 +9,15 @@ travel equivalent. Rules every plan must keep:
 * a used shift takes its whole break inside [earliest, latest], between two activities; it may
   split a journey, stand before the departure or after the return, but inside the shift;
 * a visit's skills are a subset of the shift's and its start lies in one of its windows;
+* a round has along the tools of each visit and the parts of all its visits so far; where its
+  shift names a workshop it may call there once, on the way to a visit, and lacks nothing after;
 * a pinned visit stands exactly where it is pinned; every other may be left out at its cost.
 """
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,16 +26,18 @@ from numpy.typing import NDArray
 
 from scheduler.errors import InvalidProblem
 from scheduler.routing.misfits import note_misfits
-from scheduler.routing.parts import MINUTES_LIMIT, Pause, Pin, Place, Shift, Visit
+from scheduler.routing.parts import MINUTES_LIMIT, Pause, Pin, Place, Shift, Visit, Workshop
 from scheduler.routing.reading import Fields, Flaws, load_json, save_json, shown
 
 __all__ = [
+    "Charge",
     "Pause",
     "Pin",
     "Place",
     "Problem",
     "Shift",
     "Visit",
+    "Workshop",
     "problem_from_json",
     "problem_to_json",
     "read_problem",
@@ -43,11 +48,26 @@ __all__ = [
 FORMAT = "steamround-problem/1"
 
 KNOWN_KEYS: Mapping[str, frozenset[str]] = {
-    "": frozenset({"format", "minute_zero", "places", "travel_minutes", "shifts", "visits"}),
+    "": frozenset(
+        {"format", "minute_zero", "places", "travel_minutes", "shifts", "visits", "charge"}
+    ),
     "places[]": frozenset({"id", "lat", "lon"}),
     "shifts[]": frozenset(
-        {"id", "technician", "start_place", "end_place", "start", "end", "skills", "break"}
+        {
+            "id",
+            "technician",
+            "start_place",
+            "end_place",
+            "start",
+            "end",
+            "skills",
+            "break",
+            "tools",
+            "parts",
+            "workshop",
+        }
     ),
+    "shifts[].workshop": frozenset({"place", "minutes"}),
     "shifts[].break": frozenset({"minutes", "earliest", "latest"}),
     "visits[]": frozenset(
         {
@@ -59,10 +79,19 @@ KNOWN_KEYS: Mapping[str, frozenset[str]] = {
             "leave_out_cost",
             "pinned",
             "shift_costs",
+            "tools",
+            "parts",
         }
     ),
     "visits[].pinned": frozenset({"shift", "start"}),
 }
+
+
+class Charge(StrEnum):
+    """What the rounds cost, whoever makes them."""
+
+    TRAVEL = "travel"
+    WORKING_TIME = "working_time"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +109,9 @@ class Problem:
         read-only int32 copy.
     shifts, visits
         Ids unique in each.
+    charge
+        What the rounds cost: their travel, or the working time from the departure to the return,
+        waiting, visits and break included.
 
     Raises
     ------
@@ -92,6 +124,7 @@ class Problem:
     travel_minutes: NDArray[np.int32]
     shifts: tuple[Shift, ...]
     visits: tuple[Visit, ...]
+    charge: Charge = Charge.TRAVEL
 
     def __post_init__(self) -> None:
         flaws = Flaws()
@@ -114,7 +147,32 @@ class Problem:
             and np.array_equal(self.travel_minutes, other.travel_minutes)
             and self.shifts == other.shifts
             and self.visits == other.visits
+            and self.charge == other.charge
         )
+
+    def is_plain(self) -> bool:
+        """Tell whether travel is charged and no visit needs tools or parts."""
+        return self.charge is Charge.TRAVEL and not any(
+            visit.tools or any(visit.parts.values()) for visit in self.visits
+        )
+
+    def journey_minutes(
+        self, shift: Shift, origin: int, target: int, *, over_workshop: bool = False
+    ) -> int:
+        """Return the minutes between two places, by their indices, with or without the call.
+
+        Raises
+        ------
+        ValueError
+            The call is asked for and the shift names no workshop.
+        """
+        if not over_workshop:
+            return int(self.travel_minutes[origin, target])
+        if shift.workshop is None:
+            raise ValueError(f"shift {shift.id} names no workshop")
+        there = int(self.travel_minutes[origin, shift.workshop.place])
+        onwards = int(self.travel_minutes[shift.workshop.place, target])
+        return there + shift.workshop.minutes + onwards
 
     def shift_index(self) -> dict[str, int]:
         """Return each shift's position by its id."""
@@ -169,6 +227,7 @@ def problem_from_json(document: object) -> Problem:
     shifts = _items(top, flaws, "shifts", _shift)
     visits = _items(top, flaws, "visits", _visit)
     travel = _matrix(top, flaws)
+    charge = _charge(top, flaws)
     note_misfits(flaws, places, travel, shifts, visits)
     if len(flaws):
         raise InvalidProblem(flaws.as_tuple())
@@ -179,6 +238,7 @@ def problem_from_json(document: object) -> Problem:
         travel_minutes=travel.astype(np.int32),
         shifts=tuple(shift for shift in shifts if shift),
         visits=tuple(visit for visit in visits if visit),
+        charge=charge,
     )
 
 
@@ -203,6 +263,8 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
                 "skills": sorted(shift.skills),
             }
             | ({} if shift.pause is None else {"break": _pause_to_json(shift.pause)})
+            | _supplies_to_json(shift.tools, shift.parts)
+            | ({} if shift.workshop is None else {"workshop": _workshop_to_json(shift.workshop)})
             for shift in problem.shifts
         ],
         "visits": [
@@ -216,9 +278,10 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
             }
             | ({} if visit.pinned is None else {"pinned": _pin_to_json(visit.pinned)})
             | ({"shift_costs": dict(visit.shift_costs)} if visit.shift_costs else {})
+            | _supplies_to_json(visit.tools, visit.parts)
             for visit in problem.visits
         ],
-    }
+    } | ({} if problem.charge is Charge.TRAVEL else {"charge": str(problem.charge)})
 
 
 def unread_keys(document: object) -> tuple[str, ...]:
@@ -263,6 +326,16 @@ def _instant(top: Fields, flaws: Flaws) -> datetime:
     if instant.utcoffset() is None:
         flaws.note("minute_zero", f"must carry its offset from UTC (Z), got {shown(text)}")
     return instant
+
+
+def _charge(top: Fields, flaws: Flaws) -> Charge:
+    if not top.has("charge"):
+        return Charge.TRAVEL
+    text = top.text("charge")
+    if text not in set(Charge):
+        flaws.note("charge", f"must be one of {', '.join(Charge)}, got {shown(text)}")
+        return Charge.TRAVEL
+    return Charge(text)
 
 
 def _matrix(top: Fields, flaws: Flaws) -> NDArray[Any] | None:
@@ -331,6 +404,9 @@ def _shift(fields: Fields, flaws: Flaws) -> Shift:
         end=fields.whole("end"),
         skills=fields.texts("skills"),
         pause=_pause(fields, flaws) if fields.has("break") else None,
+        tools=fields.texts("tools"),
+        parts=fields.whole_by_name("parts"),
+        workshop=_workshop(fields, flaws) if fields.has("workshop") else None,
     )
 
 
@@ -347,6 +423,18 @@ def _pause(shift: Fields, flaws: Flaws) -> Pause | None:
         return None
 
 
+def _workshop(shift: Fields, flaws: Flaws) -> Workshop | None:
+    fields = Fields(shift.raw("workshop"), shift.path("workshop"), flaws)
+    try:
+        return Workshop(
+            place=fields.whole("place"),
+            minutes=fields.whole("minutes") if fields.has("minutes") else 0,
+        )
+    except InvalidProblem as error:
+        flaws.note_all(error.flaws, under=shift.path("workshop"))
+        return None
+
+
 def _visit(fields: Fields, flaws: Flaws) -> Visit:
     return Visit(
         id=fields.text("id"),
@@ -357,6 +445,8 @@ def _visit(fields: Fields, flaws: Flaws) -> Visit:
         leave_out_cost=fields.whole("leave_out_cost"),
         pinned=_pin(fields, flaws) if fields.has("pinned") else None,
         shift_costs=fields.whole_by_name("shift_costs"),
+        tools=fields.texts("tools"),
+        parts=fields.whole_by_name("parts"),
     )
 
 
@@ -371,6 +461,14 @@ def _pin(visit: Fields, flaws: Flaws) -> Pin | None:
 
 def _pause_to_json(pause: Pause) -> dict[str, int]:
     return {"minutes": pause.minutes, "earliest": pause.earliest, "latest": pause.latest}
+
+
+def _workshop_to_json(workshop: Workshop) -> dict[str, int]:
+    return {"place": workshop.place, "minutes": workshop.minutes}
+
+
+def _supplies_to_json(tools: frozenset[str], parts: Mapping[str, int]) -> dict[str, Any]:
+    return ({"tools": sorted(tools)} if tools else {}) | ({"parts": dict(parts)} if parts else {})
 
 
 def _pin_to_json(pin: Pin) -> dict[str, str | int]:

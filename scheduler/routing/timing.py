@@ -1,13 +1,15 @@
 """When does a fixed order of visits happen, if every one starts as early as it can?
 
 Plain Python and exact: leaving earlier never arrives later, so it is enough to know the
-earliest time in two states, break not yet taken and break taken.
+earliest time in two states, break not yet taken and break taken. Where working time is charged,
+the round begins as late as it can without ending later.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from scheduler.routing.problem import Pause, Problem, Shift, Visit
+from scheduler.routing.problem import Charge, Pause, Problem, Shift, Visit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,10 +22,13 @@ class Timetable:
         The minute each visit starts, in the order given.
     break_start
         The minute the break starts, None when the shift has none.
+    end
+        The minute the round is over.
     """
 
     starts: tuple[int, ...]
     break_start: int | None
+    end: int
 
 
 def first_start(visit: Visit, shift: Shift, minute: int) -> int | None:
@@ -54,8 +59,10 @@ def ready_after_break(leave: int, journey: int, pause: Pause) -> int | None:
     return max(leave + journey, pause.earliest) + pause.minutes
 
 
-def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetable | None:
-    """Time a round of the given order as early as possible.
+def timetable(
+    problem: Problem, shift: Shift, order: Sequence[Visit], call_before: int | None = None
+) -> Timetable | None:
+    """Time a round of the given order to end as early as possible.
 
     Parameters
     ----------
@@ -65,23 +72,44 @@ def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetab
         Whose round it is; its skills are not looked at.
     order
         The visits in the order they are made, at least one.
+    call_before
+        Index in the order of the visit that is reached over the workshop, if any.
 
     Returns
     -------
     Timetable or None
         None when the order breaks a window, a pin, the break or the shift's hours.
     """
+    places = [shift.start_place, *(visit.place for visit in order), shift.end_place]
+    journeys = [
+        problem.journey_minutes(shift, *leg, over_workshop=at == call_before)
+        for at, leg in enumerate(pairwise(places))
+    ]
+    found = _from(shift.start, shift, order, journeys)
+    if found is None or problem.charge is Charge.TRAVEL:
+        return found
+    beginning, too_late = shift.start, found.end + 1
+    while too_late - beginning > 1:
+        middle = (beginning + too_late) // 2
+        later = _from(middle, shift, order, journeys)
+        if later is not None and later.end == found.end:
+            beginning = middle
+        else:
+            too_late = middle
+    return _from(beginning, shift, order, journeys)
+
+
+def _from(
+    beginning: int, shift: Shift, order: Sequence[Visit], journeys: Sequence[int]
+) -> Timetable | None:
+    """Time a round that begins at some minute."""
     pause = shift.pause
-    travel = problem.travel_minutes
     # (free to leave, starts so far, minute of the break) in each state, None when out of reach
-    fresh: tuple[int, tuple[int, ...]] | None = (shift.start, ())
+    fresh: tuple[int, tuple[int, ...]] | None = (beginning, ())
     rested: tuple[int, tuple[int, ...], int | None] | None = None
     if pause is None:
-        fresh, rested = None, (shift.start, (), None)
-    at = shift.start_place
-    for visit in order:
-        journey = int(travel[at, visit.place])
-        at = visit.place
+        fresh, rested = None, (beginning, (), None)
+    for visit, journey in zip(order, journeys[:-1], strict=True):
         arrivals = [] if rested is None else [(rested[0] + journey, rested[1], rested[2])]
         if fresh is not None and pause is not None:
             ready = ready_after_break(fresh[0], journey, pause)
@@ -98,7 +126,7 @@ def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetab
             fresh = None if start is None else (start + visit.minutes, (*fresh[1], start))
         if fresh is None and rested is None:
             return None
-    journey = int(travel[at, shift.end_place])
+    journey = journeys[-1]
     returns = [] if rested is None else [(rested[0] + journey, rested[1], rested[2])]
     if fresh is not None and pause is not None:
         ready = ready_after_break(fresh[0], journey, pause)
@@ -109,7 +137,7 @@ def timetable(problem: Problem, shift: Shift, order: Sequence[Visit]) -> Timetab
     )
     if minute > shift.end:
         return None
-    return Timetable(starts=starts, break_start=break_start)
+    return Timetable(starts=starts, break_start=break_start, end=minute)
 
 
 def _break_start(leave: int, journey: int, pause: Pause) -> int:

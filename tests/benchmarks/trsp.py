@@ -193,20 +193,16 @@ def working_duration(
     return minute - person.opens - max(0.0, min(waited, slack)), late
 
 
-def main() -> None:
+def print_table(folder: Path, answers: Path) -> None:
     """Evaluate answers and print their gaps to the best known values."""
-    parser = argparse.ArgumentParser(description="Evaluate published technician problems.")
-    parser.add_argument("folder", type=Path, help="the published files")
-    parser.add_argument("answers", type=Path, help="a folder with one JSON file for each")
-    options = parser.parse_args()
     best: dict[str, float] = {}
-    with (options.folder / "best_known.csv").open(encoding="utf-8", newline="") as file:
+    with (folder / "best_known.csv").open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
             best[row["instance"]] = float(row["best_known_total_working_duration"])
     gaps = []
     print("| instance | duration | best known | gap | violations |\n|---|---:|---:|---:|---:|")
-    for path in sorted(options.answers.glob("*.json")):
-        instance = read_instance(options.folder / f"{path.stem}.txt")
+    for path in sorted(answers.glob("*.json")):
+        instance = read_instance(folder / f"{path.stem}.txt")
         answer = json.loads(path.read_text(encoding="utf-8"))
         rounds = {int(technician): nodes for technician, nodes in answer.items()}
         found = evaluate(instance, rounds)
@@ -220,6 +216,15 @@ def main() -> None:
             print(f"  {violation}")
     if gaps:
         print(f"mean gap {sum(gaps) / len(gaps):+.3%} over {len(gaps)} instances")
+
+
+def main() -> None:
+    """Evaluate a folder of answers."""
+    parser = argparse.ArgumentParser(description="Evaluate published technician problems.")
+    parser.add_argument("folder", type=Path, help="the published files")
+    parser.add_argument("answers", type=Path, help="a folder with one JSON file for each")
+    options = parser.parse_args()
+    print_table(options.folder, options.answers)
 
 
 if __name__ == "__main__":

@@ -4,14 +4,18 @@ import math
 
 from scheduler.routing.kernel.chance import below, uniform
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.insertion import fits_after, scan_row
+from scheduler.routing.kernel.insertion import fits_after, price
 from scheduler.routing.kernel.labels import row_stands
 from scheduler.routing.kernel.layout import (
     ABSENT,
     BASE,
     BEST,
     BEST_BASE,
+    BEST_CALL,
     BEST_LENGTH,
+    BLINKING,
+    CALL_AT,
+    CAREFUL,
     COST,
     GIVEN_ROW,
     GIVEN_START,
@@ -21,8 +25,6 @@ from scheduler.routing.kernel.layout import (
     LOOSE_AT,
     NOWHERE,
     OPENED,
-    OPTION,
-    OPTION_COST,
     POOL,
     ROW_OF,
     STALE,
@@ -39,7 +41,6 @@ from scheduler.routing.kernel.rows import (
     find_option,
     insert,
     is_changed,
-    row_travel,
     undo,
     undo_row,
 )
@@ -55,6 +56,7 @@ def remember_best(search: Search) -> None:
         row = search.lists[STALE, step]
         rows[row, IS_STALE] = 0
         rows[row, BEST_LENGTH] = rows[row, LENGTH]
+        rows[row, BEST_CALL] = rows[row, CALL_AT]
         for position in range(rows[row, LENGTH]):
             visit = search.nodes[rows[row, BASE] + 1 + position, VISIT]
             search.best[rows[row, BEST_BASE] + position] = visit
@@ -125,26 +127,12 @@ def place_given(world: World, search: Search, visit: int) -> None:
     ):
         slot += 1
     pinned = world.visits[visit, VISIT_PINNED] == 1
-    if not pinned and not fits_after(world, search, option, visit, base + slot):
-        cost, slot = scan_row(world, search, option, visit)
+    unsure = world.shifts[row, CAREFUL] == 1  # of tools and parts, which only a scan asks about
+    if not pinned and (unsure or not fits_after(world, search, option, visit, base + slot)):
+        cost, slot = price(world, search, option, visit)
         if cost == NOWHERE:
             return
     insert(world, search, option, visit, slot)
-
-
-@compiled
-def cost_now(world: World, search: Search) -> int:
-    """Add up the cost of the current plan."""
-    total = 0
-    for row in range(search.rows.shape[0]):
-        total += row_travel(search, row)
-        base = search.rows[row, BASE]
-        for position in range(1, search.rows[row, LENGTH] + 1):
-            total += world.options[search.nodes[base + position, OPTION], OPTION_COST]
-    for visit in range(search.states.shape[0]):
-        if search.states[visit, ROW_OF] < 0:
-            total += world.visits[visit, VISIT_LEAVE_OUT]
-    return total
 
 
 @compiled
@@ -152,6 +140,8 @@ def begin(world: World, search: Search) -> None:
     """Make the first plan: the given places, then everything else, dearest to leave out first."""
     lists, tally = search.lists, search.tally
     tally[ITERATION] = 0
+    for visit in range(search.states.shape[0]):
+        tally[TRIAL] += world.visits[visit, VISIT_LEAVE_OUT]
     for step in range(world.given_order.size):
         place_given(world, search, world.given_order[step])
     for step in range(world.first_order.size):
@@ -160,7 +150,6 @@ def begin(world: World, search: Search) -> None:
             search.states[visit, LOOSE_AT] = 0
             lists[POOL, tally[POOL]] = visit
             tally[POOL] += 1
-    tally[TRIAL] = cost_now(world, search)
     place_in_order(world, search, True)
     keep(search, 0)
 
@@ -185,6 +174,7 @@ def try_change(world: World, search: Search, rules: Rules, temperature: float) -
     tally[TRIAL] = tally[COST]
     tally[OPENED] = 0
     tally[POOL] = 0
+    tally[BLINKING] = uniform(search) < rules.blinking_share
     ruin(world, search, rules)
     absent_before = draw_absent(search, rules)
     recreate(world, search, rules)

@@ -32,6 +32,15 @@ def compiled(function: Function) -> Function:
     return cast(Function, numba.njit(**_OPTIONS)(function))
 
 
+def inlined(function: Function) -> Function:
+    """A function that becomes part of each compiled function that calls it.
+
+    For what is called all the time: handing over the arrays of the search costs more than the
+    work, and left to itself the compiler gives up on inlining once the callers grow long.
+    """
+    return cast(Function, numba.njit(forceinline=True, **_OPTIONS)(function))
+
+
 def compiled_entry(function: Function, cache_folder: Path | None) -> Function:
     """Compile a function for calls from Python and keep its code in `cache_folder`, if any.
 

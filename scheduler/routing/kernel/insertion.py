@@ -1,9 +1,13 @@
 """The cheapest place for a visit: in a row, in all its rows, or instead of another."""
 
-from scheduler.routing.kernel.compiling import compiled
+from scheduler.routing.kernel.careful import scan_carefully
+from scheduler.routing.kernel.chance import uniform
+from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.labels import fits
 from scheduler.routing.kernel.layout import (
     BASE,
+    BLINKING,
+    CAREFUL,
     FIRST_COST,
     FIRST_OPTION,
     FIRST_SLOT,
@@ -48,7 +52,7 @@ def fits_after(world: World, search: Search, option: int, visit: int, before: in
     return fits(world, search, row, option, minutes, before, before + 1, leg_in, leg_out)
 
 
-@compiled
+@inlined
 def scan_row(world: World, search: Search, option: int, visit: int) -> tuple[int, int]:
     """Return cost and slot of the cheapest place in the row of an option; NOWHERE if none."""
     nodes = search.nodes
@@ -74,9 +78,9 @@ def scan_row(world: World, search: Search, option: int, visit: int) -> tuple[int
     return best + world.options[option, OPTION_COST], best_slot
 
 
-@compiled
+@inlined
 def price(world: World, search: Search, option: int, visit: int) -> tuple[int, int]:
-    """Return what `scan_row` says, from the memo while the row is unchanged.
+    """Return what `scan_row` or `scan_carefully` says, from the memo while the row is unchanged.
 
     Rows opened in this iteration are not remembered: most iterations are undone, and the memo of
     the old version is then valid again.
@@ -85,7 +89,10 @@ def price(world: World, search: Search, option: int, visit: int) -> tuple[int, i
     row = world.options[option, OPTION_SHIFT]
     if memo[option, MEMO_VERSION] == search.rows[row, VERSION]:
         return memo[option, MEMO_COST], memo[option, MEMO_SLOT]
-    cost, slot = scan_row(world, search, option, visit)
+    if world.shifts[row, CAREFUL] == 1:
+        cost, slot = scan_carefully(world, search, option, visit)
+    else:
+        cost, slot = scan_row(world, search, option, visit)
     if search.rows[row, OPENED_AT] != search.tally[ITERATION]:
         memo[option, MEMO_VERSION] = search.rows[row, VERSION]
         memo[option, MEMO_COST] = cost
@@ -93,9 +100,15 @@ def price(world: World, search: Search, option: int, visit: int) -> tuple[int, i
     return cost, slot
 
 
-@compiled
+@inlined
 def consider(world: World, search: Search, option: int, visit: int) -> None:
-    """Let an option compete for first and second place among the options of a visit."""
+    """Let an option compete for first and second place among the options of a visit.
+
+    In a blinking iteration every fourth is overlooked: several visits may share a round cheaply
+    although each of them would rather go elsewhere.
+    """
+    if search.tally[BLINKING] == 1 and uniform(search) < 0.25:
+        return
     states = search.states
     cost, slot = price(world, search, option, visit)
     if cost < states[visit, FIRST_COST]:
@@ -138,10 +151,12 @@ def scan_swaps(
 ) -> tuple[int, int]:
     """Return the best change of cost, and where, by replacing a visit cheaper to leave out.
 
-    (bound, 0) when no change is below `bound`.
+    (bound, 0) when no change is below `bound`, and where working time, tools or parts count.
     """
     nodes = search.nodes
     row = world.options[option, OPTION_SHIFT]
+    if world.shifts[row, CAREFUL] == 1:
+        return bound, 0
     place = world.visits[visit, VISIT_PLACE]
     minutes = world.visits[visit, VISIT_MINUTES]
     leave_out = world.visits[visit, VISIT_LEAVE_OUT]

@@ -5,9 +5,10 @@ and one latest time per node and state hold all there is to know about the rest 
 Inserting a visit between two nodes is then tested without looking at any other node.
 """
 
-from scheduler.routing.kernel.compiling import compiled
+from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
     BASE,
+    CALL_AT,
     FIRST_WINDOW,
     HIGH,
     IN_DONE,
@@ -25,9 +26,12 @@ from scheduler.routing.kernel.layout import (
     PAUSE_MINUTES,
     PLACE,
     ROOM,
+    ROUND_COST,
     VISIT,
     VISIT_MINUTES,
     WORKING_MINUTES,
+    WORKSHOP,
+    WORKSHOP_MINUTES,
     Search,
     World,
 )
@@ -73,7 +77,7 @@ def latest_out_before_break(world: World, shift: int, ready: int, leg: int) -> i
     return int(min(ready - leg, world.shifts[shift, PAUSE_LATEST]) - minutes)
 
 
-@compiled
+@inlined
 def fits(
     world: World,
     search: Search,
@@ -98,34 +102,69 @@ def fits(
 
 
 @compiled
-def label_row(world: World, search: Search, row: int) -> None:
-    """Work out all legs and labels of a row, and what room it has left."""
+def free_after(
+    world: World, row: int, option: int, minutes: int, due: int, done: int, leg: int
+) -> tuple[int, int]:
+    """Return when one is free after a visit, in both states, from the same for the node before."""
+    ready = min(done + leg, ready_after_break(world, row, due, leg))
+    return (
+        soonest_start(world, option, due + leg) + minutes,
+        soonest_start(world, option, ready) + minutes,
+    )
+
+
+@compiled
+def ready_before(
+    world: World, row: int, option: int, minutes: int, due: int, done: int, leg: int
+) -> tuple[int, int]:
+    """Return when one must start a visit at the latest, from the same for the node after it."""
+    out = max(due - leg, latest_out_before_break(world, row, done, leg))
+    return (
+        latest_start(world, option, out - minutes),
+        latest_start(world, option, done - leg - minutes),
+    )
+
+
+@compiled
+def over_workshop(world: World, row: int, origin: int, target: int) -> int:
+    """Return the minutes of a leg that calls at the workshop."""
+    workshop = world.shifts[row, WORKSHOP]
+    minutes = world.travel[origin, workshop] + world.travel[workshop, target]
+    return int(minutes + world.shifts[row, WORKSHOP_MINUTES])
+
+
+@compiled
+def label_times(world: World, search: Search, row: int) -> None:
+    """Work out all legs and labels of a row, its travel, and what room it has left."""
     nodes = search.nodes
-    room = world.shifts[row, WORKING_MINUTES]
     base = search.rows[row, BASE]
     last = base + search.rows[row, LENGTH] + 1
+    call = base + search.rows[row, CALL_AT]
+    travel = 0
+    served = 0
     for node in range(base + 1, last):
-        leg = world.travel_back[nodes[node, PLACE], nodes[node - 1, PLACE]]
+        leg = int(world.travel_back[nodes[node, PLACE], nodes[node - 1, PLACE]])
+        if node == call:
+            leg = over_workshop(world, row, nodes[node - 1, PLACE], nodes[node, PLACE])
         nodes[node, LEG] = leg
-        option = nodes[node, OPTION]
         minutes = world.visits[nodes[node, VISIT], VISIT_MINUTES]
-        due = nodes[node - 1, OUT_DUE]
-        ready = min(nodes[node - 1, OUT_DONE] + leg, ready_after_break(world, row, due, leg))
-        nodes[node, OUT_DONE] = soonest_start(world, option, ready) + minutes
-        nodes[node, OUT_DUE] = soonest_start(world, option, due + leg) + minutes
-        room -= leg + minutes
+        due, done = nodes[node - 1, OUT_DUE], nodes[node - 1, OUT_DONE]
+        due, done = free_after(world, row, nodes[node, OPTION], minutes, due, done, leg)
+        nodes[node, OUT_DUE], nodes[node, OUT_DONE] = due, done
+        travel += leg
+        served += minutes
     nodes[last, LEG] = 0  # an unused shift costs nothing
     if last > base + 1:
         nodes[last, LEG] = world.travel[nodes[last - 1, PLACE], nodes[last, PLACE]]
-    search.rows[row, ROOM] = room - nodes[last, LEG]
+    travel += nodes[last, LEG]
+    search.rows[row, ROUND_COST] = travel
+    search.rows[row, ROOM] = world.shifts[row, WORKING_MINUTES] - travel - served
     for node in range(last - 1, base, -1):
         leg = nodes[node + 1, LEG]
-        option = nodes[node, OPTION]
         minutes = world.visits[nodes[node, VISIT], VISIT_MINUTES]
-        done = nodes[node + 1, IN_DONE]
-        out = max(nodes[node + 1, IN_DUE] - leg, latest_out_before_break(world, row, done, leg))
-        nodes[node, IN_DUE] = latest_start(world, option, out - minutes)
-        nodes[node, IN_DONE] = latest_start(world, option, done - leg - minutes)
+        due, done = nodes[node + 1, IN_DUE], nodes[node + 1, IN_DONE]
+        due, done = ready_before(world, row, nodes[node, OPTION], minutes, due, done, leg)
+        nodes[node, IN_DUE], nodes[node, IN_DONE] = due, done
 
 
 @compiled

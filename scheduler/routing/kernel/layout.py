@@ -20,7 +20,11 @@ PAUSE_MINUTES = 0  # 0 when the shift has no break
 PAUSE_EARLIEST = 1  # the whole break lies in [earliest, latest]
 PAUSE_LATEST = 2
 WORKING_MINUTES = 3  # of the shift without its break
-SHIFT_COLUMNS = 4
+TIMED = 4  # 1 when its working time is charged, not its travel
+WORKSHOP = 5  # the place where the round may call once for tools and parts, or -1
+WORKSHOP_MINUTES = 6
+CAREFUL = 7  # 1 when insertions must look at working time, tools or parts
+STOCK = 8  # from here on how many parts of each kind it sets out with
 
 # World.visits; one more line closes the options of the last visit.
 VISIT_PLACE = 0
@@ -30,14 +34,15 @@ VISIT_PINNED = 3  # 1 when the visit may not move
 VISIT_OPTIONS = 4  # its first option
 GIVEN_ROW = 5  # where the plan to start from has it, or -1
 GIVEN_START = 6
-VISIT_COLUMNS = 7
+USED_UP = 7  # from here on how many parts of each kind it uses up
 
 # World.options
 OPTION_SHIFT = 0
 OPTION_COST = 1
 FIRST_WINDOW = 2  # the start windows that matter on this shift, both inclusive
 LAST_WINDOW = 3
-OPTION_COLUMNS = 4
+CARRIED = 4  # 1 when the shift has what the visit needs without calling at the workshop
+OPTION_COLUMNS = 5
 
 # World.windows: a start may be at both ends.
 LOW = 0
@@ -47,7 +52,7 @@ HIGH = 1
 VISIT = 0  # -1 at both ends of a round
 OPTION = 1
 PLACE = 2
-LEG = 3  # travel minutes from the node before
+LEG = 3  # travel minutes from the node before, over the workshop if the round calls there
 OUT_DUE = 4  # earliest the technician can leave here
 OUT_DONE = 5
 IN_DUE = 6  # latest the technician may be ready to start here for the rest to hold
@@ -60,14 +65,19 @@ SPARE = 1  # first node of the room for its other version
 LENGTH = 2  # visits in it
 VERSION = 3  # changes whenever the row does
 ROOM = 4  # working minutes neither travelled nor served
-OLD_LENGTH = 5  # before this iteration
-OLD_VERSION = 6
-OLD_ROOM = 7
-OPENED_AT = 8  # iteration in which it was last opened
-IS_STALE = 9  # 1 when it differs from the best plan
-BEST_LENGTH = 10
-BEST_BASE = 11  # its first cell in Search.best
-ROW_COLUMNS = 12
+ROUND_COST = 5  # travel or working time, whichever is charged
+CALL_AT = 6  # position of the visit that is reached over the workshop, 0 without a call
+OLD_LENGTH = 7  # before this iteration
+OLD_VERSION = 8
+OLD_ROOM = 9
+OLD_COST = 10
+OLD_CALL = 11
+OPENED_AT = 12  # iteration in which it was last opened
+IS_STALE = 13  # 1 when it differs from the best plan
+BEST_LENGTH = 14
+BEST_CALL = 15
+BEST_BASE = 16  # its first cell in Search.best
+ROW_COLUMNS = 17
 
 # Search.states, one line per visit
 ROW_OF = 0  # -1 when left out
@@ -98,7 +108,8 @@ COST = 5  # of the current plan
 TRIAL = 6  # of the plan being built in this iteration
 BEST = 7  # of the best plan so far
 LAST_VERSION = 8  # given to a row
-TALLY_CELLS = 9
+BLINKING = 9  # 1 when visits may overlook a row in this iteration
+TALLY_CELLS = 10
 
 
 class World(NamedTuple):
@@ -106,8 +117,8 @@ class World(NamedTuple):
 
     travel: NDArray[np.int32]  # (places, places), from, to
     travel_back: NDArray[np.int32]  # (places, places), to, from: so that both scans run along rows
-    shifts: Longs  # (shifts, SHIFT_COLUMNS)
-    visits: Longs  # (visits + 1, VISIT_COLUMNS)
+    shifts: Longs  # (shifts, STOCK + kinds of parts)
+    visits: Longs  # (visits + 1, USED_UP + kinds of parts)
     options: Longs  # (options, OPTION_COLUMNS)
     windows: Longs  # (windows, 2)
     near: NDArray[np.int32]  # (visits, neighbours) nearest visits first, the visit itself leading
@@ -128,6 +139,7 @@ class Rules(NamedTuple):
     swap_share: float
     absent_limit: int
     full_scan_share: float
+    blinking_share: float
 
 
 class Search(NamedTuple):

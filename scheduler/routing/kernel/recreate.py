@@ -16,8 +16,6 @@ from scheduler.routing.kernel.layout import (
     ROW_OF,
     SECOND_COST,
     SECOND_OPTION,
-    TRIAL,
-    VISIT_LEAVE_OUT,
     VISIT_OPTIONS,
     Rules,
     Search,
@@ -48,7 +46,6 @@ def insert_priced(world: World, search: Search, visit: int) -> None:
     """Put a visit where `price_everywhere` found its cheapest place."""
     state = search.states
     insert(world, search, state[visit, FIRST_OPTION], visit, state[visit, FIRST_SLOT])
-    search.tally[TRIAL] += state[visit, FIRST_COST] - world.visits[visit, VISIT_LEAVE_OUT]
 
 
 @compiled
@@ -72,11 +69,9 @@ def take_place(world: World, search: Search, visit: int) -> bool:
                     best, best_option, best_position = change, option, position
     if best_option < 0:
         return False
-    trial = search.tally[TRIAL] + best
     row = world.options[best_option, OPTION_SHIFT]
     remove(world, search, row, best_position, best_position + 1, 0, 0)
     insert(world, search, best_option, visit, best_position - 1)
-    search.tally[TRIAL] = trial
     return True
 
 

@@ -4,16 +4,17 @@ Each row has room for two versions of itself.  The first change in an iteration 
 its spare room and works there; undoing turns back to the untouched one, labels, version and all.
 """
 
-from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.labels import label_row
+from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
     BASE,
+    CALL_AT,
     ITERATION,
     LAST_VERSION,
-    LEG,
     LENGTH,
     LOOSE_AT,
     NODE_COLUMNS,
+    OLD_CALL,
+    OLD_COST,
     OLD_LENGTH,
     OLD_ROOM,
     OLD_VERSION,
@@ -25,6 +26,7 @@ from scheduler.routing.kernel.layout import (
     PLACE,
     POOL,
     ROOM,
+    ROUND_COST,
     ROW_OF,
     SPARE,
     TRIAL,
@@ -37,9 +39,10 @@ from scheduler.routing.kernel.layout import (
     Search,
     World,
 )
+from scheduler.routing.kernel.supplies import label_row
 
 
-@compiled
+@inlined
 def find_option(world: World, visit: int, row: int) -> int:
     """Return the option of a visit on a row, found by halving; -1 when there is none."""
     low = world.visits[visit, VISIT_OPTIONS]
@@ -82,6 +85,8 @@ def open_row(search: Search, row: int) -> None:
         rows[row, OLD_LENGTH] = rows[row, LENGTH]
         rows[row, OLD_VERSION] = rows[row, VERSION]
         rows[row, OLD_ROOM] = rows[row, ROOM]
+        rows[row, OLD_COST] = rows[row, ROUND_COST]
+        rows[row, OLD_CALL] = rows[row, CALL_AT]
         turn_row(search, row)
         for step in range(rows[row, LENGTH] + 2):
             copy_node(search, rows[row, SPARE] + step, rows[row, BASE] + step)
@@ -94,6 +99,7 @@ def insert(world: World, search: Search, option: int, visit: int, slot: int) -> 
     """Put a visit into the row of an option, after `slot` other visits."""
     row = world.options[option, OPTION_SHIFT]
     open_row(search, row)
+    search.tally[TRIAL] += world.options[option, OPTION_COST] - search.rows[row, ROUND_COST]
     node = search.rows[row, BASE] + slot + 1
     for later in range(search.rows[row, BASE] + search.rows[row, LENGTH] + 1, node - 1, -1):
         copy_node(search, later, later + 1)
@@ -102,17 +108,8 @@ def insert(world: World, search: Search, option: int, visit: int, slot: int) -> 
     search.nodes[node, PLACE] = world.visits[visit, VISIT_PLACE]
     search.rows[row, LENGTH] += 1
     label_row(world, search, row)
+    search.tally[TRIAL] += search.rows[row, ROUND_COST] - world.visits[visit, VISIT_LEAVE_OUT]
     search.states[visit, ROW_OF] = row
-
-
-@compiled
-def row_travel(search: Search, row: int) -> int:
-    """Return the travel minutes of a row."""
-    total = 0
-    base = search.rows[row, BASE]
-    for node in range(base + 1, base + search.rows[row, LENGTH] + 2):
-        total += search.nodes[node, LEG]
-    return total
 
 
 @compiled
@@ -125,7 +122,7 @@ def remove(
     """
     nodes, tally = search.nodes, search.tally
     open_row(search, row)
-    travel_before = row_travel(search, row)
+    tally[TRIAL] -= search.rows[row, ROUND_COST]
     base = search.rows[row, BASE]
     length = search.rows[row, LENGTH]
     target = base + begin
@@ -146,7 +143,7 @@ def remove(
     copy_node(search, base + length + 1, target)
     search.rows[row, LENGTH] = target - base - 1
     label_row(world, search, row)
-    tally[TRIAL] += row_travel(search, row) - travel_before
+    tally[TRIAL] += search.rows[row, ROUND_COST]
 
 
 @compiled
@@ -157,6 +154,8 @@ def undo_row(search: Search, row: int) -> None:
     rows[row, LENGTH] = rows[row, OLD_LENGTH]
     rows[row, VERSION] = rows[row, OLD_VERSION]
     rows[row, ROOM] = rows[row, OLD_ROOM]
+    rows[row, ROUND_COST] = rows[row, OLD_COST]
+    rows[row, CALL_AT] = rows[row, OLD_CALL]
 
 
 @compiled

@@ -1,5 +1,6 @@
 """Small random planning problems for property tests."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import product
 
@@ -7,17 +8,25 @@ import numpy as np
 from hypothesis import strategies as st
 
 from scheduler.errors import InvalidProblem
-from scheduler.routing.problem import Pause, Pin, Place, Problem, Shift, Visit
+from scheduler.routing.problem import Charge, Pause, Pin, Place, Problem, Shift, Visit, Workshop
 
 DAY = 200
 """Minutes from one day of a small problem to the next."""
 
 SKILLS = ("gas", "pressure", "wiring")
+TOOLS = ("torch", "pump")
+PARTS = ("gasket", "probe")
 
 
 @st.composite
 def problems(
-    draw: st.DrawFn, *, max_visits: int = 6, max_shifts: int = 3, shortcuts: bool = True
+    draw: st.DrawFn,
+    *,
+    max_visits: int = 6,
+    max_shifts: int = 3,
+    shortcuts: bool = True,
+    supplies: bool = False,
+    charges: tuple[Charge, ...] = (Charge.TRAVEL,),
 ) -> Problem:
     """Draw a problem with any mix of the features of the problem file.
 
@@ -29,6 +38,10 @@ def problems(
     ----------
     max_visits, max_shifts
         Upper bounds of the sizes; the lower bounds are one.
+    supplies
+        Whether visits need tools and parts, and shifts may fetch them at a workshop.
+    charges
+        What the rounds may cost.
     shortcuts
         Whether a detour over a third place may be faster than the direct way, and a place away
         from itself. On a map it is not so, but nothing in the problem file forbids it.
@@ -48,18 +61,23 @@ def problems(
         for via, origin, target in product(range(n_places), repeat=3):
             detour = matrix[origin][via] + matrix[via][target]
             matrix[origin][target] = min(matrix[origin][target], detour)
+    charge = draw(st.sampled_from(charges))
     places = tuple(Place(id=f"p{at}") for at in range(n_places))
     shifts = tuple(draw(_shift(at, n_places)) for at in range(draw(st.integers(1, max_shifts))))
+    if supplies:
+        shifts = tuple(draw(_equipped(shift, n_places)) for shift in shifts)
     visits: tuple[Visit, ...] = ()
     for at in range(draw(st.integers(1, max_visits))):
         visit = draw(_visit(at, n_places, shifts))
+        if supplies:
+            visit = draw(_demanding(visit))
         try:
             # A pin that cannot be kept beside the earlier ones is no problem to be solved.
-            problem = _problem(places, matrix, shifts, (*visits, visit))
+            problem = _problem(places, matrix, shifts, (*visits, visit), charge)
         except InvalidProblem:
             continue
         visits = problem.visits
-    return _problem(places, matrix, shifts, visits)
+    return _problem(places, matrix, shifts, visits, charge)
 
 
 @st.composite
@@ -82,6 +100,30 @@ def _shift(draw: st.DrawFn, at: int, n_places: int) -> Shift:
         end=end,
         skills=frozenset(draw(st.sets(st.sampled_from(SKILLS), min_size=2))),
         pause=pause,
+    )
+
+
+@st.composite
+def _equipped(draw: st.DrawFn, shift: Shift, n_places: int) -> Shift:
+    workshop = None
+    if draw(st.booleans()):
+        workshop = Workshop(
+            place=draw(st.integers(0, n_places - 1)), minutes=draw(st.sampled_from((0, 0, 10)))
+        )
+    return replace(
+        shift,
+        tools=frozenset(draw(st.sets(st.sampled_from(TOOLS)))),
+        parts=draw(st.dictionaries(st.sampled_from(PARTS), st.integers(0, 3))),
+        workshop=workshop,
+    )
+
+
+@st.composite
+def _demanding(draw: st.DrawFn, visit: Visit) -> Visit:
+    return replace(
+        visit,
+        tools=frozenset(draw(st.sets(st.sampled_from(TOOLS), max_size=1))),
+        parts=draw(st.dictionaries(st.sampled_from(PARTS), st.integers(0, 2))),
     )
 
 
@@ -124,6 +166,7 @@ def _problem(
     matrix: list[list[int]],
     shifts: tuple[Shift, ...],
     visits: tuple[Visit, ...],
+    charge: Charge,
 ) -> Problem:
     return Problem(
         minute_zero=datetime(2027, 3, 1, tzinfo=UTC),
@@ -131,4 +174,5 @@ def _problem(
         travel_minutes=np.array(matrix, dtype=np.int32),
         shifts=shifts,
         visits=visits,
+        charge=charge,
     )

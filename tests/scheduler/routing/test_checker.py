@@ -6,13 +6,15 @@ from hypothesis import given
 
 from scheduler.routing.cheapest_insertion import cheapest_insertion
 from scheduler.routing.checker import Rule, Violation, check
-from scheduler.routing.plan import BreakTaken, Cost, LeftOut, Plan, Stop, cost_of
-from scheduler.routing.problem import Pin, Problem
+from scheduler.routing.plan import BreakTaken, Call, Cost, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.problem import Charge, Pin, Problem, Shift, Workshop
 from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.world import (
+    BO,
     BURNER,
     GOOD_PLAN,
     PROBE,
+    QUAY,
     VALVES,
     WITHOUT_PROBE,
     world,
@@ -320,6 +322,85 @@ def test_all_violations_of_one_plan_are_listed() -> None:
         Rule.COST_WRONG,  # travel: 10 + 12 + 20 + 15 + 40 = 97
         Rule.COST_WRONG,  # shift costs: 7
         Rule.COST_WRONG,  # total: 104
+    ]
+
+
+TORCH = replace(
+    VALVES, tools=frozenset({"torch"}), parts={"gasket": 1}, start_windows=((480, 560),)
+)
+PUMP = replace(PROBE, tools=frozenset({"pump"}), parts={"gasket": 2}, start_windows=((500, 700),))
+LONG_BO = replace(
+    BO,
+    end=720,
+    tools=frozenset({"torch"}),
+    parts={"gasket": 1},
+    workshop=Workshop(place=QUAY, minutes=5),
+)
+
+# Bo: valves 490-550 with his torch and gasket, by the quay (5, call of 5, 15) to the probe at 575,
+# 595, home at 635: travel 10 + 25 + 40 = 75. With working time charged he works from 480 to 635.
+CALLING_PLAN = Plan(
+    stops=(
+        Stop(visit="valves", shift="bo/mon", start=490),
+        Stop(visit="probe", shift="bo/mon", start=575),
+    ),
+    breaks=(),
+    left_out=(),
+    cost=Cost(travel=75, shift_costs=7, left_out=0, total=162, standing=80),
+    calls=(Call(shift="bo/mon", before="probe"),),
+)
+
+
+def calling(*shifts: Shift) -> Problem:
+    return replace(world(TORCH, PUMP, shifts=shifts), charge=Charge.WORKING_TIME)
+
+
+def test_a_call_at_the_workshop_takes_its_time_and_supplies_the_rest() -> None:
+    assert check(calling(LONG_BO), CALLING_PLAN) == ()
+    hurried = replace(
+        CALLING_PLAN,
+        stops=(CALLING_PLAN.stops[0], replace(CALLING_PLAN.stops[1], start=574)),
+        cost=replace(CALLING_PLAN.cost, total=161, standing=79),
+    )
+    assert check(calling(LONG_BO), hurried) == (
+        Violation(
+            rule=Rule.TRAVEL_TOO_SHORT,
+            detail="Between the end of visit 'valves' at minute 550 and the start of 'probe' at "
+            "574 there are 24 minutes; it takes 25 minutes of travel.",
+            visit="probe",
+            shift="bo/mon",
+        ),
+    )
+
+
+def test_missing_tools_and_parts_are_found() -> None:
+    # Straight from the mill to the fell is 25 minutes too: the same times and costs.
+    plan = replace(CALLING_PLAN, calls=())
+    assert [violation.detail for violation in check(calling(LONG_BO), plan)] == [
+        "Visit 'probe' needs pump, which shift 'bo/mon' has not along.",
+        "Visit 'probe' uses up 2 of gasket; shift 'bo/mon' has 0 left.",
+    ]
+
+
+def test_calls_that_cannot_be_made_are_found() -> None:
+    twice = replace(CALLING_PLAN, calls=(*CALLING_PLAN.calls, Call(shift="bo/mon", before="tea")))
+    assert [violation.rule for violation in check(calling(LONG_BO), twice)] == [
+        Rule.CALL_TWICE,
+        Rule.CALL_NOT_POSSIBLE,
+    ]
+    nowhere = replace(LONG_BO, workshop=None)
+    assert [violation.rule for violation in check(calling(nowhere), CALLING_PLAN)] == [
+        Rule.CALL_NOT_POSSIBLE,
+        Rule.TOOL_MISSING,
+        Rule.PARTS_USED_UP,
+    ]
+
+
+def test_a_wrong_working_time_is_named() -> None:
+    wrong = replace(CALLING_PLAN, cost=replace(CALLING_PLAN.cost, standing=70, total=152))
+    assert [violation.detail for violation in check(calling(LONG_BO), wrong)] == [
+        "The plan claims 70 for standing; its stops make it 80.",
+        "The plan claims 152 for total; its stops make it 162.",
     ]
 
 

@@ -16,8 +16,8 @@ from scheduler.errors import InvalidParams
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.params import Params
-from scheduler.routing.plan import BreakTaken, Cost, LeftOut, Plan, Stop
-from scheduler.routing.problem import Pause, Pin, Place, Problem, Shift, Visit
+from scheduler.routing.plan import BreakTaken, Call, Cost, LeftOut, Plan, Stop
+from scheduler.routing.problem import Charge, Pause, Pin, Place, Problem, Shift, Visit, Workshop
 from tests.scheduler.routing.strategies import problems
 
 ZERO = datetime(2027, 3, 1, tzinfo=UTC)
@@ -176,6 +176,67 @@ def test_plans_keep_every_rule(problem: Problem, seed: int) -> None:
     plan = solve(problem, stop=Iterations(60), seed=seed, on_progress=reported.append)
     assert check(problem, plan) == ()
     assert plan.cost.total == reported[-1].cost
+
+
+@given(problem=problems(supplies=True, charges=tuple(Charge)), seed=st.integers(0, 2**70))
+@settings(deadline=None, max_examples=150)
+def test_plans_with_supplies_and_working_time_keep_every_rule(problem: Problem, seed: int) -> None:
+    reported: list[Progress] = []
+    plan = solve(problem, stop=Iterations(60), seed=seed, on_progress=reported.append)
+    assert check(problem, plan) == ()
+    assert plan.cost.total == reported[-1].cost
+    again = solve(problem, stop=Iterations(0), seed=seed, start_from=plan)
+    assert check(problem, again) == ()
+
+
+def test_charged_working_time_waits_at_home_and_not_at_the_door() -> None:
+    # Both open at 60 and lie ten minutes apart: there at 60 (leaving at 50), on to km2 from 65 to
+    # 75, that is at 75, home at 100: 50 minutes, 40 of them travel. Leaving at 0 would wait for 50.
+    problem = replace(
+        along_a_road((day(0),), (visit("a", 1, 5, (60, 70)), visit("b", 2, 5, (60, 90)))),
+        charge=Charge.WORKING_TIME,
+    )
+    plan = solve(problem, stop=Iterations(100), seed=1)
+    assert plan.stops == (
+        Stop(visit="a", shift="t/0", start=60),
+        Stop(visit="b", shift="t/0", start=75),
+    )
+    assert plan.cost == Cost(travel=40, shift_costs=0, left_out=0, total=50, standing=10)
+    assert check(problem, plan) == ()
+
+
+def test_a_round_calls_at_the_workshop_where_it_costs_least() -> None:
+    # The workshop is at km1, on the way; the pump is at the workshop and one gasket is along.
+    # a and b use a gasket each, c needs the pump. In the order c, b, a or a, b, c the call comes
+    # before what lacks something: home, km1 (call of 5), a 2, b 3, c 4, home: 80 + 5.
+    shift = replace(day(0), parts={"gasket": 1}, workshop=Workshop(place=1, minutes=5))
+    problem = along_a_road(
+        (shift,),
+        (
+            replace(visit("a", 2, 1, (0, 100)), parts={"gasket": 1}),
+            replace(visit("b", 3, 1, (0, 100)), parts={"gasket": 1}),
+            replace(visit("c", 4, 1, (0, 100)), tools=frozenset({"pump"})),
+        ),
+    )
+    plan = solve(problem, stop=Iterations(200), seed=1)
+    assert plan.cost == Cost(travel=85, shift_costs=0, left_out=0, total=85)
+    assert plan.calls == (Call(shift="t/0", before=plan.stops[0].visit),)
+    assert check(problem, plan) == ()
+
+
+def test_without_a_workshop_what_is_lacking_is_left_out() -> None:
+    shift = replace(day(0), parts={"gasket": 1})
+    problem = along_a_road(
+        (shift,),
+        (
+            replace(visit("cheap", 1, 1, (0, 100), cost=300), parts={"gasket": 1}),
+            replace(visit("dear", 1, 1, (0, 100), cost=400), parts={"gasket": 1}),
+            replace(visit("pump", 1, 1, (0, 100)), tools=frozenset({"pump"})),
+        ),
+    )
+    plan = solve(problem, stop=Iterations(300), seed=1)
+    assert plan.stops == (Stop(visit="dear", shift="t/0", start=10),)
+    assert plan.cost == Cost(travel=20, shift_costs=0, left_out=800, total=820)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
