@@ -252,12 +252,12 @@ def move_by_hand(
         visit = session.get_one(VisitRow, row.visit_id)
         before = row.technician_id
         slot = _chosen_slot(session, visit, technician_id, starts_at, now)
-        reschedule(session, row, slot, now=now)
+        topic = reschedule(session, row, slot, now=now)
         session.add(row)
         refuse_held_time(session, [technician_id], now=now)
         refresh_calendars(session, [before, technician_id], catalogue, now=now)
         bump_revision(session, now)
-        announce_appointment(session, row, visit, topic="appointment.moved", now=now)
+        announce_appointment(session, row, visit, topic=topic, now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
         return row
 

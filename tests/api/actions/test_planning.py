@@ -171,9 +171,7 @@ def test_a_solver_told_to_stop_gives_the_run_back_and_another_takes_it_at_once(
     row = request_plan(database, patient, now=NOW, origin=TESTER)
     claim_plan(database, holder="first", now=NOW)
 
-    back = solve_plan(
-        database, row.id, holder="first", clock=lambda: NOW, should_stop=lambda: True
-    )
+    back = solve_plan(database, row.id, holder="first", clock=lambda: NOW, should_stop=lambda: True)
 
     assert (back.state, back.holder, back.lease_until, back.finished_at) == (
         "queued",

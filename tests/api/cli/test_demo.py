@@ -277,7 +277,7 @@ def test_a_plan_from_the_command_line_is_published_on_the_demos_day_after_it_is_
     shutil.copytree(demo[0], folder)
 
     done = steamround(
-        "plan", "--iterations", "50", "--publish", "--data-folder", str(folder), folder=tmp_path
+        "plan", "--seconds", "2.5", "--publish", "--data-folder", str(folder), folder=tmp_path
     )
 
     assert done.returncode == 0, done.stderr
