@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 from api.pages.templates import template
 from api.storage.rounds import DayRound, RoundStop
-from scheduler.places import Coordinates
-from scheduler.waters import Barrier
+from scheduler.places import Coordinates, as_array, great_circle_metres
+from scheduler.waters import Barrier, Crossing
 
 # Okabe and Ito (2008): eight colours that people with any colour vision tell apart
 _INKS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#000000", "#8a7f00")
@@ -22,6 +22,8 @@ _MAP_WIDTH = 760.0
 _MARGIN = 28.0
 _HOUR_WIDTH = 62.0
 _ROW_HEIGHT = 34.0
+_LONGEST_BRIDGE_METRES = 6_000.0
+"""A longer crossing is the road round the head of a water: no line to draw."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +102,7 @@ def _map(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
             }
             for water in picture.waters
             for crossing in water.crossings
+            if crossing.ferry_minutes or _length_metres(crossing) < _LONGEST_BRIDGE_METRES
         ],
         "routes": [
             {
@@ -129,6 +132,11 @@ def _map(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
     }
 
 
+def _length_metres(crossing: Crossing) -> float:
+    ends = as_array([crossing.one_end, crossing.other_end])
+    return float(great_circle_metres(ends[:1], ends[1:])[0, 0])
+
+
 def _timeline(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
     clocks = [
         _hour(moment, each)
@@ -139,7 +147,7 @@ def _timeline(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
     first = floor(min(clocks, default=8.0))
     last = max(ceil(max(clocks, default=17.0)), first + 1)
     return {
-        "width": 150 + (last - first) * _HOUR_WIDTH + 12,
+        "width": 150 + (last - first) * _HOUR_WIDTH + 24,
         "height": 26 + _ROW_HEIGHT * max(len(picture.rounds), 1),
         "hours": [
             {"label": f"{hour % 24}:00", "x": 150 + (hour - first) * _HOUR_WIDTH}
