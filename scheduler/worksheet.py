@@ -2,11 +2,11 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, sqrt
 from typing import Final
 
-from scheduler.catalogue import Catalogue, MachineState
+from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
 from scheduler.critical_path import Activity, Timetable, shortest_timetable
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import Job, every_visit_jobs, job_for_rule, strictest
@@ -246,8 +246,10 @@ def _visit_operations(
         after=(),
     )
     operations: list[tuple[str | None, Operation]] = [(None, arrive)]
+    # the treatment comes first in the list, so that the machines it feeds can wait for it
+    ordered = sorted(work, key=lambda each: each.build.kind is not EquipmentKind.WATER_FILTER)
     last = []
-    for at_machine in work:
+    for at_machine in ordered:
         operations += [
             (at_machine.machine, operation)
             for operation in machine_operations(
@@ -260,6 +262,18 @@ def _visit_operations(
             )
         ]
         last.append(len(operations) - 1)
+    treatment = [
+        end
+        for end, at_machine in zip(last, ordered, strict=True)
+        if at_machine.build.kind is EquipmentKind.WATER_FILTER
+    ]
+    # nothing is filled, let alone heated, while the treatment that feeds it is shut or unflushed
+    operations = [
+        (machine, replace(operation, after=(*operation.after, *treatment)))
+        if operation.kind is StepKind.REFILL
+        else (machine, operation)
+        for machine, operation in operations
+    ]
     paperwork = Operation(
         kind=StepKind.PAPERWORK,
         state=MachineState.LIVE,

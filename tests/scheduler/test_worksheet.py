@@ -300,3 +300,18 @@ def test_every_task_is_served_once_and_hands_do_one_thing_at_a_time(tasks: list[
     chain = [step for step in worksheet.steps if step.critical]
     assert sum(step.minutes for step in chain) == worksheet.minutes
     assert [step.number for step in worksheet.steps] == list(range(1, len(worksheet.steps) + 1))
+
+
+@given(any_tasks)
+def test_nothing_is_filled_while_the_water_treatment_is_shut(tasks: list[DueTask]) -> None:
+    steps = build_worksheet(tasks, MACHINES, CATALOGUE).steps
+    treated = [s.start_minute + s.minutes for s in steps if s.machine == "filter"]
+    filled = [s.start_minute for s in steps if s.kind is StepKind.REFILL]
+    assert not treated or all(start >= max(treated) for start in filled)
+
+
+def test_a_machine_is_filled_once_the_cartridge_is_in() -> None:
+    both = [task(FILTER, "replace_cartridge"), task(LEFT, "rebuild_brew_valve")]
+    steps = build_worksheet(both, MACHINES, CATALOGUE).steps
+    filled = next(s.number for s in steps if s.kind is StepKind.REFILL)
+    assert all(s.number < filled for s in steps if s.machine == "filter")
