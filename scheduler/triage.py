@@ -19,6 +19,14 @@ from scheduler.parts_kit import Case, Kit, cheapest_kit
 from scheduler.spotting import spotted_symptoms
 from scheduler.worksheet import MachineWork, Worksheet, visit_times, worksheet_of
 
+WHATEVER_IT_IS: Final = (
+    "If you smell gas: touch no switch, open doors and windows, leave, and call the gas emergency "
+    "number from outside. If anything smokes, smells burnt, trips, gives a shock, sprays water or "
+    "blows steam: switch off at the main breaker, shut the water if that is safe, keep people away "
+    "and telephone us. Do not open the machine."
+)
+"""Said when nobody could tell what the fault is. From memory; local advice comes first."""
+
 FINDING_MINUTES: Final = 15.0  # to find the cause at the machine; common practice, no source
 LISTED_FROM: Final = 0.01  # less probable faults are not listed
 WORTH_ASKING_BITS: Final = 0.05  # what a question has to be expected to tell
@@ -143,14 +151,22 @@ def triage(
         parts_cover=kit.cover,
         mending_minutes=mending,
         minutes=0,
-        make_safe=tuple(
-            dict.fromkeys(s.make_safe for s in present if s.red_flag and s.make_safe is not None)
-        ),
+        make_safe=_make_safe(present),
         next_question=_next_question(posterior, [*present, *absent], catalogue),
         because=_because(present, faults[ranked[0]].name, posterior[ranked[0]]),
     )
     work = callback_work(finding, machine="", build=build, callback="")
     return replace(finding, minutes=visit_times([work], catalogue).minutes)
+
+
+def _make_safe(present: Iterable[Symptom]) -> tuple[str, ...]:
+    """Return what the café should do now; without a known symptom, what is right for the worst."""
+    present = tuple(present)
+    if not present:
+        return (WHATEVER_IT_IS,)
+    return tuple(
+        dict.fromkeys(s.make_safe for s in present if s.red_flag and s.make_safe is not None)
+    )
 
 
 def callback_work(finding: Finding, *, machine: str, build: Build, callback: str) -> MachineWork:

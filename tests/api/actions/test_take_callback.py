@@ -21,6 +21,7 @@ from api.storage.tables import (
 )
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, UnknownReference
+from scheduler.triage import WHATEVER_IT_IS
 from tests.api.actions.conftest import NOW, TESTER
 
 COLD = FaultReport(machine="E1", symptoms=("no_heat",))
@@ -211,3 +212,18 @@ def test_an_unknown_symptom_is_refused_and_nothing_is_kept(
     with database.read() as session:
         assert session.exec(select(CallbackRow)).all() == []
         assert session.exec(select(VisitRow)).all() == []
+
+
+def test_french_words_of_danger_are_understood(database: Database, catalogue: Catalogue) -> None:
+    report = FaultReport(machine="E1", text="Ça sent le brûlé et il y a de la fumée")
+    callback = take_callback(database, report, catalogue, now=NOW, origin=TESTER)
+    assert callback.urgency == "danger"
+
+
+@pytest.mark.parametrize("text", ["", "Es pfeift so komisch", "odeur de gaz"])
+def test_a_fault_nobody_can_name_still_gets_advice_for_the_worst(
+    database: Database, catalogue: Catalogue, text: str
+) -> None:
+    report = FaultReport(machine="E1", text=text)
+    callback = take_callback(database, report, catalogue, now=NOW, origin=TESTER)
+    assert callback.finding["make_safe"] == [WHATEVER_IT_IS]
