@@ -20,11 +20,11 @@ from api.storage.tables import (
     TechnicianRow,
     VisitRow,
 )
-from scheduler.catalogue import Catalogue
+from scheduler.catalogue import Catalogue, MachineState
 from scheduler.company import Urgency
 from scheduler.lifecycle import AppointmentState
 from scheduler.work_order import StepKind
-from scheduler.worksheet import Worksheet
+from scheduler.worksheet import Step, Worksheet
 
 _URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
@@ -56,11 +56,12 @@ class Briefs:
         self._machine_names: dict[str, str] = {}
         if with_work:
             machines = session.exec(
-                select(MachineRow.id, MachineRow.name).where(
+                select(MachineRow.id, MachineRow.name, MachineRow.tag).where(
                     col(MachineRow.site_id).in_(self._sites)
                 )
             )
-            self._machine_names = dict(machines.all())
+            # twins of one make stand side by side: the tag tells which one is locked off
+            self._machine_names = {key: f"{name}, tag {tag}" for key, name, tag in machines}
 
     def brief(self, row: AppointmentRow) -> AppointmentBrief:
         """Return all that may be told about one appointment."""
@@ -101,7 +102,7 @@ class Briefs:
             brief,
             steps=tuple(
                 WorkLine(
-                    text=step.text,
+                    text=_in_full(step),
                     minutes=step.minutes,
                     machine=self._machine_names.get(step.machine or "", ""),
                     waiting=step.waiting,
@@ -156,3 +157,10 @@ def part_name(part: str, catalogue: Catalogue) -> str:
     """Return the name of a part; of one the catalogue no longer has, its id."""
     known = catalogue.part_types.get(part)
     return known.name if known is not None else part
+
+
+def _in_full(step: Step) -> str:
+    """Return what a step says; how it is done, too, where the machine is hot, live or unknown."""
+    if step.state is MachineState.COLD or not step.details:
+        return step.text
+    return f"{step.text}: {'; '.join(step.details)}"
