@@ -33,6 +33,9 @@ from scheduler.lifecycle import AppointmentState, move
 from scheduler.machines import Outcome
 from scheduler.working_time import local_date
 
+_FARTHEST = timedelta(days=731)
+"""How far ahead a dispatcher may put an appointment: further is a slip of the pen."""
+
 _TOPICS = {
     AppointmentState.PLANNED: "appointment.planned",
     AppointmentState.PROMISED: "appointment.promised",
@@ -320,6 +323,8 @@ def _chosen_slot(
     """Return the time a dispatcher chose, if the technician can do the work at all."""
     if starts_at < now:
         raise InvalidInput(f"starts_at must not have gone by, got {starts_at.isoformat()}")
+    if starts_at > now + _FARTHEST:
+        raise InvalidInput(f"starts_at must be within two years, got {starts_at.isoformat()}")
     person = session.get(TechnicianRow, technician_id)
     if person is None or not person.active:
         raise Absent("technician", technician_id)

@@ -1,4 +1,4 @@
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlmodel import select
@@ -254,6 +254,16 @@ def test_moving_by_hand_onto_another_appointment_is_refused(
         )
     with database.read() as session:
         assert session.get_one(AppointmentRow, booked.id).starts_at == booked.starts_at
+
+
+def test_moving_by_hand_to_another_century_is_a_slip_of_the_pen(
+    database: Database, catalogue: Catalogue, booked: AppointmentRow
+) -> None:
+    far = datetime(2199, 12, 31, 23, 30, tzinfo=UTC)
+    with pytest.raises(InvalidInput, match="within two years"):
+        move_by_hand(
+            database, booked.id, booked.technician_id, far, catalogue, now=NOW, origin=TESTER
+        )
 
 
 def test_moving_by_hand_raises_the_sequence_and_remembers_the_old_time(
