@@ -28,6 +28,7 @@
         ├── StaleVersion
         ├── TimeTaken
         │   └── JustTaken
+        ├── TooEarly
         └── TooManyHolds
 
 Errors are nouns with fields; the edge of the program turns them into words for its own medium.
@@ -287,6 +288,18 @@ class TimeTaken(Conflict):
 
 class JustTaken(TimeTaken):
     """The time was free when it was looked for; who looks again may find somebody else."""
+
+
+class TooEarly(Conflict):
+    """A visit would be begun before its day; ``begins`` is from when it may be."""
+
+    def __init__(self, starts_at: datetime, begins: datetime) -> None:
+        self.starts_at = starts_at
+        self.begins = begins
+        super().__init__(
+            f"the visit is planned for {starts_at:%Y-%m-%d %H:%M}Z and may be begun from "
+            f"{begins:%Y-%m-%d %H:%M}Z: have the office move it if you are there already"
+        )
 
 
 class HoldOver(Conflict):

@@ -1,10 +1,16 @@
 """Appointment states and the moves allowed between them, as one table."""
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
+from typing import Final
 
-from scheduler.errors import MoveNotAllowed
+from scheduler.errors import MoveNotAllowed, TooEarly
+from scheduler.working_time import local_date, local_day
+
+LEAD: Final = timedelta(hours=4)
+"""How early a visit just after midnight may be begun."""
 
 
 class AppointmentState(StrEnum):
@@ -52,3 +58,22 @@ def move(before: AppointmentState, after: AppointmentState) -> AppointmentState:
     if not may_move(before, after):
         raise MoveNotAllowed(before, after, ALLOWED_MOVES[before])
     return after
+
+
+def check_begin(starts_at: datetime, zone: str, *, now: datetime) -> None:
+    """Refuse to begin a visit before its day; within the day a technician may run early.
+
+    Parameters
+    ----------
+    zone : of the site; its midnight counts, or four hours before the visit if that is earlier.
+
+    Raises
+    ------
+    TooEarly
+        When the day has not come.
+    """
+    day = local_day(local_date(starts_at, zone), zone).hull()
+    assert day is not None, "every day has an instant"
+    begins = min(day.start, starts_at - LEAD)
+    if now < begins:
+        raise TooEarly(starts_at, begins)

@@ -1,5 +1,7 @@
 """What a client's program says of the endpoints at which it hears of events."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -92,18 +94,16 @@ def change_endpoint(
     ------
     AddressRefused, Absent, StaleVersion
     """
-    with database.write() as session:
-        row = one(session, WebhookEndpointRow, endpoint_id, scope)
-        row.expect_version(if_version)
+    with _recorded(
+        database, endpoint_id, scope, "change", now=now, origin=origin, if_version=if_version
+    ) as (_, row):
         check_url(url, loopback=loopback)
         row.url, row.topics = url, sorted(set(topics))
         if enabled:
             row.disabled_at = row.disabled_because = None
         elif row.disabled_at is None:
             row.disabled_at, row.disabled_because = now, "switched off"
-        session.add(row)
-        _record(session, row, origin, now, "change")
-        return row
+    return row
 
 
 def rotate_secret(
@@ -120,13 +120,10 @@ def rotate_secret(
     ------
     Absent
     """
-    with database.write() as session:
-        row = one(session, WebhookEndpointRow, endpoint_id, scope)
+    with _recorded(database, endpoint_id, scope, "rotate", now=now, origin=origin) as (_, row):
         row.previous_secret, row.secret = row.secret, mint_secret()
         row.previous_until = now + OLD_SECRET_SIGNS_FOR
-        session.add(row)
-        _record(session, row, origin, now, "rotate")
-        return row
+    return row
 
 
 def remove_endpoint(
@@ -144,16 +141,15 @@ def remove_endpoint(
     ------
     Absent, StaleVersion
     """
-    with database.write() as session:
-        row = one(session, WebhookEndpointRow, endpoint_id, scope)
-        row.expect_version(if_version)
+    with _recorded(
+        database, endpoint_id, scope, "remove", now=now, origin=origin, if_version=if_version
+    ) as (session, row):
         for delivery in session.exec(
             select(DeliveryRow).where(DeliveryRow.endpoint_id == endpoint_id)
         ):
             session.delete(delivery)
         session.flush()
         session.delete(row)
-        _record(session, row, origin, now, "remove")
 
 
 def replay_delivery(
@@ -173,15 +169,16 @@ def replay_delivery(
     Conflict
         When the endpoint is disabled.
     """
-    with database.write() as session:
-        endpoint = _enabled(session, endpoint_id, scope)
+    with _recorded(database, endpoint_id, scope, "replay", now=now, origin=origin) as (
+        session,
+        endpoint,
+    ):
+        _expect_enabled(endpoint)
         row = session.get(DeliveryRow, delivery_id)
         if row is None or row.endpoint_id != endpoint.id:
             raise Absent("webhook delivery", delivery_id)
         requeue(row, now=now)
-        session.add(row)
-        _record(session, endpoint, origin, now, "replay")
-        return row
+    return row
 
 
 def replay_since(
@@ -205,8 +202,11 @@ def replay_since(
     Conflict
         When the endpoint is disabled.
     """
-    with database.write() as session:
-        endpoint = _enabled(session, endpoint_id, scope)
+    with _recorded(database, endpoint_id, scope, "replay", now=now, origin=origin) as (
+        session,
+        endpoint,
+    ):
+        _expect_enabled(endpoint)
         events = session.exec(
             select(OutboxRow)
             .where(OutboxRow.client_id == endpoint.client_id, OutboxRow.created_at >= since)
@@ -226,15 +226,36 @@ def replay_since(
             row = made_out.get(event.id) or delivery_of(event, endpoint, now=now)
             requeue(row, now=now)
             session.add(row)
-        _record(session, endpoint, origin, now, "replay")
-        return len(events)
+    return len(events)
 
 
-def _enabled(session: Session, endpoint_id: str, scope: Scope) -> WebhookEndpointRow:
-    endpoint = one(session, WebhookEndpointRow, endpoint_id, scope)
+@contextmanager
+def _recorded(
+    database: Database,
+    endpoint_id: str,
+    scope: Scope,
+    verb: str,
+    *,
+    now: datetime,
+    origin: Origin,
+    if_version: int | None = None,
+) -> Iterator[tuple[Session, WebhookEndpointRow]]:
+    """Give an endpoint to whoever changes it, in one transaction; what was done is recorded.
+
+    Raises
+    ------
+    Absent, StaleVersion
+    """
+    with database.write() as session:
+        row = one(session, WebhookEndpointRow, endpoint_id, scope)
+        row.expect_version(if_version)
+        yield session, row
+        _record(session, row, origin, now, verb)
+
+
+def _expect_enabled(endpoint: WebhookEndpointRow) -> None:
     if endpoint.disabled_at is not None:
-        raise Conflict(f"endpoint {endpoint_id} is disabled: enable it first")
-    return endpoint
+        raise Conflict(f"endpoint {endpoint.id} is disabled: enable it first")
 
 
 def _record(

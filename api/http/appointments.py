@@ -1,24 +1,19 @@
 """Appointments: the published calendar, and what happens to each of them."""
 
+from collections.abc import Callable
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
 from pydantic import ConfigDict, Field
 from sqlmodel import col
 
-from api.actions.appointments import (
-    PartReplaced,
-    ReadCounter,
-    VisitReport,
-    change_state,
-    move_by_hand,
-    report_work,
-)
+from api.actions.appointments import change_state, move_by_hand
 from api.actions.booking import cancel_with_notice, move_to_hold
+from api.actions.report_visit import PartReplaced, ReadCounter, VisitReport, report_work
 from api.auth import NotAllowed, Principal, Role
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, Now, OfficeDeed, OfficeOrPortalDeed, StaffDeed
+from api.http.context import AnyonesLook, Deed, Now, OfficeDeed, OfficeOrPortalDeed, StaffDeed
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.readings import Judged, ReadingTaken, judged_shown
@@ -192,17 +187,8 @@ def set_appointment_state(
     to = AppointmentState(body.state)
     if deed.who.role is Role.TECHNICIAN and to not in _ON_SITE:
         raise NotAllowed(deed.who.role, frozenset({Role.DISPATCHER, Role.ADMINISTRATOR}))
-    row = change_state(
-        deed.database,
-        appointment_id,
-        to,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        technician=deed.who.technician,
-        if_version=version,
-    )
-    return appointment_shown(deed.changed(row), deed.who)
+    whose = deed.who.technician
+    return _confirmed(deed, version, change_state, appointment_id, to, technician=whose)
 
 
 @router.put("/{appointment_id}/slot", responses=documented(400, 404, 409, 412, 428))
@@ -210,17 +196,8 @@ def move_appointment(
     appointment_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch
 ) -> Appointment:
     """Put an appointment at another time or with another technician by hand."""
-    row = move_by_hand(
-        deed.database,
-        appointment_id,
-        body.technician_id,
-        body.starts_at,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        if_version=version,
-    )
-    return appointment_shown(deed.changed(row), deed.who)
+    slot = body.technician_id, body.starts_at
+    return _confirmed(deed, version, move_by_hand, appointment_id, *slot)
 
 
 @router.put("/{appointment_id}/time", responses=documented(400, 404, 409, 412, 428))
@@ -228,17 +205,8 @@ def move_appointment_to_hold(
     appointment_id: str, body: NewTime, deed: OfficeOrPortalDeed, version: IfMatch
 ) -> Appointment:
     """Move an appointment to a held time. The old time is given up as the new one is taken."""
-    row = move_to_hold(
-        deed.database,
-        appointment_id,
-        body.hold_id,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        scope=deed.who.scope,
-        if_version=version,
-    )
-    return appointment_shown(deed.changed(row), deed.who)
+    scope = deed.who.scope
+    return _confirmed(deed, version, move_to_hold, appointment_id, body.hold_id, scope=scope)
 
 
 @router.put("/{appointment_id}/cancellation", responses=documented(404, 409, 412, 428))
@@ -246,16 +214,7 @@ def cancel_appointment(
     appointment_id: str, deed: OfficeOrPortalDeed, version: IfMatch
 ) -> Appointment:
     """Cancel an appointment in time. Its visit is open again and can be given another."""
-    row = cancel_with_notice(
-        deed.database,
-        appointment_id,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        scope=deed.who.scope,
-        if_version=version,
-    )
-    return appointment_shown(deed.changed(row), deed.who)
+    return _confirmed(deed, version, cancel_with_notice, appointment_id, scope=deed.who.scope)
 
 
 @router.post("/{appointment_id}/report", responses=documented(400, 404, 409, 412, 413, 428))
@@ -286,6 +245,22 @@ def report_appointment(
     )
     shown = appointment_shown(deed.changed(reported.appointment), deed.who)
     return Reported(**shown.model_dump(), **judged_shown(reported.judged).model_dump())
+
+
+def _confirmed(
+    deed: Deed, version: int, action: Callable[..., AppointmentRow], *what: Any, **whose: Any
+) -> Appointment:
+    """Carry out a change of one appointment, and return what it has become with its new ETag."""
+    row = action(
+        deed.database,
+        *what,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+        if_version=version,
+        **whose,
+    )
+    return appointment_shown(deed.changed(row), deed.who)
 
 
 def appointment_shown(row: AppointmentRow, who: Principal) -> Appointment:

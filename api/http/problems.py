@@ -32,6 +32,7 @@ from scheduler.errors import (
     StaleVersion,
     SteamroundError,
     TimeTaken,
+    TooEarly,
     TooManyHolds,
 )
 
@@ -54,6 +55,7 @@ _STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
     (NoticeTooShort, 409, "notice-too-short"),
     (HeldForClient, 409, "held-for-client"),
     (PlanOutdated, 409, "plan-outdated"),
+    (TooEarly, 409, "too-early"),
     (Conflict, 409, "conflict"),
     (MoveNotAllowed, 409, "move-not-allowed"),
     (Impossible, 409, "impossible"),

@@ -1,11 +1,12 @@
 """Every pair of appointment states, one by one."""
 
+from datetime import UTC, datetime, timedelta
 from itertools import product
 
 import pytest
 
-from scheduler.errors import MoveNotAllowed
-from scheduler.lifecycle import ALLOWED_MOVES, AppointmentState, may_move, move
+from scheduler.errors import MoveNotAllowed, TooEarly
+from scheduler.lifecycle import ALLOWED_MOVES, AppointmentState, check_begin, may_move, move
 
 # Written out a second time, from the description of an appointment's life:
 # planned → promised (and back when the client gives the time up) → under way → done | no access;
@@ -54,3 +55,24 @@ def test_a_refused_move_says_what_would_be_possible() -> None:
 def test_nothing_follows_an_end() -> None:
     with pytest.raises(MoveNotAllowed, match="it can become nothing else"):
         move(AppointmentState.DONE, AppointmentState.CANCELLED)
+
+
+@pytest.mark.parametrize(
+    ("starts_at", "begins"),
+    [
+        # an ordinary winter day in Paris, an hour ahead of UTC, begins at 23:00 UTC
+        (datetime(2027, 3, 22, 9, tzinfo=UTC), datetime(2027, 3, 21, 23, tzinfo=UTC)),
+        # on the 28th the clocks go forward at two: its midnight is still an hour ahead
+        (datetime(2027, 3, 28, 16, tzinfo=UTC), datetime(2027, 3, 27, 23, tzinfo=UTC)),
+        # the day after begins two hours ahead
+        (datetime(2027, 3, 29, 9, tzinfo=UTC), datetime(2027, 3, 28, 22, tzinfo=UTC)),
+        # half past midnight: four hours early is the evening before
+        (datetime(2027, 3, 21, 23, 30, tzinfo=UTC), datetime(2027, 3, 21, 19, 30, tzinfo=UTC)),
+    ],
+)
+def test_a_visit_is_begun_on_its_day_and_no_earlier(starts_at: datetime, begins: datetime) -> None:
+    check_begin(starts_at, "Europe/Paris", now=begins)
+    check_begin(starts_at, "Europe/Paris", now=starts_at + timedelta(days=9))
+    with pytest.raises(TooEarly) as refused:
+        check_begin(starts_at, "Europe/Paris", now=begins - timedelta(seconds=1))
+    assert (refused.value.starts_at, refused.value.begins) == (starts_at, begins)

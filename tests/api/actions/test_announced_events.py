@@ -6,7 +6,8 @@ import pytest
 from pydantic import ValidationError
 from sqlmodel import col, select
 
-from api.actions.appointments import VisitReport, book_by_hand, change_state, report_work
+from api.actions.appointments import book_by_hand, change_state
+from api.actions.report_visit import VisitReport, report_work
 from api.actions.take_callback import FaultReport, take_callback
 from api.storage.audit import announce
 from api.storage.database import Database

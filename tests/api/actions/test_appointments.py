@@ -3,16 +3,10 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlmodel import select
 
-from api.actions.appointments import (
-    PartReplaced,
-    ReadCounter,
-    VisitReport,
-    change_state,
-    move_by_hand,
-    report_work,
-)
+from api.actions.appointments import change_state, move_by_hand
 from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.report_visit import PartReplaced, ReadCounter, VisitReport, report_work
 from api.actions.take_callback import FaultReport, take_callback
 from api.storage.database import Database
 from api.storage.tables import (

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from sqlmodel import func, select
 
-from api.actions.appointments import VisitReport, book_by_hand, change_state, report_work
+from api.actions.appointments import book_by_hand, change_state
 from api.actions.load_company import Loaded, load_company
 from api.actions.raise_due_work import raise_due_work
+from api.actions.report_visit import VisitReport, report_work
 from api.storage.audit import Origin
 from api.storage.database import Database
 from api.storage.snapshots import (

@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlmodel import select
 
-from api.actions.appointments import VisitReport, book_by_hand, change_state, report_work
+from api.actions.appointments import book_by_hand, change_state
 from api.actions.planning import cancel_plan, claim_plan, request_plan, solve_plan
 from api.actions.publishing import ChangeKind, changes_of, publish_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.report_visit import VisitReport, report_work
 from api.storage.database import Database
 from api.storage.due_work import DueWorkKeeper, SiteWork, waiting_work
 from api.storage.tables import (
@@ -170,7 +171,9 @@ def test_a_draft_that_moves_what_has_begun_since_is_outdated(
         session.add(visit)
     draft = drafted(with_visits)
     assert kinds(with_visits, draft)["vi-1"] in (ChangeKind.MOVED, ChangeKind.HANDED_OVER)
-    change_state(with_visits, row.id, AppointmentState.UNDER_WAY, catalogue, now=NOW, origin=TESTER)
+    change_state(
+        with_visits, row.id, AppointmentState.UNDER_WAY, catalogue, now=row.starts_at, origin=TESTER
+    )
 
     with pytest.raises(PlanOutdated):
         publish_plan(with_visits, draft.id, catalogue, now=NOW, origin=TESTER)

@@ -176,5 +176,15 @@ def caller(nobody: TestClient, app: FastAPI, database: Database) -> Caller:
 
 
 @pytest.fixture
+def due_today(database: Database) -> Database:
+    """The same with both appointments today, so that they may be begun."""
+    with database.write() as session:
+        for name in ("ap-a", "ap-b"):
+            row = session.get_one(AppointmentRow, name)
+            row.starts_at, row.ends_at = NOW + timedelta(hours=1), NOW + timedelta(hours=2)
+    return database
+
+
+@pytest.fixture
 def dispatcher(caller: Caller) -> TestClient:
     return caller("dispatcher")

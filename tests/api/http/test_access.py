@@ -126,8 +126,9 @@ def test_technicians_see_all_machines_but_only_their_own_calendar(caller: Caller
     assert technician.get("/v1/absences/ab-b").status_code == 404
 
 
+@pytest.mark.usefixtures("due_today")
 def test_a_technician_may_begin_their_own_appointment_and_no_other(caller: Caller) -> None:
-    version = {"If-Match": '"v1"'}
+    version = {"If-Match": '"v2"'}
     own, other = "/v1/appointments/ap-a/state", "/v1/appointments/ap-b/state"
     technician = caller("technician-a")
     begin = {"state": "under_way"}

@@ -182,12 +182,24 @@ def test_what_was_never_reported_is_listed(dispatcher: TestClient, database: Dat
     assert listed() == ["ap-a"]
 
 
+def test_nobody_begins_a_visit_before_its_day(caller: Caller, database: Database) -> None:
+    technician, address = caller("technician-a"), "/v1/appointments/ap-a/state"
+    early = technician.put(address, json={"state": "under_way"}, headers={"If-Match": '"v1"'})
+    assert (early.status_code, early.json()["title"]) == (409, "Too early")
+    # tomorrow in Bergen begins at 23:00 UTC
+    assert "may be begun from 2027-03-01 23:00Z" in early.json()["detail"]
+    with database.read() as session:
+        assert session.get_one(AppointmentRow, "ap-a").state == "planned"
+
+
+@pytest.mark.usefixtures("due_today")
 def test_a_counter_of_a_machine_of_nobody_is_refused(caller: Caller) -> None:
     technician = caller("technician-a")
     address = "/v1/appointments/ap-a"
     begun = technician.put(
-        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v1"'}
+        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v2"'}
     )
+    assert begun.status_code == 200
     for machine in ("m-nowhere", "m-b"):
         report = {"counters": [{"machine": machine, "counter": "brew_cycles", "value": 1}]}
         tag = {"If-Match": begun.headers["etag"]}
@@ -205,11 +217,12 @@ def test_two_appointments_of_one_technician_at_one_time_are_refused(
     assert dispatcher.get("/v1/appointments/ap-a").json()["technician_id"] == "t-a"
 
 
+@pytest.mark.usefixtures("due_today")
 def test_work_is_reported_by_whoever_did_it(caller: Caller) -> None:
     technician = caller("technician-a")
     address = "/v1/appointments/ap-a"
     begun = technician.put(
-        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v1"'}
+        f"{address}/state", json={"state": "under_way"}, headers={"If-Match": '"v2"'}
     )
     report = {
         "counters": [{"machine": "m-a", "counter": "brew_cycles", "value": 4200}],
