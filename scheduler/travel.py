@@ -16,10 +16,16 @@ from numpy.typing import NDArray
 
 from scheduler.errors import InvalidInput
 from scheduler.places import Coordinates, as_array
-from scheduler.waters import Barrier, ways_between
+from scheduler.waters import Barrier, WayFinder, Ways
 
 UNREACHABLE_MINUTES = 100_000
 """Stands for "no way": longer than any shift, small enough to be added up."""
+
+_SAME_PLACE_METRES = 0.01
+"""Rounding noise, where one place is written in two ways: at a pole, on the 180th meridian."""
+
+_ROWS_AT_ONCE = 256
+"""Places whose ways to all others are worked out in one go, to bound memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,22 +123,33 @@ class StraightLineTravel:
     def between(self, places: Sequence[Coordinates]) -> TravelTable:
         """Return travel between all pairs of ``places``; symmetric."""
         fastest_metres_per_minute = self.speeds[-1].km_per_hour * 1000 / 60
-        ways = ways_between(
+        finder = WayFinder(
             as_array(places),
             self.barriers,
             metres_per_ferry_minute=fastest_metres_per_minute / self.circuity,
         )
+        minutes = np.zeros((len(places), len(places)), dtype=np.int32)
+        metres = np.zeros_like(minutes)
+        for start in range(0, len(places), _ROWS_AT_ONCE):
+            stop = min(start + _ROWS_AT_ONCE, len(places))
+            for whole, part in zip(
+                (minutes, metres), self._of_ways(finder.rows(start, stop)), strict=True
+            ):
+                whole[start:stop, :stop] = part
+                whole[:start, start:stop] = part[:, :start].T
+        return TravelTable(minutes=minutes, metres=metres)
+
+    def _of_ways(self, ways: Ways) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return whole minutes and metres of some ways."""
         reachable = np.isfinite(ways.straight_metres)
         road_metres = np.where(reachable, ways.straight_metres, 0.0) * self.circuity
         minutes = self._driven_minutes(road_metres) + ways.ferry_minutes
-        apart = (road_metres > 0) | (ways.ferry_minutes > 0)
+        apart = (road_metres > _SAME_PLACE_METRES) | (ways.ferry_minutes > 0)
+        minutes[~apart] = 0
         minutes[apart] += self.stop_minutes
         minutes[~reachable] = UNREACHABLE_MINUTES
-        return TravelTable(
-            # a hair of rounding noise must not cost a minute
-            minutes=np.ceil(minutes - 1e-9).astype(np.int32),
-            metres=np.rint(road_metres).astype(np.int32),
-        )
+        # a hair of rounding noise must not cost a minute
+        return np.ceil(minutes - 1e-9), np.rint(road_metres)
 
     def _driven_minutes(self, road_metres: NDArray[np.float64]) -> NDArray[np.float64]:
         ends_km = [band.from_km for band in self.speeds[1:]] + [np.inf]

@@ -3,7 +3,8 @@
 A barrier is a polyline; a crossing joins one landing on each side of it: a bridge, a ferry, or the
 road round the head of a bay. A pair of places whose straight line meets a barrier is led along the
 bank and over crossings, the shortest chain of straight legs, over several barriers if need be.
-Lines are straight in longitude and latitude, so barriers must not cross the 180th meridian.
+Lines are straight in longitude and latitude. Longitudes are counted on over the 180th meridian, so
+that neither places nor waters mind it, as long as they lie within half the globe.
 """
 
 from __future__ import annotations
@@ -54,7 +55,9 @@ class Barrier:
             raise InvalidInput(f"barrier {self.name!r} needs at least 2 points")
         for crossing in self.crossings:
             ends = as_array([crossing.one_end, crossing.other_end])
-            if not meets(ends[:1], ends[1:], _segments([self]))[0, 0]:
+            segments = _segments([self])
+            ends, segments = (unwrapped(each, ends[:1, 1]) for each in (ends, segments))
+            if not meets(ends[:1], ends[1:], segments)[0, 0]:
                 raise InvalidInput(
                     f"crossing {crossing.name!r} does not cross barrier {self.name!r}: "
                     "put its landings on different sides of the line"
@@ -91,17 +94,15 @@ class Barrier:
 
 
 class Ways(NamedTuple):
-    """The way between every two places, each of shape (n_places, n_places)."""
+    """The way from each of some places to each of others, each of shape (n_from, n_to)."""
 
     straight_metres: NDArray[np.float64]
     """Great-circle length of the driven legs; infinite where there is no way."""
     ferry_minutes: NDArray[np.float64]
 
 
-def ways_between(
-    places: NDArray[np.float64], barriers: Sequence[Barrier], *, metres_per_ferry_minute: float
-) -> Ways:
-    """Return the shortest way between all places.
+class WayFinder:
+    """Looks for the shortest ways between all of some places, some rows at a time.
 
     Parameters
     ----------
@@ -110,34 +111,59 @@ def ways_between(
     metres_per_ferry_minute
         What a minute on a ferry is worth in straight metres when ways are compared.
     """
-    metres = great_circle_metres(places, places)
-    ferry_minutes = np.zeros_like(metres)
-    segments = _segments(barriers)
-    blocked = meets(places, places, segments)
-    if not blocked.any():
+
+    def __init__(
+        self,
+        places: NDArray[np.float64],
+        barriers: Sequence[Barrier],
+        *,
+        metres_per_ferry_minute: float,
+    ) -> None:
+        nearby = places[:1, 1] if len(places) else np.zeros(1)
+        self._places = unwrapped(places, nearby)
+        self._segments = unwrapped(_segments(barriers), nearby)
+        self._metres_per_ferry_minute = metres_per_ferry_minute
+        crossings = [crossing for barrier in barriers for crossing in barrier.crossings]
+        landings = [end for c in crossings for end in (c.one_end, c.other_end)]
+        corners = [_corners(barrier) for barrier in barriers]
+        self._turns = unwrapped(np.concatenate([as_array(landings), *corners]), nearby)
+        self._chains = _chains(crossings, self._turns, self._segments, metres_per_ferry_minute)
+        self._legs = _clear_legs(self._places, self._turns, self._segments)
+
+    def rows(self, start: int, stop: int) -> Ways:
+        """Return the ways from the places ``start:stop`` to all places up to ``stop``.
+
+        Shape (stop - start, stop); all ways are as long there as back.
+        """
+        origins, targets = self._places[start:stop], self._places[:stop]
+        metres = great_circle_metres(origins, targets)
+        ferry_minutes = np.zeros_like(metres)
+        blocked = meets(origins, targets, self._segments)
+        if not len(self._turns):
+            metres[blocked] = np.inf
+            return Ways(metres, ferry_minutes)
+        blocked[:, start:] &= np.tri(stop - start, dtype=np.bool_)  # the other half is mirrored
+        for row in np.flatnonzero(blocked.any(axis=1)):
+            columns = np.flatnonzero(blocked[row])
+            straight, ferry = self._led_round(start + row, columns)
+            metres[row, columns], ferry_minutes[row, columns] = straight, ferry
+            inside = columns >= start
+            metres[columns[inside] - start, start + row] = straight[inside]
+            ferry_minutes[columns[inside] - start, start + row] = ferry[inside]
         return Ways(metres, ferry_minutes)
 
-    crossings = [crossing for barrier in barriers for crossing in barrier.crossings]
-    landings = [end for c in crossings for end in (c.one_end, c.other_end)]
-    turns = np.concatenate([as_array(landings), *(_corners(barrier) for barrier in barriers)])
-    if not len(turns):
-        metres[blocked] = np.inf
-        return Ways(metres, ferry_minutes)
-    chains = _chains(crossings, turns, segments, metres_per_ferry_minute)
-    legs = _clear_legs(places, turns, segments)
-    for origin in np.flatnonzero(blocked.any(axis=1)):
+    def _led_round(
+        self, origin: int, targets: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return straight metres and ferry minutes to places that cannot be reached straight."""
         # the best chain from here to each turn, then one more leg to each place that is blocked
-        to_turn = legs[origin, :, np.newaxis] + chains.cost
+        to_turn = self._legs[origin, :, np.newaxis] + self._chains.cost
         first_turn = to_turn.argmin(axis=0)
-        reach = to_turn.min(axis=0)
-        reach_ferry = chains.ferry_minutes[first_turn, np.arange(len(turns))]
-        targets = np.flatnonzero(blocked[origin, :origin])
-        to_target = legs[targets] + reach
+        reach_ferry = self._chains.ferry_minutes[first_turn, np.arange(len(self._turns))]
+        to_target = self._legs[targets] + to_turn.min(axis=0)
         cost = to_target.min(axis=1)
         ferry = np.where(np.isinf(cost), 0, reach_ferry[to_target.argmin(axis=1)])
-        metres[origin, targets] = metres[targets, origin] = cost - ferry * metres_per_ferry_minute
-        ferry_minutes[origin, targets] = ferry_minutes[targets, origin] = ferry
-    return Ways(metres, ferry_minutes)
+        return cost - ferry * self._metres_per_ferry_minute, ferry
 
 
 class _Chains(NamedTuple):
@@ -178,6 +204,7 @@ def _corners(barrier: Barrier) -> NDArray[np.float64]:
     The ends are no such points: a river's mouth ends in the sea, and its head is far off.
     """
     line = as_array(barrier.line)
+    line = unwrapped(line, line[:1, 1])
     back, on = line[:-2] - line[1:-1], line[2:] - line[1:-1]
     inwards = _unit(back) + _unit(on)
     bends = np.linalg.norm(inwards, axis=1) > 1e-6
@@ -203,6 +230,18 @@ def _segments(barriers: Sequence[Barrier]) -> NDArray[np.float64]:
     lines = [as_array(barrier.line) for barrier in barriers]
     pieces = [np.stack([line[:-1], line[1:]], axis=1) for line in lines]
     return np.concatenate([np.empty((0, 2, 2)), *pieces])
+
+
+def unwrapped(points: NDArray[np.float64], longitude: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return points with their longitudes counted on from ``longitude``, within half the globe.
+
+    Parameters
+    ----------
+    points
+        Degrees, shape (..., 2).
+    """
+    lat, lon = points[..., 0], points[..., 1]
+    return np.stack([lat, longitude + (lon - longitude + 180) % 360 - 180], axis=-1)
 
 
 def meets(

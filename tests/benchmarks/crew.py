@@ -9,6 +9,7 @@ within one to four days or any time. Some visits are pinned.
 """
 
 import argparse
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,12 +27,16 @@ SKILLS = ("general", "gas", "boards", "grinders", "water", "pressure")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size:
-    """How much there is of everything."""
+    """How much there is of everything, in a square region."""
 
     technicians: int
     days: int
     visits: int
     towns: int
+    region_km: float = REGION_KM
+
+
+TravelBetween = Callable[[np.ndarray, np.random.Generator], np.ndarray]
 
 
 SIZES = {
@@ -49,7 +54,7 @@ OPENING_HOURS = (
 )
 
 
-def crew_problem(size: Size, seed: int) -> Problem:
+def crew_problem(size: Size, seed: int, travel: TravelBetween | None = None) -> Problem:
     """Invent a problem.
 
     Parameters
@@ -58,18 +63,20 @@ def crew_problem(size: Size, seed: int) -> Problem:
         How many technicians, days, visits and towns.
     seed
         Any whole number >= 0.
+    travel
+        Whole minutes between spots in km, by :func:`travel_minutes` unless given.
     """
     random = np.random.default_rng(seed)
-    towns = random.uniform(5, REGION_KM - 5, (size.towns, 2))
+    towns = random.uniform(5, size.region_km - 5, (size.towns, 2))
     weights = random.pareto(1.5, size.towns) + 0.3
     n_sites = int(size.visits * 0.75)
 
     def somewhere(count: int, spread_km: float) -> np.ndarray:
         chosen = random.choice(size.towns, count, p=weights / weights.sum())
-        return np.clip(towns[chosen] + random.normal(0, spread_km, (count, 2)), 0, REGION_KM)
+        return np.clip(towns[chosen] + random.normal(0, spread_km, (count, 2)), 0, size.region_km)
 
     spots = np.concatenate([somewhere(size.technicians, 6), somewhere(n_sites, 3)])
-    travel = travel_minutes(spots, random)
+    minutes = (travel or travel_minutes)(spots, random)
     shifts = tuple(
         shift for technician in range(size.technicians) for shift in _week(technician, size, random)
     )
@@ -80,7 +87,7 @@ def crew_problem(size: Size, seed: int) -> Problem:
     problem = Problem(
         minute_zero=datetime(2027, 3, 1, tzinfo=UTC),
         places=tuple(Place(id=f"p{number}") for number in range(len(spots))),
-        travel_minutes=travel,
+        travel_minutes=minutes,
         shifts=shifts,
         visits=visits,
     )

@@ -79,6 +79,22 @@ def test_no_way_is_marked() -> None:
     assert table.reachable.tolist() == [[True, False], [False, True]]
 
 
+def test_the_180th_meridian_and_the_poles_are_places_like_any() -> None:
+    # 10 km straight in each pair, by the first test 28 minutes; at the pole longitudes mean nothing
+    half = TEN_KM / 2
+    for one, other in (
+        (at(0, 180 - half), at(0, half - 180)),
+        (at(90 - half, 10), at(90 - half, -170)),
+        (at(-90, 33), at(TEN_KM - 90, -140)),
+    ):
+        assert whole(PLAIN.between([one, other])) == (
+            [[0, 28], [28, 0]],
+            [[0, 12500], [12500, 0]],
+        )
+    assert whole(PLAIN.between([at(90, 10), at(90, -170)])) == ([[0, 0], [0, 0]],) * 2
+    assert whole(PLAIN.between([at(5, 180), at(5, -180)])) == ([[0, 0], [0, 0]],) * 2
+
+
 def test_no_places_give_an_empty_table() -> None:
     assert StraightLineTravel().between([]).minutes.shape == (0, 0)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from scheduler.errors import InvalidInput
 from scheduler.places import Coordinates, as_array, great_circle_metres
-from scheduler.waters import Barrier, Crossing, Ways, meets, ways_between
+from scheduler.waters import Barrier, Crossing, WayFinder, Ways, meets
 
 METRES_PER_DEGREE = 111_195.08
 FERRY_METRES = 1000.0
@@ -30,7 +30,8 @@ FERRY = Crossing(name="ferry", one_end=at(0, -0.01), other_end=at(0, 0.01), ferr
 
 
 def ways(places: list[Coordinates], *barriers: Barrier) -> Ways:
-    return ways_between(as_array(places), barriers, metres_per_ferry_minute=FERRY_METRES)
+    finder = WayFinder(as_array(places), barriers, metres_per_ferry_minute=FERRY_METRES)
+    return finder.rows(0, len(places))
 
 
 def river(*crossings: Crossing) -> Barrier:
@@ -115,6 +116,37 @@ def test_ways_are_symmetric_and_never_shorter_than_straight(
     assert (found.straight_metres == found.straight_metres.T).all()
     assert (found.ferry_minutes == found.ferry_minutes.T).all()
     assert (found.straight_metres >= straight - longest_landing_metres - 1e-6).all()
+
+
+@given(st.lists(coordinates, min_size=2, max_size=7), st.integers(1, 3))
+def test_rows_in_pieces_are_those_of_the_whole(places: list[Coordinates], step: int) -> None:
+    mirrored = as_array([at(p.lat, p.lon / 10 * (-1) ** i) for i, p in enumerate(places)])
+    finder = WayFinder(mirrored, [river(BRIDGE, FERRY)], metres_per_ferry_minute=FERRY_METRES)
+    whole = finder.rows(0, len(places))
+    for start in range(0, len(places), step):
+        stop = min(start + step, len(places))
+        piece = finder.rows(start, stop)
+        assert (piece.straight_metres == whole.straight_metres[start:stop, :stop]).all()
+        assert (piece.ferry_minutes == whole.ferry_minutes[start:stop, :stop]).all()
+
+
+@pytest.mark.parametrize("middle", [0, 179.95, -179.95, 180, -180])
+def test_ways_are_the_same_wherever_the_180th_meridian_runs(middle: float) -> None:
+    def moved(point: Coordinates) -> Coordinates:
+        return at(point.lat, (point.lon + middle + 180) % 360 - 180)
+
+    bridge = Crossing(name="bridge", one_end=moved(at(0.5, -0.01)), other_end=moved(at(0.5, 0.01)))
+    water = Barrier(name="river", line=tuple(map(moved, RIVER)), crossings=(bridge,))
+    places = [at(0, -0.3), at(0, 0.3), at(-0.4, -0.2)]
+    found = ways([moved(place) for place in places], water)
+    at_home = ways(places, river(BRIDGE))
+    assert found.straight_metres == pytest.approx(at_home.straight_metres, rel=1e-9)
+
+
+def test_a_water_on_the_other_side_of_the_globe_is_not_in_the_way() -> None:
+    # 0.2 degrees apart over the 180th meridian; counted the other way the river lies between
+    found = ways([at(0, 179.9), at(0, -179.9)], river())
+    assert found.straight_metres[0, 1] == pytest.approx(0.2 * METRES_PER_DEGREE, rel=1e-4)
 
 
 # --- the crossing test itself, against the textbook way on whole numbers ----------------------
