@@ -12,6 +12,7 @@ from itertools import pairwise
 from math import inf
 
 from scheduler.errors import Flaw, InvalidCatalogue
+from scheduler.translations import Translation, Translator, translator_between
 
 
 class EquipmentKind(StrEnum):
@@ -554,8 +555,12 @@ class Catalogue:
     thermals: tuple[Thermal, ...]
     features: Mapping[str, Feature] = field(default_factory=dict)
     use_per_drink: tuple[UsePerDrink, ...] = ()
+    translations: Mapping[str, Translation] = field(default_factory=dict)
     rules_by_part: Mapping[str | None, tuple[ServiceRule, ...]] = field(
         init=False, repr=False, compare=False
+    )
+    _translators: dict[str, Translator] = field(
+        init=False, repr=False, compare=False, default_factory=dict
     )
 
     def __post_init__(self) -> None:
@@ -563,3 +568,14 @@ class Catalogue:
         for rule in self.rules.values():
             by_part[rule.part_type] = (*by_part.get(rule.part_type, ()), rule)
         object.__setattr__(self, "rules_by_part", by_part)
+
+    def translator(self, language: str) -> Translator:
+        """Return what says the catalogue's texts, and what is made of them, in a language.
+
+        Texts nobody has translated, and any language the catalogue does not have, stay English.
+        """
+        if language not in self._translators:
+            translation = self.translations.get(language, Translation(id=language))
+            tables = {table: getattr(self, table) for table, _ in translation.tables()}
+            self._translators[language] = translator_between(tables, translation)
+        return self._translators[language]

@@ -4,6 +4,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 
 from scheduler.catalogue import Action, AppliesTo, Catalogue, MachineState, ServiceRule
 from scheduler.errors import Flaw
+from scheduler.translations import phrase_flaw, wording_flaws
 
 
 def flaws_between(
@@ -55,6 +56,20 @@ class _Links:
             yield from self._builds(f"{path}.applies_to", position.applies_to)
         for n, thermal in enumerate(catalogue.thermals):
             yield from self._builds(f"thermals[{n}].applies_to", thermal.applies_to)
+        yield from self._translations()
+
+    def _translations(self) -> Iterator[Flaw]:
+        for language, translation in self._catalogue.translations.items():
+            path = f"translations.{language}"
+            for table, wordings in translation.tables():
+                yield from self._unknown(f"{path}.{table}", table, wordings)
+                entries = getattr(self._catalogue, table)
+                for entry_id in wordings.keys() & entries.keys():
+                    for key, message in wording_flaws(entries[entry_id], wordings[entry_id]):
+                        yield Flaw(path=f"{path}.{table}.{entry_id}.{key}", message=message)
+            for english, said in translation.texts.items():
+                if message := phrase_flaw(english, said):
+                    yield Flaw(path=f"{path}.texts", message=f"{english!r} {message}")
 
     def _rule(self, rule: ServiceRule) -> Iterator[Flaw]:
         path = f"rules.{rule.id}"

@@ -29,6 +29,7 @@ from scheduler.catalogue import (
 )
 from scheduler.catalogue_links import flaws_between
 from scheduler.errors import Flaw, InvalidCatalogue
+from scheduler.translations import Translation
 
 BY_ID: Mapping[str, type] = {
     "skills": Skill,
@@ -40,6 +41,7 @@ BY_ID: Mapping[str, type] = {
     "cautions": Caution,
     "faults": Fault,
     "symptoms": Symptom,
+    "translations": Translation,
 }
 IN_ORDER: Mapping[str, type] = {
     "positions": Position,
@@ -94,6 +96,11 @@ def amended_catalogue(catalogue: Catalogue, text: str, *, name: str = "change") 
     tables: dict[str, Any] = {
         table: {**getattr(catalogue, table), **entries} for table, entries in reader.by_id.items()
     }
+    if not reader.by_id["translations"]:
+        tables["translations"] = {
+            language: translation.without(reader.declared)
+            for language, translation in catalogue.translations.items()
+        }
     amended = replace(catalogue, **tables)
     declared = {table: {*tables[table], *ids} for table, ids in reader.declared.items()}
     reader.add_flaws(flaws_between(amended, declared=declared))
@@ -204,7 +211,7 @@ class _Reader:
         if origin is tuple:
             return self._read_pair(arguments, value, path)
         if origin is Mapping:
-            return self._read_quantities(arguments[1], value, path)
+            return self._read_table(arguments[1], value, path)
         if issubclass(wanted, StrEnum):
             if value in list(wanted):
                 return wanted(value)
@@ -257,7 +264,7 @@ class _Reader:
         items = [self._read(a, item, path) for a, item in zip(wanted, value, strict=True)]
         return UNREADABLE if UNREADABLE in items else tuple(items)
 
-    def _read_quantities(self, wanted: Any, value: Any, path: str) -> Any:
+    def _read_table(self, wanted: Any, value: Any, path: str) -> Any:
         if not isinstance(value, dict):
             return self._refuse(path, f"must be a table, got {value!r}")
         items = {key: self._read(wanted, item, f"{path}.{key}") for key, item in value.items()}

@@ -357,7 +357,7 @@ def _step(
         and timetable.starts[index] < timetable.ends[other]
     ]
     if beside and not operation.waiting:
-        because += f"; runs beside the wait of step {' and '.join(map(str, sorted(beside)))}"
+        because += f"; runs beside the wait of step {', '.join(map(str, sorted(beside)))}"
     return Step(
         number=numbers[index],
         kind=operation.kind,

@@ -232,7 +232,7 @@ def test_files_become_one_typed_catalogue() -> None:
             "[valves.a]",
             "rules.toml line 1, valves: is not known; known are access_steps, cautions, faults, "
             "features, part_types, positions, rules, set_points, skills, symptoms, thermals, "
-            "use_per_drink",
+            "translations, use_per_drink",
             id="unknown table",
         ),
         pytest.param(
