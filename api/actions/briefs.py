@@ -55,9 +55,14 @@ class Briefs:
         self._people = self._rows(TechnicianRow, {row.technician_id for row in appointments})
         self._machine_names: dict[str, str] = {}
         if with_work:
+            worked_on = {
+                step["machine"]
+                for visit in self._visits.values()
+                for step in visit.worksheet.get("steps", ())
+            }
             machines = session.exec(
                 select(MachineRow.id, MachineRow.name, MachineRow.tag).where(
-                    col(MachineRow.site_id).in_(self._sites)
+                    col(MachineRow.id).in_(worked_on - {None})
                 )
             )
             # twins of one make stand side by side: the tag tells which one is locked off

@@ -4,7 +4,7 @@ Called inside the transaction that changes an appointment, so that the next fetc
 visit that changes hands is never in both technicians' calendars or in neither.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, assert_never, cast
@@ -13,7 +13,7 @@ from sqlmodel import Session, col, select
 
 from api.actions.briefs import Briefs, tombstone
 from api.feeds.delivery import store_form
-from api.feeds.events import FeedEvent, render_calendar
+from api.feeds.events import FeedEvent, events_in, render_calendar
 from api.feeds.phrases import ENGLISH, PHRASES, Language
 from api.feeds.shelf import stored_feed
 from api.feeds.stamps import with_stamps
@@ -22,6 +22,7 @@ from api.feeds.wording import (
     AppointmentBrief,
     busy_event,
     company_event,
+    event_uid,
     site_event,
     technician_event,
 )
@@ -36,6 +37,7 @@ from api.storage.tables import (
     TechnicianRow,
     VisitRow,
 )
+from api.storage.touched import touched_appointments
 from scheduler.catalogue import Catalogue
 
 CALENDAR_DOMAIN = "steamround.invalid"
@@ -72,9 +74,11 @@ def refresh_calendars(
     sites
         Further sites of which something has changed.
     whole
-        Whether more has changed than appointments: a name, say, that stands in many events.
-        Otherwise a site's calendar is left alone unless an appointment there was revised.
+        Whether more has changed than appointments and their visits: a name, say, that stands in
+        many events. Otherwise the events of what this transaction has touched are written anew and
+        all others stay as they are.
     """
+    touched = None if whole else touched_appointments(session)
     session.flush()
     technicians, sites = sorted(set(technicians)), sorted(set(sites))
     if not technicians and not sites:
@@ -84,10 +88,11 @@ def refresh_calendars(
         select(VisitRow.id)
         .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
         .where(VisitRow.site_id == subject)
-        .where(col(AppointmentRow.technician_id).in_(technicians))
     )
-    if not whole:
-        visited = visited.where(AppointmentRow.revised_at >= FeedDocumentRow.written_at)
+    if touched is None:
+        visited = visited.where(col(AppointmentRow.technician_id).in_(technicians))
+    else:
+        visited = visited.where(col(AppointmentRow.id).in_(touched))
     kept = session.exec(
         select(FeedDocumentRow.kind, FeedDocumentRow.subject).where(
             ((kind == FeedKind.BUSY) & subject.in_(technicians))
@@ -98,7 +103,7 @@ def refresh_calendars(
     feeds = {Feed(FeedKind(kind), subject) for kind, subject in kept}
     feeds |= {Feed(FeedKind.TECHNICIAN, technician) for technician in technicians}
     for feed in sorted(feeds):
-        write_calendar(session, feed, catalogue, now=now)
+        write_calendar(session, feed, catalogue, touched=touched, now=now)
 
 
 def refresh_all_calendars(database: Database, catalogue: Catalogue, now: datetime) -> None:
@@ -113,15 +118,35 @@ def refresh_all_calendars(database: Database, catalogue: Catalogue, now: datetim
             write_calendar(session, feed, catalogue, now=now)
 
 
-def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: datetime) -> None:
-    """Write one calendar and keep its bytes, if they have changed."""
+def write_calendar(
+    session: Session,
+    feed: Feed,
+    catalogue: Catalogue,
+    *,
+    touched: Collection[str] | None = None,
+    now: datetime,
+) -> None:
+    """Write one calendar and keep its bytes, if they have changed.
+
+    Parameters
+    ----------
+    touched
+        The appointments in which something has changed since it was last written; None: look at
+        all of them. All are looked at in any case on a new day, which moves the window.
+    """
     who = _who(session, feed)
     today = day_start(now, who.zone)
     # locked before the appointments are read: who writes the same calendar next reads these changes
     row = session.get(FeedDocumentRow, (feed.kind, feed.subject), with_for_update=True)
-    events = within_window(_Gathering(session, catalogue, today).events(feed, who), day_start=today)
-    events = with_stamps(events, b"" if row is None else row.body, day_start=today, now=now)
-    body = render_calendar(who.title, events, who.zone, day_start=today)
+    if row is None or day_start(row.written_at, who.zone) != today:
+        touched = None
+    before = {} if row is None else events_in(row.body)
+    events = within_window(
+        _Gathering(session, catalogue, today, touched).events(feed, who), day_start=today
+    )
+    events = with_stamps(events, before, day_start=today, now=now)
+    others = {} if touched is None else _without(before, touched)
+    body = render_calendar(who.title, events, who.zone, day_start=today, kept=others)
     previous = None if row is None else stored_feed(row)
     written = store_form(body, now=now, previous=previous)
     if row is None:
@@ -140,6 +165,11 @@ def write_calendar(session: Session, feed: Feed, catalogue: Catalogue, *, now: d
         row.etag, row.changed_at = written.etag, written.modified
     row.name, row.written_at = who.name, now
     session.add(row)
+
+
+def _without(events: Mapping[str, bytes], appointments: Iterable[str]) -> dict[str, bytes]:
+    gone = {event_uid(each, CALENDAR_DOMAIN) for each in appointments}
+    return {uid: octets for uid, octets in events.items() if uid not in gone}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,11 +211,15 @@ def _who(session: Session, feed: Feed) -> _Who:
 
 @dataclass(frozen=True, slots=True)
 class _Gathering:
-    """Finds what a calendar shows, from a while ago until a while ahead of a day."""
+    """Finds what a calendar shows, from a while ago until a while ahead of a day.
+
+    Of the appointments in ``only``, where it is given.
+    """
 
     session: Session
     catalogue: Catalogue
     today: datetime
+    only: Collection[str] | None
 
     def events(self, feed: Feed, who: _Who) -> list[FeedEvent]:
         match feed.kind:
@@ -215,6 +249,7 @@ class _Gathering:
         handed_over = self.session.exec(
             select(HandOverRow)
             .where(HandOverRow.technician_id == technician, *self._within(HandOverRow))
+            .where(*self._in_question(HandOverRow.appointment_id))
             .order_by(col(HandOverRow.handed_over_at), col(HandOverRow.sequence))
         )
         gone = {row.appointment_id: row for row in handed_over}  # the last one wins
@@ -237,6 +272,7 @@ class _Gathering:
         return self.session.exec(
             select(AppointmentRow)
             .where(*conditions, *self._within(AppointmentRow))
+            .where(*self._in_question(AppointmentRow.id))
             .execution_options(populate_existing=True)  # as others have left them meanwhile
         ).all()
 
@@ -244,3 +280,6 @@ class _Gathering:
         earliest = self.today - timedelta(days=PAST_DAYS)
         latest = self.today + timedelta(days=COMING_DAYS)
         return table.ends_at > earliest, table.starts_at < latest
+
+    def _in_question(self, column: Any) -> tuple[Any, ...]:
+        return () if self.only is None else (col(column).in_(self.only),)

@@ -4,9 +4,11 @@ Nothing here depends on the moment of writing, on the order in which events arri
 seed, so a calendar program that looks again and finds the same bytes knows that nothing changed.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from functools import lru_cache
 
@@ -20,6 +22,11 @@ REFRESH_MINUTES = 15
 
 URGENT_ALARM_MINUTES = 60
 """How long before an urgent visit its reminder sounds."""
+
+# What is written between two events; in a text no line break is followed by anything but a blank.
+_BEGIN = b"\r\nBEGIN:VEVENT\r\n"
+_START = re.compile(rb"\r\nDTSTART(?:;TZID=([^:\r]+))?:(\d{8}T\d{6})")
+_SPAN = re.compile(rb"\r\nDT(?:START|END)(?:;TZID=([^:\r]+))?:(\d{4})")
 
 
 class EventStatus(StrEnum):
@@ -99,7 +106,12 @@ def changes_schedule(before: FeedEvent, after: FeedEvent) -> bool:
 
 
 def render_calendar(
-    name: str, events: Iterable[FeedEvent], zone: str, *, day_start: datetime
+    name: str,
+    events: Iterable[FeedEvent],
+    zone: str,
+    *,
+    day_start: datetime,
+    kept: Mapping[str, bytes] | None = None,
 ) -> bytes:
     """Write a calendar.
 
@@ -115,6 +127,10 @@ def render_calendar(
     day_start
         UTC instant; events that ended before it get no reminder. Pass the start of a day, so that
         it changes the bytes once a day at most.
+    kept
+        Events to stand beside ``events``, as `events_in` found them in this calendar, in its
+        order and on the same day. The bytes are those of writing all of them, for the time it
+        takes to write ``events``.
 
     Returns
     -------
@@ -129,17 +145,46 @@ def render_calendar(
         When ``zone`` is not an IANA zone.
     """
     ordered = sorted(events, key=lambda event: (event.start, event.uid))
+    kept = kept or {}
     uids = [event.uid for event in ordered]
-    if len(set(uids)) < len(uids):
-        twice = sorted({uid for uid in uids if uids.count(uid) > 1})
+    if len(set(uids)) < len(uids) or not kept.keys().isdisjoint(uids):
+        twice = sorted({uid for uid in uids if uids.count(uid) > 1 or uid in kept})
         raise InvalidInput(f"each uid must occur once, got {', '.join(twice)} more often")
+    written = list(kept.values())
+    at = 0
+    for event in ordered:
+        place = (event.start, event.uid)
+        at = bisect_left(written, place, at, key=_place_of) if kept else len(written)
+        written.insert(at, event_octets(event, day_start=day_start))
+    octets = b"".join(written)
     return b"".join(
-        [
-            join_lines(_opening_lines(name, ordered, zone)),
-            *(event_octets(event, day_start=day_start) for event in ordered),
-            join_lines(["END:VCALENDAR"]),
-        ]
+        [join_lines(_opening_lines(name, octets, zone)), octets, join_lines(["END:VCALENDAR"])]
     )
+
+
+def events_in(calendar: bytes) -> dict[str, bytes]:
+    """Return the events of a calendar written by `render_calendar`: octets by UID, in order."""
+    _, *bodies = calendar.removesuffix(b"END:VCALENDAR\r\n").split(_BEGIN)
+    return {_uid_of(body): _BEGIN[2:] + body + b"\r\n" for body in _without_last_break(bodies)}
+
+
+def _without_last_break(bodies: list[bytes]) -> list[bytes]:
+    return [*bodies[:-1], bodies[-1].removesuffix(b"\r\n")] if bodies else []
+
+
+def _uid_of(body: bytes) -> str:
+    """The UID of an event, whose first line it is and behind which DTSTAMP comes."""
+    return body[4 : body.index(b"\r\nDTSTAMP:")].replace(b"\r\n ", b"").decode()
+
+
+def _place_of(octets: bytes) -> tuple[datetime, str]:
+    """Start and UID of a written event: what events are sorted by."""
+    match = _START.search(octets)
+    assert match is not None, "every event written here has a start"
+    # a time with a zone is never one that comes twice: those are written in UTC
+    zone = UTC if match[1] is None else zone_of(match[1].decode())
+    start = datetime.fromisoformat(match[2].decode()).replace(tzinfo=zone).astimezone(UTC)
+    return start, _uid_of(octets.removeprefix(_BEGIN[2:]))
 
 
 def event_octets(event: FeedEvent, *, day_start: datetime) -> bytes:
@@ -154,7 +199,8 @@ def _event_octets(event: FeedEvent, rings: bool) -> bytes:
     return join_lines(_event_lines(event, rings))
 
 
-def _opening_lines(name: str, events: Sequence[FeedEvent], zone: str) -> Iterator[str]:
+def _opening_lines(name: str, events: bytes, zone: str) -> Iterator[str]:
+    """The lines before the events, which are looked at for the zones and years they need."""
     title = escape(one_line(name))
     yield "BEGIN:VCALENDAR"
     yield "VERSION:2.0"
@@ -163,9 +209,11 @@ def _opening_lines(name: str, events: Sequence[FeedEvent], zone: str) -> Iterato
     yield f"X-WR-CALNAME:{title}"
     yield f"REFRESH-INTERVAL;VALUE=DURATION:PT{REFRESH_MINUTES}M"
     yield f"X-PUBLISHED-TTL:PT{REFRESH_MINUTES}M"
-    first_year = min([FIRST_YEAR, *(event.start.year - 1 for event in events)])
-    last_year = max([LAST_YEAR, *(event.end.year + 1 for event in events)])
-    for key in sorted({zone, *(event.zone for event in events)}):
+    spans = set(_SPAN.findall(events))
+    years = [int(year) for _, year in spans]
+    first_year = min([FIRST_YEAR, *(year - 1 for year in years)])
+    last_year = max([LAST_YEAR, *(year + 1 for year in years)])
+    for key in sorted({zone, *(key.decode() for key, _ in spans if key)}):
         yield from vtimezone_lines(key, first_year, last_year)
 
 

@@ -7,44 +7,32 @@ stamp of an event is judged by what the calendar said before.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from api.feeds.events import FeedEvent, event_octets
 
 # A text that says the same does so behind the name of its property or a blank.
-_EVENT = re.compile(rb"^BEGIN:VEVENT\r\n.*?^END:VEVENT\r\n", re.DOTALL | re.MULTILINE)
-_UID = re.compile(rb"^UID:((?:[^\r]|\r\n )*)\r\n", re.MULTILINE)
 _STAMP = re.compile(rb"^LAST-MODIFIED:(\d{8}T\d{6}Z)\r\n", re.MULTILINE)
 
 
 def with_stamps(
-    events: Iterable[FeedEvent], previous: bytes, *, day_start: datetime, now: datetime
+    events: Iterable[FeedEvent], before: Mapping[str, bytes], *, day_start: datetime, now: datetime
 ) -> list[FeedEvent]:
     """Return events stamped by when they last changed in this calendar.
 
     Parameters
     ----------
-    previous
-        The calendar as `render_calendar` last wrote it; empty when there was none.
+    before
+        The events of the calendar as it was last written, from `events_in`.
     day_start
         As `render_calendar` will be given.
     now
         UTC: the stamp of what reads differently now. A second change within one second is
         stamped a second later, so that the two differ.
     """
-    before = events_in(previous)
     return [_stamped(event, before.get(event.uid), day_start, now) for event in events]
-
-
-def events_in(calendar: bytes) -> dict[str, bytes]:
-    """Return the events of a calendar written by `render_calendar`, as octets by UID."""
-    found = {}
-    for octets in _EVENT.findall(calendar):
-        if uid := _UID.search(octets):
-            found[uid[1].replace(b"\r\n ", b"").decode()] = octets
-    return found
 
 
 def _stamped(

@@ -117,6 +117,11 @@ class AppointmentBrief:
         return self.handed_over or self.state is AppointmentState.CANCELLED
 
 
+def event_uid(appointment_id: str, domain: str) -> str:
+    """Return the UID of an appointment's event, the same in every calendar that shows it."""
+    return f"{appointment_id}@{domain}"
+
+
 def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     """Return the event for the technician's own calendar. ``domain`` ends the UID."""
     words = brief.words
@@ -187,7 +192,7 @@ def company_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
 def busy_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
     """Return the event for somebody who may know when, but not where or what."""
     return FeedEvent(
-        uid=f"{brief.appointment_id}@{domain}",
+        uid=event_uid(brief.appointment_id, domain),
         start=brief.start,
         end=brief.end,
         zone=brief.zone,
@@ -229,7 +234,7 @@ def _event(
 ) -> FeedEvent:
     expected = brief.state in (AppointmentState.PLANNED, AppointmentState.PROMISED)
     return FeedEvent(
-        uid=f"{brief.appointment_id}@{domain}",
+        uid=event_uid(brief.appointment_id, domain),
         start=brief.start,
         end=brief.end,
         zone=brief.zone,

@@ -13,6 +13,7 @@ from sqlmodel import Session
 
 from api.storage import postgresql, sqlite
 from api.storage.migrations import schema
+from api.storage.touched import watch
 from scheduler.errors import Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
 
 _PATIENCE_SECONDS: Final = 20.0
@@ -85,6 +86,7 @@ class Database:
             When a reference points nowhere or something unique is there already.
         """
         with Session(self._write_engine, expire_on_commit=False) as session:
+            watch(session)
             try:
                 yield session
                 session.flush()

@@ -1,8 +1,8 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from api.feeds.events import FeedEvent, render_calendar
-from api.feeds.stamps import events_in, with_stamps
+from api.feeds.events import FeedEvent, events_in, render_calendar
+from api.feeds.stamps import with_stamps
 from tests.api.feeds.test_feed_events import BERLIN, DAY_START, feed_event
 
 NOW = datetime(2026, 10, 23, 12, 0, 0, 700_000, tzinfo=UTC)
@@ -14,7 +14,7 @@ def written(*events: FeedEvent) -> bytes:
 
 
 def stamped(event: FeedEvent, previous: bytes, now: datetime = NOW) -> FeedEvent:
-    (found,) = with_stamps([event], previous, day_start=DAY_START, now=now)
+    (found,) = with_stamps([event], events_in(previous), day_start=DAY_START, now=now)
     return found
 
 
