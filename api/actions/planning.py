@@ -21,6 +21,7 @@ from api.storage.snapshots import active_technicians, company_travel, company_zo
 from api.storage.tables import PlanRow
 from scheduler.company import Technician
 from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
+from scheduler.replanning import with_times_kept
 from scheduler.routing.assembly import Assembly, assemble, published_plan, working_days
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
@@ -41,6 +42,8 @@ _REPORT_EVERY_SECONDS = 1.0
 _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
+_WEIGHTS = PlanningWeights()
+
 _GIVEN_BACK: dict[str, object] = {
     "state": "queued",
     "holder": None,
@@ -54,6 +57,9 @@ _GIVEN_BACK: dict[str, object] = {
 class PlanRequest:
     """What a plan is asked for, bounded by seconds or by iterations, by the usual seconds if by
     neither. Bounded by iterations, the same work gives the same plan.
+
+    One that ``repairs`` answers an absence or an urgent callback: it changes as little as is
+    sensible of what is published.
     """
 
     first_day: date
@@ -61,6 +67,7 @@ class PlanRequest:
     seconds: float | None = None
     iterations: int | None = None
     seed: int = 1
+    repairs: bool = False
 
     def __post_init__(self) -> None:
         if not 1 <= self.days <= LONGEST_DAYS:
@@ -112,6 +119,7 @@ def request_plan(
             seconds=request.seconds,
             iterations=request.iterations,
             seed=request.seed,
+            repairs=request.repairs,
         )
         session.add(row)
         record(session, origin, now=now, verb="request", subject=f"plan/{row.id}")
@@ -230,6 +238,7 @@ def _decide(
         seconds=row.seconds,
         iterations=row.iterations,
         seed=row.seed,
+        repairs=row.repairs,
     )
     watch = _Watch(database, plan_id, holder, clock, request, listen, should_stop)
     search = _look(database, request, now)
@@ -379,10 +388,12 @@ class _Search:
         plan = self._solve(assembly, self.request.bound(), published, watch)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
-        if not missed or watch.should_stop():
-            return assembly, plan
-        late = self.assemble(missed)
-        return late, self._solve(late, self.request.bound(_RESCUE_SHARE), plan, watch)
+        if missed and not watch.should_stop():
+            assembly = self.assemble(missed)
+            plan = self._solve(assembly, self.request.bound(_RESCUE_SHARE), plan, watch)
+        if self.request.repairs and published is not None:
+            plan = with_times_kept(assembly.problem, plan, published)
+        return assembly, plan
 
     def words(self, assembly: Assembly) -> Words:
         """Return how the dispatcher calls the rounds, the visits and the hours of the day."""
@@ -405,7 +416,7 @@ class _Search:
             self.travel,
             now=self.now,
             days=self.days,
-            weights=PlanningWeights(),
+            weights=_WEIGHTS.for_repair() if self.request.repairs else _WEIGHTS,
             occupied=self.work.occupied,
             taken=self.work.taken,
             deadline_waived=waived,

@@ -72,6 +72,9 @@ def plan(
         int | None, typer.Option(help="Search this long instead; the same plan every time.")
     ] = None,
     random_seed: Annotated[int, typer.Option("--seed", help="Starts the random numbers.")] = 1,
+    repair: Annotated[
+        bool, typer.Option(help="Change as little as is sensible of what is published.")
+    ] = False,
     publish: Annotated[bool, typer.Option(help="Publish the draft at once.")] = False,
     data_folder: DataFolder = None,
 ) -> None:
@@ -90,6 +93,7 @@ def plan(
         seconds=seconds,
         iterations=iterations,
         seed=random_seed,
+        repairs=repair,
     )
     draft = plan_with_bar(database, request, clock=tell_time)
     print_draft(database, draft)

@@ -12,6 +12,8 @@ from api.cli.search_bar import search_bar
 from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for
 from api.present import time_of
 from scheduler.errors import InvalidInput
+from scheduler.replanning import Repair
+from scheduler.replanning import repair as repaired
 from scheduler.routing.checker import check as violations_of
 from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.engine import solve as search
@@ -55,10 +57,21 @@ def solve(
     iterations: Annotated[int | None, typer.Option(help="Search this long instead.")] = None,
     seed: Annotated[int, typer.Option(help="Starts the random numbers.")] = 1,
     start_from: Annotated[Path | None, typer.Option(help="Plan file to improve.")] = None,
+    repair: Annotated[
+        bool, typer.Option(help="Change as little as is sensible of the plan started from.")
+    ] = False,
+    frozen_before: Annotated[
+        int | None,
+        typer.Option(help="Leave what starts before this minute as it is; with --repair."),
+    ] = None,
 ) -> None:
     """Solve a problem file and write the plan."""
     if seconds is not None and iterations is not None:
         raise InvalidInput("give --seconds or --iterations, not both")
+    if repair and start_from is None:
+        raise InvalidInput("give the plan to repair with --start-from PLAN")
+    if frozen_before is not None and not repair:
+        raise InvalidInput("--frozen-before goes with --repair")
     problem = _read(problem_file, read_problem)
     start = _read(start_from, read_plan) if start_from is not None else None
     stop = Seconds(10.0 if seconds is None else seconds)
@@ -70,13 +83,35 @@ def solve(
             done = at.seconds / stop.seconds if iterations is None else at.iterations / iterations
             show_share(done, at.cost)
 
-        plan = search(problem, stop=bound, seed=seed, start_from=start, on_progress=show)
+        if repair and start is not None:
+            outcome = repaired(
+                problem,
+                start,
+                stop=bound,
+                seed=seed,
+                frozen_before=frozen_before,
+                on_progress=show,
+            )
+            plan = outcome.unstiffened(problem)
+        else:
+            outcome = None
+            plan = search(problem, stop=bound, seed=seed, start_from=start, on_progress=show)
     plan = explain_left_out(problem, plan)
     write_plan(plan, out)
     cost = plan.cost
     console.print(
         f"Cost {cost.total}: travel {cost.travel}, shift costs {cost.shift_costs}, "
         f"left out {cost.left_out} ({len(plan.left_out)} visits). Written to {out}."
+    )
+    if outcome is not None:
+        _print_changes(outcome)
+
+
+def _print_changes(outcome: Repair) -> None:
+    console.print(
+        f"Of the plan started from, {len(outcome.handed_over)} visits change technician, "
+        f"{len(outcome.other_day)} change day, {len(outcome.other_time)} change time, "
+        f"{len(outcome.withdrawn)} are left out."
     )
 
 

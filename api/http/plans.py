@@ -49,6 +49,11 @@ class NewPlan(Given):
     seconds: float | None = Field(default=None, gt=0, le=LONGEST_SECONDS)
     iterations: int | None = Field(default=None, ge=1, le=1_000_000_000)
     seed: int = Field(default=1, ge=0, le=2**31 - 1)
+    repairs: bool = Field(
+        default=False,
+        description="Repair what is published after an absence or an urgent callback: as few "
+        "visits as is sensible change technician, day or time.",
+    )
 
 
 class LeftOut(BaseModel):
@@ -73,6 +78,7 @@ class Plan(BaseModel):
     seconds: float | None
     iterations: int | None
     seed: int
+    repairs: bool
     progress: float = Field(description="From 0 to 1.")
     best_cost: int | None = Field(description="In minutes of travel equivalent.")
     base_revision: int | None = Field(
@@ -107,6 +113,7 @@ class Changes(BaseModel):
     """What publishing changes, in order of time."""
 
     items: list[Change]
+    unchanged: int = Field(description="Visits that stay as they are; listed only when asked for.")
 
 
 @router.get("", responses=documented())
@@ -156,9 +163,14 @@ def stop_plan(plan_id: str, deed: OfficeDeed) -> Plan:
 
 
 @router.get("/{plan_id}/changes", responses=documented(404, 409))
-def list_plan_changes(plan_id: str, look: OfficeLook) -> Changes:
+def list_plan_changes(
+    plan_id: str,
+    look: OfficeLook,
+    unchanged: Annotated[bool, Query(description="List what stays as it is, too.")] = False,
+) -> Changes:
     """Return what publishing a draft would change."""
-    return _changes(changes_of(look.session, plan_by_id(look.session, plan_id)))
+    found = changes_of(look.session, plan_by_id(look.session, plan_id))
+    return _changes(found, all_of_them=unchanged)
 
 
 @router.post("/{plan_id}/publish", responses=documented(404, 409))
@@ -178,8 +190,9 @@ def get_plan_problem(plan_id: str, look: OfficeLook) -> JSONResponse:
     return JSONResponse(problem_to_json(unpack_problem(row.problem)))
 
 
-def _changes(changes: Sequence[PlanChange]) -> Changes:
+def _changes(changes: Sequence[PlanChange], *, all_of_them: bool = False) -> Changes:
     return Changes(
+        unchanged=sum(change.kind is ChangeKind.UNCHANGED for change in changes),
         items=[
             Change(
                 visit=change.visit,
@@ -189,7 +202,8 @@ def _changes(changes: Sequence[PlanChange]) -> Changes:
                 travel_minutes=change.travel_minutes,
             )
             for change in changes
-        ]
+            if all_of_them or change.kind is not ChangeKind.UNCHANGED
+        ],
     )
 
 

@@ -5,7 +5,8 @@ The unit is the planner's only one: minutes of travel equivalent. A visit whose 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 from scheduler.company import Urgency
 
@@ -30,6 +31,8 @@ class PlanningWeights:
         proportion for a part of it.
     change_day, change_technician : a published appointment that moves to another day, or to
         another technician; nobody has promised it to the client, yet people have read it.
+    stiffness : by how much dearer such changes are where a plan is only repaired: the day is under
+        way or near, and whoever asks for a repair wants to make few telephone calls.
     """
 
     leave_out_can_wait: int = 90
@@ -52,3 +55,12 @@ class PlanningWeights:
     perhaps_away: int = 60
     change_day: int = 25
     change_technician: int = 15
+    stiffness: int = 2
+
+    def for_repair(self) -> Self:
+        """Return the weights for a plan that is to change as little as is sensible."""
+        return replace(
+            self,
+            change_day=self.change_day * self.stiffness,
+            change_technician=self.change_technician * self.stiffness,
+        )

@@ -14,7 +14,9 @@ class PlanRow(Versioned, table=True):
 
     ``state``: queued → solving → draft → published, or failed, cancelled, superseded.
     ``base_revision`` is the publication revision it was made from; publishing compares it.
-    ``problem`` is the engine's problem file packed with gzip, ``solution`` its plan file.
+    One that ``repairs`` keeps as much as is sensible of what is published. ``lower_bound`` is a
+    cost that no plan of its problem goes below. ``problem`` is the engine's problem file packed
+    with gzip, ``solution`` its plan file.
     """
 
     __tablename__ = "plan"
@@ -28,6 +30,8 @@ class PlanRow(Versioned, table=True):
     seconds: float | None = None
     iterations: int | None = None
     seed: int = 0
+    repairs: bool = False
+    lower_bound: int | None = None
     base_revision: int | None = None
     progress: float = 0.0
     best_cost: int | None = None

@@ -1,7 +1,8 @@
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from sqlmodel import select
+from sqlmodel import col, select
 
 from api.actions.planning import (
     LEASE,
@@ -12,10 +13,11 @@ from api.actions.planning import (
     request_plan,
     solve_plan,
 )
+from api.actions.publishing import ChangeKind, changes_of, publish_plan
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
-from api.storage.tables import AbsenceRow, PlanRow, TechnicianRow, VisitRow
+from api.storage.tables import AbsenceRow, AppointmentRow, PlanRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, Conflict, InvalidInput
 from scheduler.routing.checker import check
@@ -181,3 +183,35 @@ def test_a_solver_told_to_stop_gives_the_run_back_and_another_takes_it_at_once(
     )
     assert (back.progress, back.solution) == (0.0, None)
     assert claim_plan(database, holder="second", now=NOW) == row.id
+
+
+def test_a_repair_after_an_absence_moves_the_absent_persons_visits_only(
+    database: Database, catalogue: Catalogue
+) -> None:
+    raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+    draft = drafted(database)
+    publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    with database.write() as session:
+        first = session.exec(select(AppointmentRow).order_by(col(AppointmentRow.starts_at))).first()
+        assert first is not None
+        session.add(
+            AbsenceRow(
+                id="ab-1",
+                technician_id=first.technician_id,
+                starts_at=first.starts_at - timedelta(hours=4),
+                ends_at=first.starts_at + timedelta(hours=12),
+            )
+        )
+
+    repaired = drafted(database, replace(REQUEST, seed=8, repairs=True))
+
+    assert (repaired.state, repaired.repairs) == ("draft", True)
+    with database.read() as session:
+        changes = changes_of(session, repaired)
+    moved = {change for change in changes if change.kind is not ChangeKind.UNCHANGED}
+    assert moved
+    assert {
+        (change.before.technician, change.before.starts_at.date())
+        for change in moved
+        if change.before is not None
+    } == {(first.technician_id, first.starts_at.date())}
