@@ -143,7 +143,7 @@ class WayFinder:
             metres[blocked] = np.inf
             return Ways(metres, ferry_minutes)
         blocked[:, start:] &= np.tri(stop - start, dtype=np.bool_)  # the other half is mirrored
-        for row in np.flatnonzero(blocked.any(axis=1)):
+        for row in np.flatnonzero(blocked.any(axis=1)).tolist():
             columns = np.flatnonzero(blocked[row])
             straight, ferry = self._led_round(start + row, columns)
             metres[row, columns], ferry_minutes[row, columns] = straight, ferry
