@@ -21,6 +21,7 @@ from sqlmodel import col
 
 from api.actions.absence_calendars import read_next_calendar
 from api.actions.calendars import refresh_all_calendars
+from api.actions.calibrate_travel import calibrate_travel
 from api.actions.holding import expire_holds
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
 from api.actions.raise_due_work import raise_due_work
@@ -78,6 +79,10 @@ def _draft(database: Database, catalogue: Catalogue, now: datetime) -> None:
     request_plan(database, PlanRequest(first_day=tomorrow), now=now, origin=Origin(actor="clock"))
 
 
+def _calibrate(database: Database, _catalogue: Catalogue, now: datetime) -> None:
+    calibrate_travel(database, now=now)
+
+
 def _forget(database: Database, _catalogue: Catalogue, now: datetime) -> None:
     forget_old_replies(database, now=now)
 
@@ -91,6 +96,7 @@ NIGHTLY_JOBS = (
     NightlyJob(name="turn calendars", at=time(0, 5), run=refresh_all_calendars),
     NightlyJob(name="forget old replies", at=time(0, 30), run=_forget),
     NightlyJob(name="forget old events", at=time(0, 35), run=_forget_events),
+    NightlyJob(name="calibrate travel", at=time(1, 0), run=_calibrate),
     NightlyJob(name="raise due work", at=time(1, 30), run=_raise),
     NightlyJob(name="draft tomorrow's plan", at=time(2, 30), run=_draft, after="raise due work"),
 )

@@ -106,13 +106,13 @@ class StraightLineTravel:
 
     circuity: float = USUAL_CIRCUITY
     speeds: tuple[SpeedBand, ...] = USUAL_SPEEDS
-    stop_minutes: int = USUAL_STOP_MINUTES
+    stop_minutes: float = USUAL_STOP_MINUTES
     barriers: tuple[Barrier, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.circuity >= 1:
             raise InvalidInput(f"circuity must be >= 1, got {self.circuity}")
-        if self.stop_minutes < 0:
+        if not self.stop_minutes >= 0:
             raise InvalidInput(f"stop_minutes must be >= 0, got {self.stop_minutes}")
         if not self.speeds or self.speeds[0].from_km != 0 or self.speeds[0].km_per_hour <= 0:
             raise InvalidInput("speeds must begin at 0 km with a speed above 0")
@@ -122,12 +122,7 @@ class StraightLineTravel:
 
     def between(self, places: Sequence[Coordinates]) -> TravelTable:
         """Return travel between all pairs of ``places``; symmetric."""
-        fastest_metres_per_minute = self.speeds[-1].km_per_hour * 1000 / 60
-        finder = WayFinder(
-            as_array(places),
-            self.barriers,
-            metres_per_ferry_minute=fastest_metres_per_minute / self.circuity,
-        )
+        finder = self.way_finder(as_array(places))
         minutes = np.zeros((len(places), len(places)), dtype=np.int32)
         metres = np.zeros_like(minutes)
         for start in range(0, len(places), _ROWS_AT_ONCE):
@@ -151,10 +146,30 @@ class StraightLineTravel:
         # a hair of rounding noise must not cost a minute
         return np.ceil(minutes - 1e-9), np.rint(road_metres)
 
+    def way_finder(self, places: NDArray[np.float64]) -> WayFinder:
+        """Return what knows the straight ways between places given in degrees."""
+        fastest_metres_per_minute = self.speeds[-1].km_per_hour * 1000 / 60
+        return WayFinder(
+            places,
+            self.barriers,
+            metres_per_ferry_minute=fastest_metres_per_minute / self.circuity,
+        )
+
+    def minutes_by_band(self, road_metres: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the minutes driven in each band of speed, shape (..., n_bands)."""
+        bands = range(len(self.speeds))
+        return np.stack([self._minutes_in_band(band, road_metres) for band in bands], axis=-1)
+
     def _driven_minutes(self, road_metres: NDArray[np.float64]) -> NDArray[np.float64]:
-        ends_km = [band.from_km for band in self.speeds[1:]] + [np.inf]
         minutes = np.zeros_like(road_metres)
-        for band, end_km in zip(self.speeds, ends_km, strict=True):
-            km_in_band = np.clip(road_metres / 1000, band.from_km, end_km) - band.from_km
-            minutes += km_in_band / band.km_per_hour * 60
+        for band in range(len(self.speeds)):
+            minutes += self._minutes_in_band(band, road_metres)
         return minutes
+
+    def _minutes_in_band(
+        self, number: int, road_metres: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        band = self.speeds[number]
+        end_km = self.speeds[number + 1].from_km if number + 1 < len(self.speeds) else np.inf
+        minutes: NDArray[np.float64] = np.clip(road_metres / 1000, band.from_km, end_km)
+        return (minutes - band.from_km) / band.km_per_hour * 60

@@ -11,6 +11,7 @@ from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
 from api.storage.ids import new_id
 from api.storage.open_work import bump_revision
+from api.storage.stays import note_stay
 from api.storage.tables import AppointmentRow, SiteRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, Conflict, InvalidInput
@@ -233,6 +234,7 @@ def enter_state(
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])
+    note_stay(session, row, visit, to, now)
     refresh_calendars(session, [row.technician_id], catalogue, now=now)
     if to in (AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.CANCELLED):
         bump_revision(session, now)

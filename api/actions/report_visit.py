@@ -12,6 +12,7 @@ from api.actions.take_callback import announce_callback
 from api.storage.audit import Origin, announce
 from api.storage.database import Database
 from api.storage.ids import new_id
+from api.storage.stays import correct_stay
 from api.storage.tables import (
     AppointmentRow,
     CallbackRow,
@@ -58,6 +59,8 @@ class VisitReport:
     readings : values read, as found and as left.
     cause : the fault of the catalogue that was found, at a visit for a callback.
     note : kept with the work, for whoever comes next.
+    set_out_at, arrived_at, left_at : when they set out for the site, came and went, where they say
+        so; else they came when they began the visit and go now.
     """
 
     tasks_done: tuple[str, ...] | None = None
@@ -66,6 +69,9 @@ class VisitReport:
     readings: tuple[TakenReading, ...] = ()
     cause: str | None = None
     note: str = ""
+    set_out_at: datetime | None = None
+    arrived_at: datetime | None = None
+    left_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +101,8 @@ def report_work(
         As for :func:`change_state`.
     InvalidInput
         The report names a task, part or machine that is not of this visit's site, a counter or
-        value twice or in another unit, or a cause that is unknown or of a visit without callback.
+        value twice or in another unit, a cause that is unknown or of a visit without callback, or
+        times that are not in order.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
@@ -117,6 +124,14 @@ def report_work(
             session.add(callback)
             announce_callback(session, callback, topic="callback.done", now=now)
         enter_state(session, row, visit, AppointmentState.DONE, catalogue, now=now, origin=origin)
+        correct_stay(
+            session,
+            row.id,
+            set_out_at=report.set_out_at,
+            arrived_at=report.arrived_at,
+            left_at=report.left_at,
+            now=now,
+        )
         announce(
             session,
             now=now,

@@ -135,6 +135,15 @@ class Report(Given):
         default=None, description="The fault of the catalogue that was found, after a callback."
     )
     note: str = Field(default="", max_length=2000)
+    set_out_at: Instant | None = Field(
+        default=None, description="When you set out for the site: drives are learnt from it."
+    )
+    arrived_at: Instant | None = Field(
+        default=None, description="When you came; when the visit was begun, if left out."
+    )
+    left_at: Instant | None = Field(
+        default=None, description="When you went; the time of the report, if left out."
+    )
 
 
 @router.get("", responses=documented())
@@ -232,6 +241,9 @@ def report_appointment(
         readings=tuple(reading.taken() for reading in body.readings),
         cause=body.cause,
         note=body.note,
+        set_out_at=body.set_out_at,
+        arrived_at=body.arrived_at,
+        left_at=body.left_at,
     )
     reported = report_work(
         deed.database,

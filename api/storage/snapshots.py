@@ -5,6 +5,7 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import Any, TypeVar
@@ -21,6 +22,7 @@ from api.storage.tables import (
     MeterReadingRow,
     SiteRow,
     TechnicianRow,
+    TravelCalibrationRow,
     WorkDoneRow,
 )
 from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
@@ -29,7 +31,7 @@ from scheduler.errors import Absent
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
 from scheduler.places import Coordinates
-from scheduler.travel import StraightLineTravel, Travel
+from scheduler.travel import SpeedBand, StraightLineTravel, Travel
 from scheduler.waters import Barrier, Crossing
 from scheduler.weekly_hours import WeeklyHours
 from scheduler.working_time import (
@@ -60,9 +62,36 @@ def company_zone(session: Session) -> str:
     return company(session).zone
 
 
-def company_travel(session: Session) -> Travel:
-    """Return the way of travelling in the company's country: straight lines round its waters."""
+def usual_travel(session: Session) -> StraightLineTravel:
+    """Return what is estimated without any experience: straight lines round the waters."""
     return StraightLineTravel(barriers=barriers_from_json(company(session).barriers))
+
+
+def calibrated_travel(session: Session) -> StraightLineTravel:
+    """Return the estimate as the company's own drives have taught it."""
+    usual, learnt = usual_travel(session), latest_calibration(session)
+    if learnt is None:
+        return usual
+    return replace(
+        usual,
+        stop_minutes=learnt.stop_minutes,
+        speeds=tuple(
+            SpeedBand(from_km=band["from_km"], km_per_hour=band["km_per_hour"])
+            for band in learnt.bands
+        ),
+    )
+
+
+def latest_calibration(session: Session) -> TravelCalibrationRow | None:
+    """Return what recorded drives said when they were last asked."""
+    return session.exec(
+        select(TravelCalibrationRow).order_by(col(TravelCalibrationRow.made_at).desc()).limit(1)
+    ).first()
+
+
+def company_travel(session: Session) -> Travel:
+    """Return the way of travelling in the company's country."""
+    return calibrated_travel(session)
 
 
 def barriers_from_json(documents: Iterable[Mapping[str, Any]]) -> tuple[Barrier, ...]:

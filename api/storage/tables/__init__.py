@@ -35,6 +35,13 @@ from api.storage.tables.running import (
     IdempotencyRow,
     OutboxRow,
 )
+from api.storage.tables.travel import (
+    RoadPlaceRow,
+    RoadServiceRow,
+    RoadWaysRow,
+    StayRow,
+    TravelCalibrationRow,
+)
 from api.storage.tables.upkeep import IntervalDecisionRow, StockRow
 from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
@@ -66,9 +73,14 @@ __all__ = [
     "OutboxRow",
     "PlanRow",
     "PublicationRow",
+    "RoadPlaceRow",
+    "RoadServiceRow",
+    "RoadWaysRow",
     "SiteRow",
+    "StayRow",
     "StockRow",
     "TechnicianRow",
+    "TravelCalibrationRow",
     "VisitRow",
     "WebhookEndpointRow",
     "WorkDoneRow",

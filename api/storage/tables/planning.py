@@ -16,7 +16,7 @@ class PlanRow(Versioned, table=True):
     ``base_revision`` is the publication revision it was made from; publishing compares it.
     One that ``repairs`` keeps as much as is sensible of what is published. ``lower_bound`` is a
     cost that no plan of its problem goes below. ``problem`` is the engine's problem file packed
-    with gzip, ``solution`` its plan file.
+    with gzip, ``solution`` its plan file, ``travel`` what its travel times rest on.
     """
 
     __tablename__ = "plan"
@@ -43,6 +43,7 @@ class PlanRow(Versioned, table=True):
     failure: str | None = None
     problem: bytes | None = None
     solution: dict[str, Any] | None = Field(default=None, sa_type=JSON)
+    travel: dict[str, Any] | None = Field(default=None, sa_type=JSON)
     broken_promises: list[str] = Field(default_factory=list, sa_type=JSON)
 
 
