@@ -1,16 +1,20 @@
 """How parts and machines wear, judged from everything the company has written down."""
 
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from sqlmodel import Session, col, func, select
 
-from api.storage.part_records import part_records
+from api.storage.part_records import part_records, records_begin
 from api.storage.tables import (
     AppointmentRow,
+    ContractRow,
     DueTaskRow,
     FittedPartRow,
     MachineRow,
+    SiteRow,
     VisitRow,
     WorkDoneRow,
 )
@@ -19,7 +23,16 @@ from scheduler.duty import DutyClass
 from scheduler.errors import Absent
 from scheduler.lifecycle import AppointmentState
 from scheduler.machines import Outcome
-from scheduler.wear.machine_wear import PartToday, failure_trend, parts_today
+from scheduler.wear.block import BlockAdvice
+from scheduler.wear.comparing import ComparedBy, Comparison, compare_parts
+from scheduler.wear.machine_wear import (
+    OverhaulAdvice,
+    PartToday,
+    advise_overhaul,
+    failure_record,
+    failure_trend,
+    parts_today,
+)
 from scheduler.wear.part_wear import FailurePolicy, PartWear, part_wear
 from scheduler.wear.records import lives_by_kind
 from scheduler.wear.repairable import PowerLawFit
@@ -42,10 +55,33 @@ class MachineWear:
     trend: PowerLawFit | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartTypeWear:
+    """How a part type wears, what renewing all at once would do, and what makes a difference.
+
+    ``together`` is None where renewing before a failure never pays.
+    """
+
+    wear: PartWear
+    together: BlockAdvice | None
+    comparisons: Mapping[ComparedBy, Comparison]
+
+
 def wear_of_part_type(
-    session: Session, catalogue: Catalogue, part_type: str, duty: DutyClass, *, today: date
-) -> PartWear:
+    session: Session,
+    catalogue: Catalogue,
+    part_type: str,
+    duty: DutyClass,
+    *,
+    today: date,
+    changed_on: date | None = None,
+) -> PartTypeWear:
     """Return the wear of a part type in a class of duty.
+
+    Parameters
+    ----------
+    changed_on
+        Lives that began before that day are compared with those that began since.
 
     Raises
     ------
@@ -58,7 +94,12 @@ def wear_of_part_type(
         raise Absent("part type", part_type)
     records = part_records(session, catalogue, on=today, part_types=[part_type])
     lives = lives_by_kind(records, today).get((part_type, duty), ())
-    return part_wear(part_type, duty, lives, catalogue, FailurePolicy())
+    wear = part_wear(part_type, duty, lives, catalogue, FailurePolicy())
+    return PartTypeWear(
+        wear=wear,
+        together=wear.together(),
+        comparisons=compare_parts(records, duty, today, changed_on=changed_on),
+    )
 
 
 def wear_of_machine(
@@ -111,6 +152,51 @@ def wear_of_machine(
         watched_from=begun,
         failures=len(failed_on),
         trend=failure_trend(failed_on, watched_from=begun, today=today),
+    )
+
+
+def overhaul_of_machine(
+    session: Session, machine: MachineRow, *, today: date, overhaul_minor: float
+) -> OverhaulAdvice:
+    """Return when machines of this make and model are worth an overhaul, by their failures.
+
+    A failure costs what :class:`FailurePolicy` says of one, parts left out.
+
+    Raises
+    ------
+    TooFewFailures
+        Fewer than two failures of such machines are on record.
+    """
+    begun = records_begin(session) or today
+    failed_on: defaultdict[str, list[date]] = defaultdict(list)
+    for machine_id, day in session.exec(
+        select(col(WorkDoneRow.machine_id), col(WorkDoneRow.done_on))
+        .join(MachineRow, col(MachineRow.id) == col(WorkDoneRow.machine_id))
+        .where(MachineRow.name == machine.name, MachineRow.kind == machine.kind)
+        .where(WorkDoneRow.outcome == Outcome.FAILURE)
+    ):
+        failed_on[machine_id].append(day)
+    alike = session.exec(
+        select(MachineRow, col(ContractRow.starts_on))
+        .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
+        .join(ContractRow, col(ContractRow.id) == col(SiteRow.contract_id))
+        .where(MachineRow.name == machine.name, MachineRow.kind == machine.kind)
+    )
+    fleet = []
+    for each, contract_from in alike:
+        first = max(each.installed_on, begun, contract_from)
+        last = min(today, each.retired_on or today)
+        if first <= last:
+            fleet.append(
+                failure_record(
+                    [day for day in failed_on[each.id] if first <= day <= last],
+                    new_on=each.installed_on,
+                    watched_from=first,
+                    today=last,
+                )
+            )
+    return advise_overhaul(
+        fleet, overhaul_minor=overhaul_minor, repair_minor=FailurePolicy().breakdown_minor
     )
 
 

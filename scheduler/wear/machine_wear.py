@@ -11,8 +11,9 @@ from scheduler.errors import Impossible, InvalidInput, TooFewFailures
 from scheduler.wear.lives import Life
 from scheduler.wear.part_wear import FailurePolicy, part_wear
 from scheduler.wear.records import Kind, PartRecord
-from scheduler.wear.repairable import FailureRecord, PowerLawFit, fit_power_law
-from scheduler.wear.replacement import TodayAdvice, change_today
+from scheduler.wear.repairable import FailureRecord, PowerLawFit, Trend, fit_power_law
+from scheduler.wear.replacement import TodayAdvice, change_today, minimal_repair_age
+from scheduler.wear.weibull import Weibull
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,15 +115,82 @@ def failure_trend(
     InvalidInput
         When a failure lies outside ``watched_from`` to ``today``.
     """
-    days = sorted({(day - watched_from).days for day in failed_on})
     try:
         return fit_power_law(
-            [
-                FailureRecord(
-                    failure_ages=tuple(day + 0.5 for day in days),
-                    watched_until=(today - watched_from).days + 1,
-                )
-            ]
+            [failure_record(failed_on, new_on=watched_from, watched_from=watched_from, today=today)]
         )
     except TooFewFailures:
         return None
+
+
+def failure_record(
+    failed_on: Sequence[date], *, new_on: date, watched_from: date, today: date
+) -> FailureRecord:
+    """Return the failures of a machine by its age in days, counted from ``new_on``."""
+    days = sorted({(day - new_on).days for day in failed_on})
+    return FailureRecord(
+        failure_ages=tuple(day + 0.5 for day in days),
+        watched_from=(watched_from - new_on).days,
+        watched_until=(today - new_on).days + 1,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverhaulAdvice:
+    """At which age a kind of machine is worth an overhaul that makes it as good as new.
+
+    Attributes
+    ----------
+    age_days
+        None when failures do not come faster with age, as far as can be told.
+    cost_per_day_minor
+        Of overhauls and repairs in the long run, when overhauled at that age; None with it.
+    """
+
+    machines: int
+    fit: PowerLawFit
+    age_days: float | None
+    cost_per_day_minor: float | None
+    because: str
+
+
+def advise_overhaul(
+    fleet: Sequence[FailureRecord], *, overhaul_minor: float, repair_minor: float
+) -> OverhaulAdvice:
+    """Return when to overhaul machines of one kind that are only patched up when they fail.
+
+    Parameters
+    ----------
+    fleet
+        All machines of the kind, ages in days.
+    overhaul_minor, repair_minor
+        What an overhaul costs, and a failure; > 0.
+
+    Raises
+    ------
+    TooFewFailures
+        As for :func:`scheduler.wear.repairable.fit_power_law`.
+    """
+    if not (overhaul_minor > 0 and repair_minor > 0):
+        raise InvalidInput(f"costs must be > 0, got {overhaul_minor} and {repair_minor}")
+    fit = fit_power_law(fleet)
+    seen = f"{fit.failures} failures of {len(fleet)} machines, shape {fit.shape:.2f}"
+    if fit.trend is not Trend.WORSE:
+        return OverhaulAdvice(
+            machines=len(fleet),
+            fit=fit,
+            age_days=None,
+            cost_per_day_minor=None,
+            because=f"No overhaul for its failures: they do not come faster with age ({seen}).",
+        )
+    law = Weibull(shape=fit.shape, scale=fit.scale ** (-1 / fit.shape))
+    age = minimal_repair_age(law, overhaul_minor=overhaul_minor, repair_minor=repair_minor)
+    cost = (overhaul_minor + repair_minor * fit.expected_failures(0, age)) / age
+    return OverhaulAdvice(
+        machines=len(fleet),
+        fit=fit,
+        age_days=age,
+        cost_per_day_minor=cost,
+        because=f"Overhaul at {age:.0f} days of age, after {fit.expected_failures(0, age):.1f} "
+        f"failures on average ({seen}).",
+    )

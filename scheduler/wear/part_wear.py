@@ -9,6 +9,7 @@ from scheduler.catalogue import Action, Catalogue, ServiceRule
 from scheduler.duty import TYPICAL_DRINKS, DutyClass, months_at
 from scheduler.errors import InvalidInput, NeverRenewed, TooFewFailures, UnknownReference
 from scheduler.upkeep import longest_months
+from scheduler.wear.block import BlockAdvice, advise_block
 from scheduler.wear.lives import Life
 from scheduler.wear.records import Kind
 from scheduler.wear.replacement import ReplacementAdvice, ReplacementCosts, advise_replacement
@@ -47,6 +48,12 @@ class FailurePolicy:
             if not getattr(self, name) >= 0:
                 raise InvalidInput(f"{name} must be >= 0, got {getattr(self, name)}")
 
+    @property
+    def breakdown_minor(self) -> float:
+        """What a failure costs, the part and its fitting left out."""
+        lost_sales = self.lost_sales_hour_minor * self.hours_down
+        return self.emergency_visit_minor + lost_sales + self.damage_minor
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartWear:
@@ -70,6 +77,10 @@ class PartWear:
     def because(self) -> str:
         """The verdict in plain words, with the numbers it rests on."""
         return f"{self.advice.because} {self.fit.because}"
+
+    def together(self) -> BlockAdvice | None:
+        """Return what renewing all of them at the same visit would do; None when it never pays."""
+        return advise_block(self.fit.law, self.costs, self.advice, limit_age=self.limit_days)
 
 
 def renewing_rule(part_type: str, catalogue: Catalogue) -> ServiceRule | None:
@@ -139,10 +150,7 @@ def part_wear(
     work = work_cost_minor(rule, catalogue, policy)
     costs = ReplacementCosts(
         planned_minor=work + policy.visit_share_minor,
-        failure_minor=work
-        + policy.emergency_visit_minor
-        + policy.lost_sales_hour_minor * policy.hours_down
-        + policy.damage_minor,
+        failure_minor=work + policy.breakdown_minor,
     )
     months = longest_months(rule)
     limit = None if months is None else months * DAYS_PER_MONTH

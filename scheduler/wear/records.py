@@ -53,8 +53,10 @@ class PartRecord:
         return max([self.fitted_on, *(renewal.on for renewal in self.renewals)])
 
 
-def lives_of(record: PartRecord, today: date) -> Iterator[Life]:
-    """Yield the lives a part has had, from each renewal to the next; those that say nothing not.
+def lives_of(record: PartRecord, today: date) -> Iterator[tuple[date, Life]]:
+    """Yield the lives a part has had, from each renewal to the next, with the day each began.
+
+    Those that say nothing are left out.
 
     Raises
     ------
@@ -79,7 +81,7 @@ def lives_of(record: PartRecord, today: date) -> Iterator[Life]:
         except InvalidInput as refusal:
             raise InvalidInput(f"part {record.part}: {refusal}") from refusal
         if life is not None:
-            yield life
+            yield begin, life
         begin = end or begin
 
 
@@ -93,5 +95,5 @@ def lives_by_kind(records: Iterable[PartRecord], today: date) -> Mapping[Kind, t
     """
     lives: defaultdict[Kind, list[Life]] = defaultdict(list)
     for record in records:
-        lives[record.part_type, record.duty] += lives_of(record, today)
+        lives[record.part_type, record.duty] += [life for _, life in lives_of(record, today)]
     return {kind: tuple(found) for kind, found in sorted(lives.items())}

@@ -1,8 +1,9 @@
 """Whether a machine that is repaired again and again is getting worse, and when to give it up.
 
 The power-law process of Crow (MIL-HDBK-189): by age t a machine has failed scale * t ** shape times
-on average; shape above 1 means failures come ever faster. The test is Crow's chi-square of shape 1.
-Economic life is the number of years with the least equivalent annual cost.
+on average; shape above 1 means failures come ever faster. The test is Crow's chi-square of shape 1,
+or the likelihood ratio where machines were not watched from new. Economic life is the number of
+years with the least equivalent annual cost.
 """
 
 from __future__ import annotations
@@ -10,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import fsum, log
+from math import exp, fsum, log, sqrt
 
 from scipy.optimize import brentq
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from scheduler.errors import InvalidInput, TooFewFailures
 
@@ -22,7 +23,7 @@ _SURE = 0.1  # a trend is spoken of when chance would show it less often (common
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FailureRecord:
-    """The ages at which one machine failed, watched from new to ``watched_until``.
+    """The ages at which one machine failed while it was watched, from new unless said otherwise.
 
     ``ends_with_failure`` says that watching stopped at the last failure (failure truncated), not
     at an age that was fixed beforehand.
@@ -30,15 +31,21 @@ class FailureRecord:
 
     failure_ages: tuple[float, ...]
     watched_until: float
+    watched_from: float = 0.0
     ends_with_failure: bool = False
 
     def __post_init__(self) -> None:
         ages = self.failure_ages
+        if not 0 <= self.watched_from < self.watched_until:
+            raise InvalidInput(
+                "a machine is watched from an age >= 0 to a later one, "
+                f"got {self.watched_from} and {self.watched_until}"
+            )
         if list(ages) != sorted(ages) or (
-            ages and not 0 < ages[0] <= ages[-1] <= self.watched_until
+            ages and not self.watched_from < ages[0] <= ages[-1] <= self.watched_until
         ):
             raise InvalidInput(
-                "failure ages must ascend from above 0 to watched_until, "
+                f"failure ages must ascend from above {self.watched_from:g} to watched_until, "
                 f"got {ages} and {self.watched_until}"
             )
         if self.ends_with_failure and (not ages or ages[-1] != self.watched_until):
@@ -96,42 +103,77 @@ def fit_power_law(machines: Sequence[FailureRecord], *, confidence: float = 0.9)
         With fewer than two failures in all (three where watching ended with the failure).
     """
     ages = [age for machine in machines for age in machine.failure_ages]
-    ends = [machine.watched_until for machine in machines]
     count = len(ages)
     # of a record that ends with a failure, that failure says nothing about the shape
     telling = count - sum(machine.ends_with_failure for machine in machines)
     if telling < 2:
         raise TooFewFailures(count)
-    longest = max(ends)
-    log_ages = fsum(log(age / longest) for age in ages)
-
-    def slope(shape: float) -> float:
-        powers = [(end / longest) ** shape for end in ends]
-        logs = [log(end / longest) for end in ends]
-        weighted = fsum(p * q for p, q in zip(powers, logs, strict=True)) / fsum(powers)
-        return count / shape + log_ages - count * weighted
-
-    shape = float(brentq(slope, 1e-6, 1e6, xtol=1e-13, rtol=1e-13))
-    scale = count / fsum(end**shape for end in ends)
-    # 2 * telling * (true shape) / (fitted shape) is chi-square with 2 * telling degrees of freedom,
-    # up to the factor telling / count for the failures that say nothing
-    freedom = 2 * telling
-    steady = 2 * count / shape
+    likelihood = _PowerLaw(machines)
+    shape = float(brentq(likelihood.slope, 1e-6, 1e3, xtol=1e-13, rtol=1e-13))
+    scale = count / likelihood.exposure(shape)
     tail = (1 - confidence) / 2
-    p_value = 2 * min(float(chi2.cdf(steady, freedom)), float(chi2.sf(steady, freedom)))
+    if any(machine.watched_from for machine in machines):
+        p_value = float(chi2.sf(max(0.0, 2 * (likelihood(shape) - likelihood(1.0))), 1))
+        reach = exp(float(norm.ppf(1 - tail)) * likelihood.spread(shape))
+        low, high = shape / reach, shape * reach
+    else:
+        # 2 * telling * (true shape) / (fitted shape) is chi-square with 2 * telling degrees of
+        # freedom, up to the factor telling / count for the failures that say nothing
+        freedom = 2 * telling
+        steady = 2 * count / shape
+        p_value = 2 * min(float(chi2.cdf(steady, freedom)), float(chi2.sf(steady, freedom)))
+        low, high = (
+            shape * float(chi2.ppf(share, freedom)) / (2 * count) for share in (tail, 1 - tail)
+        )
     trend = Trend.STEADY
     if p_value < _SURE:
         trend = Trend.WORSE if shape > 1 else Trend.BETTER
     return PowerLawFit(
         shape=shape,
         scale=scale,
-        shape_low=shape * float(chi2.ppf(tail, freedom)) / (2 * count),
-        shape_high=shape * float(chi2.ppf(1 - tail, freedom)) / (2 * count),
+        shape_low=low,
+        shape_high=high,
         failures=count,
         trend=trend,
         trend_p_value=min(1.0, p_value),
         because=_because(trend, shape, count, min(1.0, p_value)),
     )
+
+
+class _PowerLaw:
+    """The logarithm of the likelihood of failures, by the shape, at the best scale for it."""
+
+    def __init__(self, machines: Sequence[FailureRecord]) -> None:
+        self._spans = [(machine.watched_from, machine.watched_until) for machine in machines]
+        self._longest = max(end for _, end in self._spans)
+        # ages as shares of the longest, so that no power of them overflows
+        self._logs = [log(age / self._longest) for m in machines for age in m.failure_ages]
+
+    def exposure(self, shape: float) -> float:
+        """Return the failures expected in all at scale 1."""
+        return fsum(end**shape - begin**shape for begin, end in self._spans)
+
+    def __call__(self, shape: float) -> float:
+        count = len(self._logs)
+        relative = self.exposure(shape) / self._longest**shape
+        return count * (log(shape) - log(relative)) + (shape - 1) * fsum(self._logs)
+
+    def slope(self, shape: float) -> float:
+        weights, weighted = 0.0, 0.0
+        for begin, end in self._spans:
+            for age, sign in ((end, 1.0), (begin, -1.0)):
+                if age:
+                    power = sign * (age / self._longest) ** shape
+                    weights += power
+                    weighted += power * log(age / self._longest)
+        count = len(self._logs)
+        return count / shape + fsum(self._logs) - count * weighted / weights
+
+    def spread(self, shape: float) -> float:
+        """Return the standard deviation of the logarithm of the shape."""
+        step = 1e-4 * shape
+        curvature = (self.slope(shape + step) - self.slope(shape - step)) / (2 * step)
+        return 1 / (shape * sqrt(-curvature))
 
 
 def _because(trend: Trend, shape: float, failures: int, p_value: float) -> str:

@@ -5,9 +5,11 @@ import numpy as np
 import pytest
 import surpyval
 from lifelines.datasets import load_leukemia, load_waltons
+from lifelines.statistics import multivariate_logrank_test
 from scipy.stats import weibull_min
 from surpyval.datasets import load_bearing_failures, load_sae
 
+from scheduler.wear.comparing import log_rank
 from scheduler.wear.lives import End, Life
 from scheduler.wear.repairable import (
     FailureCount,
@@ -95,19 +97,55 @@ def test_weibull_and_median_of_waltons_flies() -> None:
     assert kaplan_meier(lives).median == 56
 
 
-def test_kaplan_meier_of_freireich() -> None:
-    # Freireich et al., Blood 21 (1963): weeks of remission under 6-MP; the curve from memory
+def freireich() -> dict[str, list[Life]]:
+    """Weeks of remission of 42 patients: Freireich et al., Blood 21 (1963); data of lifelines."""
     data = load_leukemia()
-    treated, placebo = (data[data["Rx"] == arm] for arm in (0, 1))
-    curves = [
-        kaplan_meier(
-            [
-                Life(age=weeks, end=End.FAILED if relapse else End.RUNNING)
-                for weeks, relapse in zip(arm["t"], arm["status"], strict=True)
-            ]
-        )
-        for arm in (treated, placebo)
+    return {
+        name: [
+            Life(age=weeks, end=End.FAILED if relapse else End.RUNNING)
+            for weeks, relapse, rx in zip(data["t"], data["status"], data["Rx"], strict=True)
+            if rx == arm
+        ]
+        for name, arm in (("6-MP", 0), ("placebo", 1))
+    }
+
+
+def test_log_rank_of_freireich() -> None:
+    # chi-square 16.79 from memory (many textbooks); p by lifelines and scipy
+    comparison = log_rank(freireich())
+    assert comparison is not None
+    assert comparison.chi_square == pytest.approx(16.79, abs=5e-3)
+    assert comparison.chi_square == pytest.approx(16.792941, abs=5e-7)
+    assert comparison.p_value == pytest.approx(4.17e-5, abs=5e-8)
+    assert [(g.name, g.lives, g.failures) for g in comparison.groups] == [
+        ("6-MP", 21, 9),
+        ("placebo", 21, 21),
     ]
+
+
+def test_log_rank_of_several_groups_equals_lifelines() -> None:
+    draw = np.random.default_rng(6)
+    for kinds in (2, 3, 5):
+        size = 60 * kinds
+        kind = draw.integers(0, kinds, size)
+        ages = np.ceil(20 * draw.weibull(1.5, size) * (1 + kind / 10))  # whole weeks: many ties
+        fails = draw.random(size) < 0.6
+        groups = {
+            str(each): [
+                Life(age=age, end=End.FAILED if failed else End.RUNNING)
+                for age, failed in zip(ages[kind == each], fails[kind == each], strict=True)
+            ]
+            for each in range(kinds)
+        }
+        comparison, theirs = log_rank(groups), multivariate_logrank_test(ages, kind, fails)
+        assert comparison is not None
+        assert comparison.chi_square == pytest.approx(theirs.test_statistic, rel=1e-9)
+        assert comparison.p_value == pytest.approx(theirs.p_value, rel=1e-9)
+
+
+def test_kaplan_meier_of_freireich() -> None:
+    # weeks of remission under 6-MP; the curve and the medians from memory
+    curves = [kaplan_meier(lives) for lives in freireich().values()]
     assert [(step.age, round(step.survival, 4)) for step in curves[0].steps] == [
         (6, 0.8571),
         (7, 0.8067),
@@ -122,11 +160,7 @@ def test_kaplan_meier_of_freireich() -> None:
 
 def test_kaplan_meier_limits_equal_lifelines() -> None:
     data = load_leukemia()
-    lives = [
-        Life(age=weeks, end=End.FAILED if relapse else End.RUNNING)
-        for weeks, relapse in zip(data["t"], data["status"], strict=True)
-    ]
-    steps = kaplan_meier(lives).steps
+    steps = kaplan_meier([life for lives in freireich().values() for life in lives]).steps
     theirs = lifelines.KaplanMeierFitter().fit(data["t"], data["status"])
     limits = theirs.confidence_interval_.loc[[step.age for step in steps]].to_numpy()
     ours = np.array([(step.low, step.high) for step in steps])
@@ -168,6 +202,18 @@ def test_fits_of_200_samples_equal_surpyval() -> None:
         assert [law.scale, law.shape] == pytest.approx(list(theirs.params), rel=1e-4), seed
 
 
+@pytest.mark.parametrize("first", range(0, 200, 50))
+def test_fits_of_200_samples_equal_lifelines(first: int) -> None:
+    for seed in range(first, first + 50):
+        lives = sample(seed)
+        ages, events, _ = arrays(lives)
+        law = fit_weibull(lives).law
+        theirs = lifelines.WeibullFitter().fit(ages, events)
+        assert (law.scale, law.shape) == pytest.approx((theirs.lambda_, theirs.rho_), rel=1e-4), (
+            seed
+        )
+
+
 def lifelines_limits(fit: WeibullFit, theirs: lifelines.WeibullFitter) -> tuple[Limits, Limits]:
     """Their standard errors, of the parameters themselves, as limits on the logarithms."""
     errors = np.sqrt(np.diag(theirs.variance_matrix_))
@@ -205,19 +251,38 @@ def test_power_law_of_a_machine_watched_to_its_last_failure() -> None:
     fit = fit_power_law([record])
     assert fit.shape == pytest.approx(0.6142, abs=5e-5)
     assert fit.scale == pytest.approx(0.4239, abs=1e-4)
+    # computed, to more digits than are printed
+    assert (fit.shape, fit.scale) == pytest.approx((0.6142104, 0.4239422), abs=5e-8)
     assert 1 / fit.failure_rate(620) == pytest.approx(45.883, abs=5e-4)
+
+
+def test_power_law_of_several_machines() -> None:
+    # L. H. Crow, "Reliability analysis for complex, repairable systems", 1974, as in ReliaWiki's
+    # "Repairable Systems Analysis": three systems watched to 2000; shape 0.45300, scale 0.36224.
+    # Data and estimates from memory; they agree with each other to all digits
+    systems = (
+        (1.2, 55.6, 72.7, 111.9, 121.9, 303.6, 326.9, 1568.4, 1913.5),
+        (1.4, 35.0, 46.8, 65.9, 181.1, 712.6, 1005.7, 1029.9, 1675.7, 1787.5, 1867.0),
+        (
+            *(0.3, 32.6, 33.4, 241.7, 396.2, 444.4, 480.8, 588.9, 1043.9, 1136.1, 1288.1, 1408.1),
+            *(1439.4, 1604.8),
+        ),
+    )
+    fit = fit_power_law([FailureRecord(failure_ages=s, watched_until=2000) for s in systems])
+    assert fit.failures == 34
+    assert (fit.shape, fit.scale) == pytest.approx((0.45300, 0.36224), abs=5e-6)
 
 
 def test_power_law_of_counts() -> None:
     # the same reference, grouped data example 4: 2, 3, 4 and 11 failures in all by 200, 400, 600
-    # and 3000; published shape 0.6315
+    # and 3000; published shape 0.6315, computed 0.631548
     cumulative = ((200, 2), (400, 3), (600, 4), (3000, 11))
     counts = [
         FailureCount(until=until, failures=failures - before)
         for (until, failures), before in zip(cumulative, (0, 2, 3, 4), strict=True)
     ]
     shape, scale = fit_power_law_to_counts(counts)
-    assert shape == pytest.approx(0.6315, abs=5e-5)
+    assert shape == pytest.approx(0.631548, abs=5e-7)
     assert scale * 3000**shape == pytest.approx(11)
 
 

@@ -7,7 +7,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.storage.database import Database
-from api.storage.tables import FittedPartRow
+from api.storage.tables import FittedPartRow, WorkDoneRow
 from scheduler.catalogue import Catalogue
 from scheduler.duty import DutyClass
 from scheduler.wear.lives import End, Life
@@ -76,6 +76,60 @@ def test_the_wear_of_a_part_type_is_that_of_the_lives_on_record(
     assert [point["failures"] for point in found["survival"]] == [1] * 2
     cheapest = min(found["curve"], key=lambda point: point["cost_per_day_minor"])
     assert cheapest["age_days"] == pytest.approx(found["advice"]["age_days"], rel=0.1)
+
+
+def test_what_makes_a_difference_and_renewing_all_at_once_are_told(
+    worn: Database, dispatcher: TestClient
+) -> None:
+    changed = TODAY - timedelta(days=300)
+    found = dispatcher.get(f"/v1/part-types/group_gasket/wear?changed_on={changed}").json()
+
+    told = {each["by"]: each for each in found["comparisons"]}
+    # every machine is at standard duty, so there is nothing to compare by duty
+    assert set(told) == {"position", "fitted"}
+    # gaskets failed at group 2 at 190 and 200 days only; p-a and p-b have run for 303 at group 1
+    assert [(g["name"], g["lives"], g["failures"]) for g in told["position"]["groups"]] == [
+        ("group 1", 2, 0),
+        ("group 2", 3, 2),
+    ]
+    assert told["position"]["freedom"] == 1
+    assert 0 < told["position"]["p_value"] < 1
+    assert told["position"]["because"].startswith("No difference between group 1 and group 2")
+    together, alone = found["together"], found["advice"]
+    assert together["cost_per_day_minor"] == pytest.approx(
+        alone["cost_per_day_minor"] * (1 + together["dearer_share"])
+    )
+    assert together["dearer_share"] > 0
+    assert together["because"].startswith("All at the same visit every ")
+
+
+def test_machines_of_one_model_that_fail_ever_faster_are_worth_an_overhaul(
+    database: Database, caller: Caller, dispatcher: TestClient
+) -> None:
+    # installed on 2024-05-02, watched since the contracts began on 2026-01-01 (day 609)
+    path = "/v1/machines/m-a/overhaul?overhaul_minor=200000"
+    assert dispatcher.get(path).status_code == 409  # nothing has failed yet
+    with database.write() as session:
+        for machine in ("m-a", "m-b"):
+            for n, days_ago in enumerate((160, 120, 90, 70, 50, 35, 25, 15, 8, 3)):
+                session.add(
+                    WorkDoneRow(
+                        id=f"{machine}-f{n}",
+                        machine_id=machine,
+                        rule="group_gasket_replace",
+                        outcome="failure",
+                        done_on=TODAY - timedelta(days=days_ago),
+                    )
+                )
+    found = dispatcher.get(path).json()
+    assert (found["machines"], found["failures"]) == (2, 20)
+    assert found["shape_low"] > 1
+    assert found["age_days"] > 0
+    assert found["because"].startswith(f"Overhaul at {found['age_days']:.0f} days of age, after ")
+    dearer = dispatcher.get("/v1/machines/m-a/overhaul?overhaul_minor=400000").json()
+    assert dearer["age_days"] > found["age_days"]
+    assert dispatcher.get("/v1/machines/m-a/overhaul?overhaul_minor=0").status_code == 422
+    assert caller("portal-a").get(path).status_code == 403
 
 
 def test_the_picture_of_wear_is_svg_with_a_mark_for_each_censoring_age(

@@ -5,10 +5,10 @@ import pytest
 from scheduler.duty import DutyClass
 from scheduler.errors import InvalidInput
 from scheduler.wear.lives import End, Life
-from scheduler.wear.machine_wear import failure_trend, parts_today
+from scheduler.wear.machine_wear import advise_overhaul, failure_trend, parts_today
 from scheduler.wear.part_wear import FailurePolicy, part_wear
 from scheduler.wear.records import PartRecord, Renewal
-from scheduler.wear.repairable import Trend
+from scheduler.wear.repairable import FailureRecord, Trend
 from scheduler.wear.replacement import change_today
 from tests.scheduler.small_trade import CATALOGUE
 
@@ -82,3 +82,24 @@ def test_one_failure_is_no_trend_and_two_of_a_day_are_one() -> None:
     begin = TODAY - timedelta(days=999)
     assert failure_trend([TODAY, TODAY], watched_from=begin, today=TODAY) is None
     assert failure_trend([], watched_from=begin, today=TODAY) is None
+
+
+def test_an_overhaul_is_worth_it_only_where_failures_come_faster_with_age() -> None:
+    worse = [
+        FailureRecord(failure_ages=(400, 600, 700, 780, 840, 890, 930, 970), watched_until=1000)
+    ]
+    advice = advise_overhaul(worse, overhaul_minor=40_000, repair_minor=10_000)
+    shape, scale = advice.fit.shape, advice.fit.scale
+    # the derivative of (40,000 + 10,000 * scale * T ** shape) / T vanishes where
+    # scale * T ** shape = 4 / (shape - 1)
+    assert advice.age_days is not None
+    assert scale * advice.age_days**shape == pytest.approx(4 / (shape - 1))
+    assert advice.cost_per_day_minor == pytest.approx(
+        (40_000 + 10_000 * 4 / (shape - 1)) / advice.age_days
+    )
+    steady = [FailureRecord(failure_ages=(100, 200, 300, 400, 500), watched_until=600)]
+    advice = advise_overhaul(steady, overhaul_minor=40_000, repair_minor=10_000)
+    assert (advice.age_days, advice.cost_per_day_minor) == (None, None)
+    assert advice.because.startswith("No overhaul for its failures: they do not come faster")
+    with pytest.raises(InvalidInput, match="costs must be > 0, got 0 and 1"):
+        advise_overhaul(steady, overhaul_minor=0, repair_minor=1)

@@ -43,9 +43,9 @@ def test_a_part_lives_from_each_renewal_to_the_next() -> None:
     )
 
     assert list(lives_of(rebuilt, TODAY)) == [
-        Life(age=10, end=End.FAILED),
-        Life(age=20, end=End.REPLACED),
-        Life(age=394, end=End.RUNNING),
+        (date(2026, 1, 1), Life(age=10, end=End.FAILED)),
+        (date(2026, 1, 11), Life(age=20, end=End.REPLACED)),
+        (date(2026, 1, 31), Life(age=394, end=End.RUNNING)),
     ]
     assert rebuilt.good_since == date(2026, 1, 31)
 
@@ -53,7 +53,7 @@ def test_a_part_lives_from_each_renewal_to_the_next() -> None:
 def test_the_work_that_took_a_part_out_is_not_a_renewal_of_it() -> None:
     out = date(2026, 2, 10)
     taken_out = record(removed_on=out, failed=True, renewals=(Renewal(on=out, failed=True),))
-    assert list(lives_of(taken_out, TODAY)) == [Life(age=40, end=End.FAILED)]
+    assert list(lives_of(taken_out, TODAY)) == [(date(2026, 1, 1), Life(age=40, end=End.FAILED))]
 
 
 def test_what_happened_before_the_records_begin_is_not_known() -> None:
@@ -61,7 +61,9 @@ def test_what_happened_before_the_records_begin_is_not_known() -> None:
     old = record(
         fitted_on=date(2025, 1, 1), removed_on=date(2027, 1, 1), records_begin=date(2026, 1, 1)
     )
-    assert list(lives_of(old, TODAY)) == [Life(age=730, end=End.REPLACED, known_from=365)]
+    assert [life for _, life in lives_of(old, TODAY)] == [
+        Life(age=730, end=End.REPLACED, known_from=365)
+    ]
     gone = record(
         fitted_on=date(2025, 1, 1), removed_on=date(2025, 6, 1), records_begin=date(2026, 1, 1)
     )
