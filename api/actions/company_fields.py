@@ -10,12 +10,14 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from api.feeds.phrases import Language
 from api.storage.column_types import (
+    Acidity,
     Altitude,
     Amount,
     ClockTime,
     Country,
     Day,
     DaySpan,
+    Dissolved,
     Hardness,
     Hours,
     Id,
@@ -107,8 +109,21 @@ class SiteFields(Fields):
     quiet_hours: Hours = ""
     closures: list[DaySpan] = Field(default_factory=list)
     hardness_dh: Hardness = 10.0
+    calcium_dh: Hardness | None = None
+    alkalinity_mg_l: Dissolved | None = None
+    water_ph: Acidity | None = None
+    solids_mg_l: Dissolved | None = None
     access_notes: Text = ""
     phone: Text = ""
+
+    @model_validator(mode="after")
+    def calcium_is_part_of_the_hardness(self) -> "SiteFields":
+        if self.calcium_dh is not None and self.calcium_dh > self.hardness_dh:
+            raise ValueError(
+                f"calcium_dh {self.calcium_dh:g} is part of hardness_dh {self.hardness_dh:g}: "
+                "it cannot be more"
+            )
+        return self
 
 
 CalendarText = Literal["full", "short"]

@@ -89,6 +89,10 @@ Latitude = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
 Longitude = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
 Altitude = Annotated[float, Field(ge=-450, le=9000, allow_inf_nan=False)]
 Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+Acidity = Annotated[float, Field(ge=4, le=11, allow_inf_nan=False)]
+"""The pH of tap water; beyond lies a slip of the pen."""
+Dissolved = Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)]
+"""Milligrams in a litre of tap water."""
 Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
 Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]

@@ -1,7 +1,7 @@
 """Who the clients are, what they were promised and where their cafés stand."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from random import Random
 
@@ -145,16 +145,15 @@ def clientele(setting: Setting) -> Clientele:
         for position, town in enumerate(group.towns):
             # the last third of a long chain is on its second contract
             second = len(own_contracts) > 1 and 3 * position >= 2 * len(group.towns)
-            sites.append(
-                _site(
-                    number=len(sites) + 1,
-                    client=client,
-                    contract=own_contracts[1 if second else 0],
-                    group=group,
-                    town=town,
-                    setting=setting,
-                )
+            site = _site(
+                number=len(sites) + 1,
+                client=client,
+                contract=own_contracts[1 if second else 0],
+                group=group,
+                town=town,
+                setting=setting,
             )
+            sites.append(_water_tested(site, setting))
     return Clientele(clients=tuple(clients), contracts=tuple(contracts), sites=tuple(sites))
 
 
@@ -284,4 +283,15 @@ def _site(
         hardness_dh=round(HARDNESS_DH[spot.area] * rng.uniform(0.85, 1.15), 1),
         access_notes=rng.choice(_ACCESS_NOTES[group.kind]),
         phone=landline(1000 + number),
+    )
+
+
+def _water_tested(site: Site, setting: Setting) -> Site:
+    """Add a test of the water to most sites: chalky, as in the whole country."""
+    rng = setting.random("water", site.id)
+    if rng.random() < 0.3:
+        return site
+    alkalinity = site.hardness_dh * rng.uniform(0.7, 0.95) * 17.85
+    return replace(
+        site, alkalinity_mg_l=round(alkalinity, -1), water_ph=round(rng.uniform(7.1, 7.7), 1)
     )

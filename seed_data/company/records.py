@@ -48,6 +48,8 @@ class Site:
     quiet_hours: str
     closures: tuple[tuple[date, date], ...]
     hardness_dh: float
+    alkalinity_mg_l: float | None = None  # where somebody tested it, like the pH
+    water_ph: float | None = None
     access_notes: str
     phone: str
 

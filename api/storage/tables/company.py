@@ -63,7 +63,10 @@ class ContractRow(Versioned, table=True):
 
 
 class SiteRow(Versioned, table=True):
-    """``access_hours``: live work is welcome. ``quiet_hours``: a machine may be off."""
+    """``access_hours``: live work is welcome. ``quiet_hours``: a machine may be off.
+
+    Of the supply's water only the hardness is always known, the rest where somebody tested it.
+    """
 
     __tablename__ = "site"
 
@@ -83,6 +86,10 @@ class SiteRow(Versioned, table=True):
     quiet_hours: str
     closures: list[list[str]] = Field(default_factory=list, sa_type=JSON)  # [first day, last day]
     hardness_dh: float = 10.0
+    calcium_dh: float | None = None
+    alkalinity_mg_l: float | None = None  # as CaCO3
+    water_ph: float | None = None
+    solids_mg_l: float | None = None
     access_notes: str = ""
     phone: str = ""
 
