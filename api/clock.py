@@ -22,6 +22,7 @@ from sqlmodel import col
 from api.actions.absence_calendars import read_next_calendar
 from api.actions.calendars import refresh_all_calendars
 from api.actions.calibrate_travel import calibrate_travel
+from api.actions.follow_catalogue import follow_catalogue
 from api.actions.holding import expire_holds
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
 from api.actions.raise_due_work import raise_due_work
@@ -29,6 +30,7 @@ from api.outbox.relay import Relay
 from api.outbox.sending import Sender
 from api.present import TellTime, present
 from api.storage.audit import Origin
+from api.storage.catalogue_edits import KnownCatalogue, last_edit
 from api.storage.database import Database
 from api.storage.deliveries import forget_before
 from api.storage.replies import forget_old_replies
@@ -53,12 +55,18 @@ _EVENTS_KEPT_FOR = timedelta(days=30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NightlyJob:
-    """Something done once a day at a wall-clock time of the company."""
+class Job:
+    """Something done once for each of its slots, whichever clock is faster."""
 
     name: str
-    at: time
     run: Callable[[Database, Catalogue, datetime], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightlyJob(Job):
+    """Something done once a day at a wall-clock time of the company."""
+
+    at: time
     after: str | None = None
     """The job whose work it builds on: it waits until that one has ended, well or badly."""
 
@@ -71,6 +79,10 @@ class NightlyJob:
 
 def _raise(database: Database, catalogue: Catalogue, now: datetime) -> None:
     raise_due_work(database, catalogue, now=now, origin=Origin(actor="clock"))
+
+
+def _follow(database: Database, catalogue: Catalogue, now: datetime) -> None:
+    follow_catalogue(database, catalogue, now=now, origin=Origin(actor="clock"))
 
 
 def _draft(database: Database, catalogue: Catalogue, now: datetime) -> None:
@@ -114,13 +126,13 @@ class Clock:
     def __init__(
         self,
         database: Database,
-        catalogue: Catalogue,
+        shipped_catalogue: Catalogue,
         *,
         tell_time: TellTime = present,
         jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
         sender: Sender | None = None,
     ) -> None:
-        self._database, self._catalogue = database, catalogue
+        self._database, self._known = database, KnownCatalogue(shipped_catalogue)
         self._tell_time, self._jobs = tell_time, jobs
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
         self._relay = Relay(database, sender or Sender(tell_time=present), tell_time=tell_time)
@@ -132,6 +144,7 @@ class Clock:
         """Begin to tick."""
         for name, seconds, tick in (
             ("jobs", 20, self.run_due_jobs),
+            ("catalogue", 5, self.follow_edits),
             ("plans", 1, self.solve_next),
             ("events", 1, self._relay.tick),
             ("holds", 30, self.expire_holds),
@@ -172,6 +185,19 @@ class Clock:
                 self._run(job, slot, now)
                 ran.append(job.name)
         return tuple(ran)
+
+    def follow_edits(self) -> str | None:
+        """Bring due work up to date with the last edit of the catalogue, if nobody has; its id."""
+        now = self._tell_time()
+        with self._database.read() as session:
+            edit = last_edit(session)
+        if edit is None or now - edit.made_at > _CATCH_UP:
+            return None
+        job = Job(name=f"follow catalogue edit {edit.id}", run=_follow)
+        if not self._claim(job, edit.made_at, now):
+            return None
+        self._run(job, edit.made_at, now)
+        return edit.id
 
     def expire_holds(self) -> int:
         """Write down which holds have run out; any number of clocks may do it at once."""
@@ -218,7 +244,7 @@ class Clock:
             row = session.get(ClockClaimRow, (job, slot))
         return row is not None and row.finished_at is not None
 
-    def _claim(self, job: NightlyJob, slot: datetime, now: datetime) -> bool:
+    def _claim(self, job: Job, slot: datetime, now: datetime) -> bool:
         """Take a slot: by inserting its row, or by taking over one whose holder has died."""
         try:
             with self._database.write() as session:
@@ -248,10 +274,10 @@ class Clock:
         except (Conflict, IntegrityError):
             return False  # another clock was faster
 
-    def _run(self, job: NightlyJob, slot: datetime, now: datetime) -> None:
+    def _run(self, job: Job, slot: datetime, now: datetime) -> None:
         failure = None
         try:
-            job.run(self._database, self._catalogue, now)
+            job.run(self._database, self._known.of(self._database), now)
         except Exception as error:  # one bad night must not stop the clock
             log.exception("job %s failed", job.name)
             failure = f"{type(error).__name__}: {error}"[:2000]

@@ -29,7 +29,7 @@ from scheduler.catalogue import (
 )
 from scheduler.catalogue_links import flaws_between
 from scheduler.errors import Flaw, InvalidCatalogue
-from scheduler.translations import Translation
+from scheduler.translations import Translation, same_words
 
 BY_ID: Mapping[str, type] = {
     "skills": Skill,
@@ -76,11 +76,15 @@ def parse_catalogue(files: Mapping[str, str]) -> Catalogue:
 
 
 def amended_catalogue(catalogue: Catalogue, text: str, *, name: str = "change") -> Catalogue:
-    """Return a catalogue with some entries replaced or added, as a TOML text says them whole.
+    """Return a catalogue with some entries changed or added, as a TOML text says.
 
     Parameters
     ----------
-    text : tables ``[rules.some_id]`` and the like; lists kept in order cannot be changed this way.
+    text : tables ``[rules.some_id]`` and the like. Of an entry there is, the keys given take the
+        place of its own, each whole, and the others stay; a new entry is said whole. Wordings in
+        another language are added to those there are; where the English changes and nothing is
+        said of the other language, that entry is English there too. Lists kept in order cannot be
+        changed this way.
     name : what flaws call the text.
 
     Raises
@@ -88,19 +92,16 @@ def amended_catalogue(catalogue: Catalogue, text: str, *, name: str = "change") 
     InvalidCatalogue
         With every flaw of the text, and of what would no longer fit together.
     """
-    reader = _Reader()
+    known: dict[str, Any] = {table: getattr(catalogue, table) for table in BY_ID}
+    reader = _Reader({**known, "translations": {}})
     reader.read_file(name, text)
     for table, entries in reader.in_order.items():
         if entries:
             reader.add_flaws((Flaw(path=table, message="must be changed in the files"),))
     tables: dict[str, Any] = {
-        table: {**getattr(catalogue, table), **entries} for table, entries in reader.by_id.items()
+        table: {**known[table], **entries} for table, entries in reader.by_id.items()
     }
-    if not reader.by_id["translations"]:
-        tables["translations"] = {
-            language: translation.without(reader.declared)
-            for language, translation in catalogue.translations.items()
-        }
+    tables["translations"] = _translated(known, tables)
     amended = replace(catalogue, **tables)
     declared = {table: {*tables[table], *ids} for table, ids in reader.declared.items()}
     reader.add_flaws(flaws_between(amended, declared=declared))
@@ -109,10 +110,34 @@ def amended_catalogue(catalogue: Catalogue, text: str, *, name: str = "change") 
     return amended
 
 
-class _Reader:
-    """Collects entries and flaws over all files of one catalogue."""
+def _translated(
+    before: Mapping[str, Mapping[str, Any]], after: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Translation]:
+    """Return the translations before, less what no longer says the same, with what is new."""
+    reworded = {
+        table: {entry for entry in entries if not same_words(entries[entry], after[table][entry])}
+        for table, entries in before.items()
+        if table != "translations"
+    }
+    kept = {
+        language: translation.without(reworded)
+        for language, translation in before["translations"].items()
+    }
+    for language, translation in after["translations"].items():
+        if translation is not before["translations"].get(language):
+            known = kept.get(language, Translation(id=language))
+            kept[language] = known.extended(translation)
+    return kept
 
-    def __init__(self) -> None:
+
+class _Reader:
+    """Collects entries and flaws over all files of one catalogue.
+
+    ``known`` holds entries there are already, by table and id: of these only keys are read.
+    """
+
+    def __init__(self, known: Mapping[str, Mapping[str, Any]] | None = None) -> None:
+        self._known = known or {}
         self.flaws: list[Flaw] = []
         self.by_id: dict[str, dict[str, Any]] = {table: {} for table in BY_ID}
         self.in_order: dict[str, dict[int, Any]] = {table: {} for table in IN_ORDER}
@@ -184,9 +209,12 @@ class _Reader:
                 self.add_flaws((Flaw(path=path, message=message),))
                 continue
             self.declared[table].add(entry_id)
-            if isinstance(values, dict) and "id" not in values:
-                values = {"id": entry_id, **values}
-            entry = self._read(BY_ID[table], values, path)
+            if isinstance(values, dict):
+                if values.get("id", entry_id) != entry_id:
+                    self._refuse(f"{path}.id", f"must be {entry_id!r} as in the name of its table")
+                values = {**values, "id": entry_id}
+            known = self._known.get(table, {}).get(entry_id)
+            entry = self._read_fields(BY_ID[table], values, path, known)
             if entry is not UNREADABLE:
                 self.by_id[table][entry_id] = entry
 
@@ -222,32 +250,29 @@ class _Reader:
             return self._refuse(path, f"must be {_IN_WORDS[wanted]}, got {value!r}")
         return value
 
-    def _read_fields(self, wanted: Any, value: Any, path: str) -> Any:
+    def _read_fields(self, wanted: Any, value: Any, path: str, known: Any = None) -> Any:
+        """Return ``value`` as a dataclass, or ``known`` with the keys of ``value`` changed."""
         if not isinstance(value, dict):
             return self._refuse(path, f"must be a table, got {value!r}")
-        known = {field.name: field for field in fields(wanted) if field.init}
+        keys = {field.name: field for field in fields(wanted) if field.init}
+        required = [key for key, field in keys.items() if known is None and _is_required(field)]
+        missing = [key for key in required if key not in value]
         hints = get_type_hints(wanted)
         read = {
-            key: self._read(hints[key], item, f"{path}.{key}") if key in known else UNREADABLE
+            key: self._read(hints[key], item, f"{path}.{key}") if key in keys else UNREADABLE
             for key, item in value.items()
         }
         self.add_flaws(
             (
-                *(Flaw(path=key, message=_unknown(known)) for key in value if key not in known),
-                *(
-                    Flaw(path=field.name, message="is missing")
-                    for field in known.values()
-                    if field.name not in value and _is_required(field)
-                ),
+                *(Flaw(path=key, message=_unknown(keys)) for key in value if key not in keys),
+                *(Flaw(path=key, message="is missing") for key in missing),
             ),
             below=path,
         )
-        if UNREADABLE in read.values() or any(
-            name not in value and _is_required(field) for name, field in known.items()
-        ):
+        if UNREADABLE in read.values() or missing:
             return UNREADABLE
         try:
-            return wanted(**read)
+            return wanted(**read) if known is None else replace(known, **read)
         except InvalidCatalogue as error:
             self.add_flaws(error.flaws, below=path)
             return UNREADABLE

@@ -66,6 +66,14 @@ class Translation:
         }
         return replace(self, **kept)
 
+    def extended(self, more: "Translation") -> "Translation":
+        """Return it with further wordings, which take the place of those of the same entries."""
+        names = (each.name for each in fields(self) if each.name != "id")
+        both: dict[str, Any] = {
+            name: {**getattr(self, name), **getattr(more, name)} for name in names
+        }
+        return replace(self, **both)
+
 
 class Translator:
     """Says English texts in another language; whatever it does not know stays English."""
@@ -113,6 +121,12 @@ def translator_between(
             if entry_id in tables[table]:
                 texts.update(_pairs(tables[table][entry_id], wording))
     return Translator(texts)
+
+
+def same_words(entry: Any, other: Any) -> bool:
+    """Whether two entries say the same in English wherever a wording could stand for it."""
+    keys = (each.name for each in fields(Wording))
+    return all(getattr(entry, key, None) == getattr(other, key, None) for key in keys)
 
 
 def wording_flaws(entry: Any, wording: Wording) -> Iterable[tuple[str, str]]:

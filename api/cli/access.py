@@ -59,11 +59,12 @@ def link(
 ) -> None:
     """Make a calendar address for one device. It is shown once."""
     settings = settings_for(data_folder)
+    database = open_database(settings)
     row, path = create_feed_link(
-        open_database(settings),
+        database,
         Feed(kind, subject),
         device,
-        known_catalogue(),
+        known_catalogue(database),
         now=time_of(settings)(),
         origin=OPERATOR,
     )

@@ -92,10 +92,11 @@ def demo(
     _make_room(settings.data_folder)
     prepare_data_folder(settings)
     set_demo_clock(settings.data_folder, showing=_before_dawn(planning_day()))
+    database = open_database(settings)
     run = _Demo(
         folder=settings.data_folder,
-        database=open_database(settings),
-        catalogue=known_catalogue(),
+        database=database,
+        catalogue=known_catalogue(database),
         today=planning_day(),
         request=PlanRequest(
             first_day=planning_day(), days=_DAYS, seconds=seconds, iterations=iterations, seed=seed

@@ -35,9 +35,10 @@ def show_outlook(
     data_folder: DataFolder = None,
 ) -> None:
     """Show the work, parts and money of the months to come, and what shared visits save."""
-    catalogue = known_catalogue()
     settings = settings_for(data_folder)
-    with open_database(settings).read() as session:
+    database = open_database(settings)
+    catalogue = known_catalogue(database)
+    with database.read() as session:
         row = company(session)
         today = (
             local_date(time_of(settings)(), row.zone) if first_day is None else day_from(first_day)

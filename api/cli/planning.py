@@ -44,10 +44,11 @@ def seed(
             f"{settings.data_folder} holds a demo, whose clock is not the real one and which the "
             "next demo replaces: name another --data-folder"
         )
+    database = open_database(settings)
     loaded = load_company(
-        open_database(settings),
+        database,
         folder or COMPANY_FOLDER,
-        known_catalogue(),
+        known_catalogue(database),
         now=time_of(settings)(),
         origin=OPERATOR,
     )
@@ -80,7 +81,8 @@ def plan(
 ) -> None:
     """Raise what falls due, plan the coming working days and show the draft."""
     settings = settings_for(data_folder)
-    database, catalogue = open_database(settings), known_catalogue()
+    database = open_database(settings)
+    catalogue = known_catalogue(database)
     tell_time = time_of(settings)
     now = tell_time()
     raised = raise_due_work(database, catalogue, now=now, origin=OPERATOR)

@@ -10,6 +10,7 @@ from rich.console import Console
 
 from api.settings import DATA_FOLDER, Settings, prepare_data_folder
 from api.storage.audit import Origin
+from api.storage.catalogue_edits import KnownCatalogue
 from api.storage.database import Database
 from scheduler.catalogue import Catalogue
 from seed_data.catalogue import load_catalogue
@@ -51,6 +52,6 @@ def open_database(settings: Settings) -> Database:
     return database
 
 
-def known_catalogue() -> Catalogue:
-    """Return the catalogue that comes with the program."""
-    return load_catalogue()
+def known_catalogue(database: Database) -> Catalogue:
+    """Return the catalogue that comes with the program, with the company's own edits."""
+    return KnownCatalogue(load_catalogue()).of(database)

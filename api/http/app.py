@@ -15,6 +15,7 @@ from api.http import (
     appointments,
     callbacks,
     catalogue,
+    catalogue_edits,
     clients,
     contracts,
     due_tasks,
@@ -46,6 +47,7 @@ from api.http.edge import Edge
 from api.http.events import describe_events
 from api.http.request_limit import RequestLimit
 from api.present import TellTime, present
+from api.storage.catalogue_edits import KnownCatalogue
 from api.storage.database import Database
 from scheduler.catalogue import Catalogue
 
@@ -78,6 +80,7 @@ _SUBJECTS = (
     appointments,
     feed_links,
     catalogue,
+    catalogue_edits,
     webhooks,
     keys,
     feeds,
@@ -130,7 +133,7 @@ Plans the upkeep of commercial espresso machines: due work, visits, rounds and c
 
 def create_app(
     database: Database,
-    known_catalogue: Catalogue,
+    shipped_catalogue: Catalogue,
     *,
     public_url: str,
     requests_per_minute: int | None = None,
@@ -142,6 +145,7 @@ def create_app(
 
     Parameters
     ----------
+    shipped_catalogue : as the files of the program say it, without the edits stored.
     public_url : how the world reaches it, without a slash at the end.
     requests_per_minute : how many one key may make to this process; None for any number.
     webhooks_to_loopback : whether an endpoint may be plain http on this very machine.
@@ -163,7 +167,7 @@ def create_app(
         lifespan=lifespan,
     )
     app.state.database = database
-    app.state.catalogue = known_catalogue
+    app.state.catalogue = KnownCatalogue(shipped_catalogue)
     app.state.public_url = public_url
     app.state.tell_time = tell_time
     app.state.request_limit = (

@@ -15,6 +15,7 @@ from api.auth import NotAllowed, NotAuthenticated, Principal, Role, principal_of
 from api.http.conditions import show
 from api.http.look import Look
 from api.storage.audit import Origin
+from api.storage.catalogue_edits import KnownCatalogue as KnownTrade
 from api.storage.database import Database as StorageDatabase
 from api.storage.tables.versioned import Versioned
 from scheduler.catalogue import Catalogue as TradeCatalogue
@@ -34,9 +35,9 @@ def _database(request: Request) -> StorageDatabase:
     return database
 
 
-def _catalogue(request: Request) -> TradeCatalogue:
-    catalogue: TradeCatalogue = request.app.state.catalogue
-    return catalogue
+def _known_catalogue(request: Request) -> KnownTrade:
+    known: KnownTrade = request.app.state.catalogue
+    return known
 
 
 def present(request: Request) -> datetime:
@@ -47,7 +48,15 @@ def present(request: Request) -> datetime:
 
 Now = Annotated[datetime, Depends(present)]
 Database = Annotated[StorageDatabase, Depends(_database)]
+KnownCatalogue = Annotated[KnownTrade, Depends(_known_catalogue)]
+
+
+def _catalogue(known: KnownCatalogue, database: Database) -> TradeCatalogue:
+    return known.of(database)
+
+
 Catalogue = Annotated[TradeCatalogue, Depends(_catalogue)]
+"""The catalogue in force, with every edit stored by now."""
 
 
 def _reader(database: Database) -> Iterator[Session]:

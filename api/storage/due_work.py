@@ -56,6 +56,23 @@ def waiting_work(session: Session, *, now: datetime) -> WaitingWork:
     return WaitingWork(free=frozenset(task for task, *_ in rows) - taken, spoken_for=taken)
 
 
+def task_of(row: DueTaskRow) -> DueTask:
+    """Return a task as the engine takes it."""
+    return DueTask(
+        id=row.id,
+        machine=row.machine_id,
+        site=row.site_id,
+        rule=row.rule,
+        fitted_part=row.fitted_part_id,
+        anchor=row.anchor,
+        earliest=row.earliest,
+        target=row.target,
+        latest=row.latest,
+        hard=row.hard,
+        because=row.because,
+    )
+
+
 class DueWorkKeeper:
     """Stores the work of every site in one transaction.
 

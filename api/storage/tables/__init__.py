@@ -42,7 +42,7 @@ from api.storage.tables.travel import (
     StayRow,
     TravelCalibrationRow,
 )
-from api.storage.tables.upkeep import IntervalDecisionRow, StockRow
+from api.storage.tables.upkeep import CatalogueEditRow, IntervalDecisionRow, StockRow
 from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
 
@@ -53,6 +53,7 @@ __all__ = [
     "AppointmentRow",
     "AuditRow",
     "CallbackRow",
+    "CatalogueEditRow",
     "ClientRow",
     "ClockClaimRow",
     "CompanyRow",

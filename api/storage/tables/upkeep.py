@@ -25,6 +25,23 @@ class IntervalDecisionRow(Versioned, table=True):
     withdrawn_on: date | None = None
 
 
+class CatalogueEditRow(SQLModel, table=True):
+    """A change of the catalogue, or the taking back of one: kept for good and never changed.
+
+    ``number`` counts them from 1 and is the order in which they are laid over the files.
+    """
+
+    __tablename__ = "catalogue_edit"
+
+    number: int = Field(primary_key=True)
+    id: str = Field(unique=True)
+    text: str = ""  # TOML; empty when it takes another back
+    takes_back: str | None = Field(default=None, foreign_key="catalogue_edit.id", unique=True)
+    reason: str
+    made_by: str
+    made_at: datetime
+
+
 class StockRow(SQLModel, table=True):
     """Pieces of a part counted at a place: "workshop", or the id of the technician whose van it is.
 
