@@ -68,8 +68,8 @@ class _Links:
                     for key, message in wording_flaws(entries[entry_id], wordings[entry_id]):
                         yield Flaw(path=f"{path}.{table}.{entry_id}.{key}", message=message)
             for english, said in translation.texts.items():
-                if message := phrase_flaw(english, said):
-                    yield Flaw(path=f"{path}.texts", message=f"{english!r} {message}")
+                if flaw := phrase_flaw(english, said):
+                    yield Flaw(path=f"{path}.texts", message=f"{english!r} {flaw}")
 
     def _rule(self, rule: ServiceRule) -> Iterator[Flaw]:
         path = f"rules.{rule.id}"

@@ -132,7 +132,8 @@ def same_words(entry: Any, other: Any) -> bool:
 def wording_flaws(entry: Any, wording: Wording) -> Iterable[tuple[str, str]]:
     """Yield the key and what is wrong with a wording of an entry."""
     for each in fields(wording):
-        given, english = getattr(wording, each.name), getattr(entry, each.name, None)
+        given: Any = getattr(wording, each.name)
+        english: Any = getattr(entry, each.name, None)
         if given and not english:
             yield each.name, "has no English text to stand for"
         elif isinstance(given, tuple) and given and len(given) != len(english):
