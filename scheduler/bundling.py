@@ -4,7 +4,6 @@ A visit costs its set-up and its minutes; work done before its day wastes life t
 work done after it risks a failure. :mod:`scheduler.visit_search` finds the cheapest visits.
 """
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -185,6 +184,7 @@ class _Lot:
     """
 
     tasks: tuple[DueTask, ...]
+    places: tuple[str, ...]  # one for each task, nameless where it does not matter
     rule: ServiceRule
     machine: Machine
     earliest: date
@@ -206,14 +206,18 @@ class _Visit:
 
     @property
     def rules(self) -> tuple[tuple[str, Build, RuleTimes], ...]:
-        """Machine, build and what is due there, in the order of a worksheet."""
-        at_machine: dict[str, tuple[Build, Counter[str]]] = {}
+        """Machine, build and what is due where, in the order of a worksheet."""
+        at_machine: dict[str, tuple[Build, dict[str, tuple[str, ...]]]] = {}
         for lot in self.lots:
-            _, times = at_machine.setdefault(lot.machine.id, (lot.machine.build, Counter()))
-            times[lot.rule.id] += len(lot.tasks)
+            _, places = at_machine.setdefault(lot.machine.id, (lot.machine.build, {}))
+            places[lot.rule.id] = (*places.get(lot.rule.id, ()), *lot.places)
         return tuple(
-            (machine, build, tuple(sorted(times.items())))
-            for machine, (build, times) in sorted(at_machine.items())
+            (
+                machine,
+                build,
+                tuple(sorted((rule, tuple(sorted(at))) for rule, at in places.items())),
+            )
+            for machine, (build, places) in sorted(at_machine.items())
         )
 
     def figures(self, estimates: VisitEstimates) -> VisitFigures:
@@ -250,6 +254,7 @@ def _lots(
         lots.append(
             _Lot(
                 tasks=tuple(sorted(same, key=lambda task: task.id)),
+                places=_places(same, machine, rule, estimates),
                 rule=rule,
                 machine=machine,
                 earliest=max(today, task.earliest),
@@ -261,6 +266,16 @@ def _lots(
             )
         )
     return sorted(lots, key=lambda lot: (lot.target, lot.latest, lot.tasks[0].id))
+
+
+def _places(
+    tasks: Iterable[DueTask], machine: Machine, rule: ServiceRule, estimates: VisitEstimates
+) -> tuple[str, ...]:
+    fitted = [task.fitted_part or "" for task in sorted(tasks, key=lambda task: task.id)]
+    if rule.opening is not None:
+        positions = {part.id: part.position for part in machine.parts}
+        fitted = [positions.get(part, part) for part in fitted]
+    return estimates.places_that_count(rule.id, tuple(fitted))
 
 
 def _value(rule: ServiceRule, catalogue: Catalogue, policy: BundlingPolicy) -> float:
@@ -319,7 +334,7 @@ def _search(
 
     def row(lot: _Lot, times: int) -> tuple[float, ...]:
         return (
-            *estimates.tally(lot.machine.build, lot.rule.id, times),
+            *estimates.tally(lot.machine.build, lot.rule.id, lot.places[:times]),
             numbers[lot.machine.id],
             lot.earliest.toordinal(),
             lot.target.toordinal(),
@@ -334,7 +349,11 @@ def _search(
         lots=records(rows, LOT),
         machine_builds=np.array(builds, np.int64),
         builds=estimates.builds,
-        every_visit=estimates.every_visit,
+        every_visit=(
+            np.zeros_like(estimates.every_visit)
+            if all(lot.rule.alone for lot in lots)
+            else estimates.every_visit
+        ),
         open_minutes=estimates.open_minutes,
         close_minutes=estimates.close_minutes,
         visit_minutes=policy.visit_minutes,

@@ -54,7 +54,16 @@ class MachineState(StrEnum):
 
     LIVE = "live"  # in service; the café goes on selling
     ISOLATED_HOT = "isolated_hot"  # out of service, hot, under pressure or heating up
+    DEAD = "dead"  # isolated and proved dead, still hot and under pressure: electrical work only
     COLD = "cold"  # off, cooled down, depressurised and electrically dead
+
+
+class ReadWhen(StrEnum):
+    """When in a visit a value can be read."""
+
+    FOUND_AND_LEFT = "found_and_left"  # on the running machine, before and after the work
+    LEFT = "left"  # on the running machine, after the work only
+    AT_WORK = "at_work"  # while the work that asks for it is done
 
 
 class Authority(StrEnum):
@@ -263,6 +272,7 @@ class AccessStep:
     close_minutes: float
     requires: tuple[str, ...] = ()  # other access steps that come first
     state: MachineState = MachineState.LIVE  # the state it needs
+    applies_to: AppliesTo = AppliesTo()  # builds that have it; the others need it not
 
     def __post_init__(self) -> None:
         _refuse(
@@ -270,6 +280,18 @@ class AccessStep:
             _not_negative("close_minutes", self.close_minutes),
             _flaw_if(self.id in self.requires, "requires", f"{self.id} cannot require itself"),
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """What is taken apart once at each place, whatever is done there; ``minutes`` both ways."""
+
+    id: str
+    name: str
+    minutes: float
+
+    def __post_init__(self) -> None:
+        _refuse(_not_negative("minutes", self.minutes))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,8 +319,11 @@ class ServiceRule:
         the interval of a statute or a maker is the limit itself.
     from_age_years : the work starts when the machine is that old.
     every_visit : done at each planned visit whatever the date (it never causes one).
-    minutes : hands-on minutes, without access, cool-down and reheat.
-    state : the state of the machine; ``live_with`` names a feature that lets it be done live.
+    minutes : hands-on minutes, without access, opening, cool-down and reheat.
+    state : the state of the machine; ``live_with`` names a feature, a shut-off in front of the
+        part, that lets it be done live. Where the machine is taken further for other work, it is
+        done then.
+    opening : what is taken apart at its place; rules of one opening at one place are one step.
     during_reheat : the work can only be done, or is best done, while the machine heats up again.
     consumes : part type -> quantity used up each time.
     follows : rules after which this one falls due, counted from the day the other was done; such
@@ -327,6 +352,7 @@ class ServiceRule:
     live_with: str | None = None
     during_reheat: bool = False
     access: tuple[str, ...] = ()
+    opening: str | None = None
     skills: frozenset[str] = frozenset()
     consumes: Mapping[str, int] = field(default_factory=dict)
     tools: tuple[str, ...] = ()
@@ -397,6 +423,7 @@ class SetPoint:
     high: float
     source: str
     applies_to: AppliesTo = AppliesTo()
+    read: ReadWhen = ReadWhen.FOUND_AND_LEFT
     stop_below: float | None = None  # beyond these the machine is stopped and made safe
     stop_above: float | None = None
 
@@ -554,6 +581,7 @@ class Catalogue:
     positions: tuple[Position, ...]
     thermals: tuple[Thermal, ...]
     features: Mapping[str, Feature] = field(default_factory=dict)
+    openings: Mapping[str, Opening] = field(default_factory=dict)
     use_per_drink: tuple[UsePerDrink, ...] = ()
     translations: Mapping[str, Translation] = field(default_factory=dict)
     rules_by_part: Mapping[str | None, tuple[ServiceRule, ...]] = field(
@@ -568,6 +596,11 @@ class Catalogue:
         for rule in self.rules.values():
             by_part[rule.part_type] = (*by_part.get(rule.part_type, ()), rule)
         object.__setattr__(self, "rules_by_part", by_part)
+
+    def minutes_alone(self, rule: ServiceRule) -> float:
+        """Return the hands-on minutes of a rule done by itself at one place, its opening too."""
+        opened = self.openings[rule.opening].minutes if rule.opening else 0.0
+        return rule.minutes + opened
 
     def translator(self, language: str) -> Translator:
         """Return what says the catalogue's texts, and what is made of them, in a language.

@@ -20,6 +20,9 @@ def flaws_between(
     return tuple(_Links(catalogue, declared or {}).flaws())
 
 
+_SWITCHED_OFF = (MachineState.DEAD, MachineState.COLD)
+
+
 class _Links:
     def __init__(self, catalogue: Catalogue, declared: Mapping[str, Collection[str]]) -> None:
         self._catalogue = catalogue
@@ -37,6 +40,7 @@ class _Links:
         for step in catalogue.access_steps.values():
             path = f"access_steps.{step.id}.requires"
             yield from self._unknown(path, "access_steps", step.requires)
+            yield from self._builds(f"access_steps.{step.id}.applies_to", step.applies_to)
             if self._requires_itself(step.id):
                 yield Flaw(path=path, message=f"leads back to {step.id} in a circle")
         for set_point in catalogue.set_points.values():
@@ -78,6 +82,7 @@ class _Links:
             ("part_type", "part_types", _given(rule.part_type)),
             ("live_with", "features", _given(rule.live_with)),
             ("access", "access_steps", rule.access),
+            ("opening", "openings", _given(rule.opening)),
             ("skills", "skills", rule.skills),
             ("consumes", "part_types", rule.consumes),
             ("cautions", "cautions", rule.cautions),
@@ -108,10 +113,10 @@ class _Links:
                 )
         if rule.during_reheat:
             for name in self._with_required(rule.access):
-                if self._catalogue.access_steps[name].state is MachineState.COLD:
+                if self._catalogue.access_steps[name].state in _SWITCHED_OFF:
                     yield Flaw(
                         path=f"{path}.access",
-                        message=f"{name} needs a cold machine, the work one that heats up",
+                        message=f"{name} needs a machine that is off, the work one that heats up",
                     )
         if rule.action is Action.REPLACE and not rule.consumes:
             yield Flaw(path=f"{path}.consumes", message="must name the new part")

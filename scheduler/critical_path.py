@@ -83,10 +83,11 @@ def longest_tails(activities: Sequence[Activity]) -> list[int]:
     return tails
 
 
-def shortest_timetable(activities: Sequence[Activity]) -> Timetable:
+def shortest_timetable(activities: Sequence[Activity], *, worth_moving: int = 0) -> Timetable:
     """Return the shorter of two timetables: going where the longest tail is, or staying in place.
 
-    Of two that are as long the staying one is returned: it changes place less often.
+    The staying one changes place less often; the other has to be shorter by more than
+    ``worth_moving``.
 
     Raises
     ------
@@ -97,14 +98,15 @@ def shortest_timetable(activities: Sequence[Activity]) -> Timetable:
     if len({activity.place for activity in activities if activity.place is not None}) < 2:
         return staying
     moving = with_one_pair_of_hands(activities)
-    return moving if moving.length < staying.length else staying
+    return moving if moving.length + worth_moving < staying.length else staying
 
 
 def with_one_pair_of_hands(activities: Sequence[Activity], *, stay: bool = False) -> Timetable:
     """Return a timetable in which no two activities that need hands overlap.
 
-    With ``stay`` whatever can be done at the present place goes first. Deterministic: ties go to
-    the activity that comes first in the list.
+    With ``stay`` whatever can be done at the present place goes first, and a place where something
+    has been begun before a new one. Deterministic: ties go to the activity that comes first in the
+    list.
 
     Raises
     ------
@@ -136,13 +138,16 @@ def with_one_pair_of_hands(activities: Sequence[Activity], *, stay: bool = False
             if missing[follower] == 0:
                 heappush(coming, (max(ends[b] for b in activities[follower].after), follower))
 
-    def how_pressing(index: int) -> tuple[bool, bool, int, int]:
+    def how_pressing(index: int) -> tuple[bool, int, int, int]:
         """Order of the activities that could start now, the one to start first of all."""
         activity = activities[index]
-        elsewhere = stay and place is not None and activity.place != place
-        return (not activity.at_once, elsewhere, -tails[index], index)
+        apart = 0
+        if (stay or activity.at_once) and place is not None and activity.place != place:
+            apart = 1 if activity.place in begun else 2
+        return (not activity.at_once, apart, -tails[index], index)
 
     place: str | None = None
+    begun: set[str | None] = set()
     hands_free = 0
     last_in_hands: int | None = None
     while coming or ready:
@@ -163,4 +168,5 @@ def with_one_pair_of_hands(activities: Sequence[Activity], *, stay: bool = False
             start(index, hands_free)
             hands_free, last_in_hands = ends[index], index
             place = activities[index].place or place
+            begun.add(place)
     return Timetable(starts=tuple(starts), ends=tuple(ends), held_by=tuple(held_by))

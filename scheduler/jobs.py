@@ -4,9 +4,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from scheduler.catalogue import Catalogue, MachineState, ServiceRule
+from scheduler.catalogue import Action, Catalogue, EquipmentKind, MachineState, ServiceRule
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.machines import Build, places_in
+
+_LOOKS_ONLY: Final = (Action.CHECK, Action.TEST, Action.ADJUST)
 
 STATE_RANK: Final = {state: rank for rank, state in enumerate(MachineState)}
 
@@ -23,9 +25,13 @@ class Job:
     minutes: float
     state: MachineState
     during_reheat: bool = False
+    shut_off: bool = False  # live only thanks to a shut-off in front of the part
+    looks_only: bool = False  # nothing is taken apart: it comes before what is
     access: tuple[str, ...] = ()  # closed under "requires", what comes first listed first
+    opening: str | None = None  # once at each of the places, its minutes not counted in ``minutes``
     tasks: tuple[str, ...] = ()
     places: tuple[str, ...] = ()
+    name_says_where: bool = False
     skills: frozenset[str] = frozenset()
     parts: Mapping[str, int] = field(default_factory=dict)
     tools: tuple[str, ...] = ()
@@ -75,7 +81,26 @@ def access_state(step: str, catalogue: Catalogue) -> MachineState:
 def rule_state(rule: ServiceRule, build: Build, catalogue: Catalogue) -> MachineState:
     """Return the state a machine of this build must be in for a rule, its access included."""
     own = MachineState.LIVE if rule.live_with in build.features else rule.state
-    return strictest([own, *(access_state(step, catalogue) for step in rule.access)])
+    access = _access_to(rule, build, catalogue)
+    state = strictest([own, *(access_state(step, catalogue) for step in access)])
+    if state is MachineState.DEAD and build.kind is not EquipmentKind.ESPRESSO_MACHINE:
+        return MachineState.COLD  # nothing in it stays hot or under pressure
+    return state
+
+
+def _access_to(rule: ServiceRule, build: Build, catalogue: Catalogue) -> tuple[str, ...]:
+    """Access steps of a rule that a build has, with what they require, opened first listed first.
+
+    Raises
+    ------
+    UnknownReference
+        When an access step is not in the catalogue.
+    """
+    return tuple(
+        step
+        for step in access_needed(rule.access, catalogue)
+        if build.suits(catalogue.access_steps[step].applies_to)
+    )
 
 
 def job_for_rule(
@@ -95,14 +120,17 @@ def job_for_rule(
         When the rule is done while the machine heats up but needs access that is only safe cold.
     """
     state = rule_state(rule, build, catalogue)
-    if rule.during_reheat and state is MachineState.COLD:
+    if rule.during_reheat and STATE_RANK[state] > STATE_RANK[MachineState.ISOLATED_HOT]:
         raise InvalidInput(f"rule {rule.id} is for the reheat, but its access needs a cold machine")
     return Job(
         name=rule.name,
         minutes=rule.minutes * times,
         state=state,
         during_reheat=rule.during_reheat,
-        access=access_needed(rule.access, catalogue),
+        shut_off=rule.live_with in build.features and state is MachineState.LIVE,
+        looks_only=rule.action in _LOOKS_ONLY,
+        access=_access_to(rule, build, catalogue),
+        opening=rule.opening,
         tasks=tasks,
         places=places,
         skills=rule.skills,

@@ -92,7 +92,7 @@ def months_ahead(
 def _month(
     start: date, rules: Sequence[ServiceRule], catalogue: Catalogue, *, hour_rate_minor: int
 ) -> MonthAhead:
-    minutes = sum(rule.minutes for rule in rules)
+    minutes = sum(catalogue.minutes_alone(rule) for rule in rules)
     parts: Tally[str] = Tally()
     for rule in rules:
         parts.update(rule.consumes)

@@ -33,7 +33,7 @@ class Translation:
 
     Attributes
     ----------
-    skills, features, part_types, rules, set_points, access_steps, cautions, faults, symptoms
+    skills, features, part_types, rules, set_points, openings and so on
         Wordings by the ids of the catalogue's table of that name.
     texts
         Other texts by their English: places, tools and the phrases of a worksheet. Words in braces
@@ -47,6 +47,7 @@ class Translation:
     rules: Mapping[str, Wording] = field(default_factory=dict)
     set_points: Mapping[str, Wording] = field(default_factory=dict)
     access_steps: Mapping[str, Wording] = field(default_factory=dict)
+    openings: Mapping[str, Wording] = field(default_factory=dict)
     cautions: Mapping[str, Wording] = field(default_factory=dict)
     faults: Mapping[str, Wording] = field(default_factory=dict)
     symptoms: Mapping[str, Wording] = field(default_factory=dict)
@@ -103,6 +104,8 @@ class Translator:
             if found := pattern.fullmatch(text):
                 blanks = {name: self(value) for name, value in found.groupdict().items()}
                 return phrase.format(**blanks)
+        if " + " in text:
+            return " + ".join(self(part) for part in text.split(" + "))
         if found := _WITH_PLACES.fullmatch(text):
             places = ", ".join(self(place) for place in found[2].split(", "))
             return f"{self(found[1])} ({places})"

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
+from scheduler.catalogue import Catalogue, EquipmentKind, MachineState, ReadWhen
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import STATE_RANK, Job, access_state, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, thermal_of
@@ -21,13 +21,16 @@ from scheduler.worksheet import MachineWork, VisitTimes, visit_times
 # What some jobs at one machine add up to. Sets of access steps and of readings are bit masks.
 TALLY: Final = np.dtype(
     [
-        ("rank", np.int64),  # the strictest state: 0 live, 1 isolated hot, 2 cold
+        ("rank", np.int64),  # the strictest state: 0 live, 1 isolated hot, 2 dead, 3 cold
         ("hot", np.int64),  # 1 when work is done hot before any shutting down
-        ("before_shut_down", np.int64),  # access used while the machine is under pressure
-        ("cold", np.int64),  # access used by cold work
+        ("before_shut_down", np.int64),  # access used while the machine is under power
+        ("cold", np.int64),  # access used by work on a machine that is off
         ("in_reheat", np.int64),  # access that stays open during the reheat
-        ("readings", np.int64),
+        ("shut_off", np.int64),  # 1 when work goes on behind a shut-off, as long as it is hot
+        ("shut_off_access", np.int64),  # access used by that work
+        ("readings", np.int64),  # one bit for each time a value is read
         ("minutes", np.float64),
+        ("dead_minutes", np.float64),  # of these, work done while the machine cools down
         ("reheat_minutes", np.float64),
     ]
 )
@@ -45,7 +48,8 @@ MASK_BITS: Final = 62
 # Fields of a record are read as attributes, by Python and by compiled code alike.
 Records = np.recarray[Any, np.dtype[np.record]]
 
-RuleTimes = tuple[tuple[str, int], ...]  # rule id -> how many times, sorted
+# Rule id -> where it is done, sorted; the places count only where something is taken apart at each.
+RuleTimes = tuple[tuple[str, tuple[str, ...]], ...]
 MachineRules = tuple[int, RuleTimes]  # build number and what is due
 
 
@@ -74,15 +78,19 @@ class VisitEstimates:
         self.catalogue = catalogue
         for what, ids in (
             ("access steps", catalogue.access_steps),
-            ("set-points", catalogue.set_points),
+            ("set-points", 2 * [*catalogue.set_points]),
         ):
-            if len(ids) > MASK_BITS:
-                raise InvalidInput(f"at most {MASK_BITS} {what} can be told apart, got {len(ids)}")
+            _tell_apart(what, len(ids))
         steps = catalogue.access_steps
         self.open_minutes = np.array([step.open_minutes for step in steps.values()], np.float64)
         self.close_minutes = np.array([step.close_minutes for step in steps.values()], np.float64)
         self._step_bits = {step: 1 << n for n, step in enumerate(steps)}
-        self._reading_bits = {reading: 1 << n for n, reading in enumerate(catalogue.set_points)}
+        self._opening_bits: dict[tuple[str, str], int] = {}
+        times = {ReadWhen.FOUND_AND_LEFT: 3, ReadWhen.LEFT: 1, ReadWhen.AT_WORK: 0}
+        self._reading_bits = {
+            reading: times[point.read] << 2 * n
+            for n, (reading, point) in enumerate(catalogue.set_points.items())
+        }
         self._covers = sum(
             bit
             for step, bit in self._step_bits.items()
@@ -94,7 +102,7 @@ class VisitEstimates:
         self.builds = records(self._build_rows, BUILD)
         self.every_visit = records(self._every_visit_rows, TALLY)
         self._every_visit_jobs: list[tuple[tuple[Job, ...], ...]] = []
-        self._tallies: dict[tuple[int, str, int], tuple[float, ...]] = {}
+        self._tallies: dict[tuple[int, str, tuple[str, ...]], tuple[float, ...]] = {}
         self._figures: dict[tuple[MachineRules, ...], VisitFigures] = {}
 
     def build_number(self, build: Build) -> int:
@@ -119,21 +127,31 @@ class VisitEstimates:
             self.every_visit = records(self._every_visit_rows, TALLY)
         return number
 
-    def tally(self, build: Build, rule: str, times: int) -> tuple[float, ...]:
-        """Return what a rule done so many times adds, as a row of :data:`TALLY`.
+    def places_that_count(self, rule: str, places: tuple[str, ...]) -> tuple[str, ...]:
+        """Return the places of a rule, nameless where it does not matter which they are.
 
         Raises
         ------
         UnknownReference
             When the rule is not in the catalogue.
         """
-        key = (self.build_number(build), rule, times)
+        if rule not in self.catalogue.rules:
+            raise UnknownReference("service rule", rule, self.catalogue.rules)
+        return places if self.catalogue.rules[rule].opening else ("",) * len(places)
+
+    def tally(self, build: Build, rule: str, places: tuple[str, ...]) -> tuple[float, ...]:
+        """Return what a rule done at these places adds, as a row of :data:`TALLY`.
+
+        Raises
+        ------
+        UnknownReference
+            When the rule is not in the catalogue.
+        """
+        places = self.places_that_count(rule, places)
+        key = (self.build_number(build), rule, places)
         tally = self._tallies.get(key)
         if tally is None:
-            if rule not in self.catalogue.rules:
-                raise UnknownReference("service rule", rule, self.catalogue.rules)
-            job = job_for_rule(self.catalogue.rules[rule], build, self.catalogue, times=times)
-            tally = self._tallies[key] = self._sum([job])
+            tally = self._tallies[key] = self._sum([self._job(build, rule, places)])
         return tally
 
     def figures(self, visit: Sequence[tuple[Build, RuleTimes]]) -> VisitFigures:
@@ -158,27 +176,54 @@ class VisitEstimates:
         return figures
 
     def _jobs(self, build: Build, rules: RuleTimes) -> tuple[Job, ...]:
-        due = [
-            job_for_rule(self.catalogue.rules[rule], build, self.catalogue, times=times)
-            for rule, times in rules
-        ]
+        due = [self._job(build, rule, places) for rule, places in rules]
+        if all(self.catalogue.rules[rule].alone for rule, _ in rules):
+            return tuple(due)
         level = STATE_RANK[strictest(job.state for job in due)]
         return (*due, *self._every_visit_jobs[self.build_number(build)][level])
 
+    def _job(self, build: Build, rule: str, places: tuple[str, ...]) -> Job:
+        return job_for_rule(
+            self.catalogue.rules[rule],
+            build,
+            self.catalogue,
+            times=len(places),
+            places=tuple(filter(None, places)),
+        )
+
+    def _opened_at(self, job: Job) -> int:
+        """Bits for what a job takes apart at its places, each the same for all jobs."""
+        bits = 0
+        for place in job.places if job.opening else ():
+            key = (job.opening or "", place)
+            if key not in self._opening_bits:
+                count = len(self._step_bits) + len(self._opening_bits)
+                _tell_apart("access steps and openings", count + 1)
+                self._opening_bits[key] = 1 << count
+                minutes = self.catalogue.openings[key[0]].minutes
+                self.open_minutes = np.append(self.open_minutes, minutes)
+                self.close_minutes = np.append(self.close_minutes, 0.0)
+            bits |= self._opening_bits[key]
+        return bits
+
     def _sum(self, jobs: Iterable[Job]) -> tuple[float, ...]:
         rank, hot, before_shut_down, cold, in_reheat, readings = 0, 0, 0, 0, 0, 0
-        minutes, reheat_minutes = 0.0, 0.0
+        shut_off, shut_off_access = 0, 0
+        minutes, dead_minutes, reheat_minutes = 0.0, 0.0, 0.0
         for job in jobs:
             rank = max(rank, STATE_RANK[job.state])
-            access = sum(self._step_bits[step] for step in job.access)
+            access = sum(self._step_bits[step] for step in job.access) | self._opened_at(job)
             readings |= sum(self._reading_bits[reading] for reading in job.readings)
             if job.during_reheat:
                 in_reheat |= access
                 reheat_minutes += job.minutes
                 continue
             minutes += job.minutes
-            if job.state is MachineState.COLD:
+            if job.shut_off:
+                shut_off, shut_off_access = 1, shut_off_access | access
+            elif job.state in (MachineState.DEAD, MachineState.COLD):
                 cold |= access
+                dead_minutes += job.minutes if job.state is MachineState.DEAD else 0.0
             else:
                 before_shut_down |= access
                 hot |= int(job.state is MachineState.ISOLATED_HOT)
@@ -188,7 +233,15 @@ class VisitEstimates:
             before_shut_down,
             cold,
             in_reheat,
+            shut_off,
+            shut_off_access,
             readings,
             minutes,
+            dead_minutes,
             reheat_minutes,
         )
+
+
+def _tell_apart(what: str, count: int) -> None:
+    if count > MASK_BITS:
+        raise InvalidInput(f"at most {MASK_BITS} {what} can be told apart, got {count}")

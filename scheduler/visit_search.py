@@ -21,6 +21,7 @@ from scheduler.work_order import (
     AS_FOUND_MINUTES,
     BLEED_MINUTES,
     CHECK_MINUTES,
+    DEAD_MINUTES,
     HAND_OVER_MINUTES,
     PAPERWORK_MINUTES,
     POWER_ON_MINUTES,
@@ -28,6 +29,7 @@ from scheduler.work_order import (
     REFILL_MINUTES,
     REFIT_MINUTES,
     SHUT_DOWN_MINUTES,
+    SHUT_OFF_MINUTES,
     TAKE_OUT_MINUTES,
     TRIAL_MINUTES,
     UNPLUG_MINUTES,
@@ -47,7 +49,9 @@ LOT: Final = np.dtype(
 )
 EXACT_LOTS: Final = 10  # above, 2 ** lots groups are too many to cost
 GAIN: Final = 1e-6  # smaller gains are rounding
-COLD: Final = 2
+HOT: Final = 1  # ranks of the states
+DEAD: Final = 2
+COLD: Final = 3
 SITE_MINUTES: Final = ARRIVE_MINUTES + HAND_OVER_MINUTES
 
 
@@ -120,7 +124,8 @@ def _at_machine(
     """
     rank = -1
     hot, before, cold, in_reheat, readings = 0, 0, 0, 0, 0
-    minutes, reheat_minutes = 0.0, 0.0
+    shut_off, shut_off_access = 0, 0
+    minutes, dead_minutes, reheat_minutes = 0.0, 0.0, 0.0
     for k in range(count):
         lot = site.lots[members[k]]
         if lot.machine == machine:
@@ -129,8 +134,11 @@ def _at_machine(
             before |= lot.before_shut_down
             cold |= lot.cold
             in_reheat |= lot.in_reheat
+            shut_off |= lot.shut_off
+            shut_off_access |= lot.shut_off_access
             readings |= lot.readings
             minutes += lot.minutes
+            dead_minutes += lot.dead_minutes
             reheat_minutes += lot.reheat_minutes
     if rank < 0:
         return rank, 0.0, 0.0, 0.0
@@ -141,13 +149,20 @@ def _at_machine(
     before |= always.before_shut_down
     cold |= always.cold
     in_reheat |= always.in_reheat
+    shut_off |= always.shut_off
+    shut_off_access |= always.shut_off_access
     readings |= always.readings
+    dead_minutes += always.dead_minutes
     reheat_minutes += always.reheat_minutes
+    if rank == COLD:
+        cold |= shut_off_access
+    else:
+        before |= shut_off_access
     access = before | cold | in_reheat
     hands_on = (
         AS_FOUND_MINUTES
         + CHECK_MINUTES
-        + 2 * READING_MINUTES * _bits(readings)
+        + READING_MINUTES * _bits(readings)
         + TRIAL_MINUTES * build.groups
         + minutes
         + always.minutes
@@ -155,9 +170,14 @@ def _at_machine(
         + _sum_over(access, site.open_minutes)
         + _sum_over(access, site.close_minutes)
     )
-    if rank == COLD - 1 or (rank == COLD and hot):
+    if rank < COLD and shut_off:
+        hands_on += SHUT_OFF_MINUTES
+    if rank == HOT or hot or (rank == DEAD and (shut_off or reheat_minutes > 0)):
         hands_on += TAKE_OUT_MINUTES
-    if rank < COLD:
+    if rank < DEAD:
+        return rank, hands_on, hands_on, PAPERWORK_MINUTES
+    if rank == DEAD:
+        hands_on += DEAD_MINUTES + REFIT_MINUTES + POWER_ON_MINUTES
         return rank, hands_on, hands_on, PAPERWORK_MINUTES
     if not build.wet:
         hands_on += UNPLUG_MINUTES + REFIT_MINUTES
@@ -171,7 +191,7 @@ def _at_machine(
         + BLEED_MINUTES * build.groups
     )
     opened_cold = (cold | in_reheat) & build.covers & ~before
-    idle_cooling = build.cooling - _sum_over(opened_cold, site.open_minutes)
+    idle_cooling = build.cooling - dead_minutes - _sum_over(opened_cold, site.open_minutes)
     idle_heating = build.heating - reheat_minutes - _sum_over(in_reheat, site.close_minutes)
     chain = hands_on + max(0.0, idle_cooling) + max(0.0, idle_heating)
     paperwork = PAPERWORK_MINUTES

@@ -1,18 +1,19 @@
 """What has to be done at one machine around the work itself, and what comes before what.
 
-The order is the trade's: what is done live first, then hot work on an isolated machine, then the
-machine is switched off, locked and proved dead, cools down and is let down to zero gauge before
-any part under pressure is opened. It is closed up before water comes back, checked for leaks while
-its covers are still off and the supply still locked, closed, filled with the heating off, bled at
-each group, heated, and checked again hot. Minutes of these steps: common practice, no source.
+The order is the trade's: what is looked at live first, then what is done live, then hot work on an
+isolated machine; then the machine is switched off, locked and proved dead, before any live part is
+touched. It cools down and is let down to zero gauge before any part under pressure is opened. It is
+closed up before water comes back, checked for leaks while its covers are still off and the supply
+still locked, closed, filled with the heating off, bled at each group, heated, checked again hot.
+Minutes of these steps: common practice, no source.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
+from scheduler.catalogue import Catalogue, EquipmentKind, MachineState, ReadWhen
 from scheduler.jobs import Job, access_state, caution_texts, strictest
 from scheduler.machines import Build, thermal_of
 
@@ -23,6 +24,7 @@ class StepKind(StrEnum):
     ARRIVE = "arrive"
     AS_FOUND = "as_found"
     TAKE_OUT = "take_out"
+    SHUT_OFF = "shut_off"
     SHUT_DOWN = "shut_down"
     COOL_DOWN = "cool_down"
     ZERO_GAUGE = "zero_gauge"
@@ -45,6 +47,8 @@ HAND_OVER_MINUTES: Final = 4.0  # show the readings, have it signed, carry out
 AS_FOUND_MINUTES: Final = 2.0  # look, listen, run it once
 READING_MINUTES: Final = 1.0  # each, as found and as left
 TAKE_OUT_MINUTES: Final = 1.0
+SHUT_OFF_MINUTES: Final = 2.0  # close, vent through the valve, see that nothing more comes
+DEAD_MINUTES: Final = 4.0  # one supply locked, tester proved before and after
 SHUT_DOWN_MINUTES: Final = 5.0  # two supplies locked, tester proved before and after
 UNPLUG_MINUTES: Final = 2.0
 ZERO_GAUGE_MINUTES: Final = 4.0
@@ -57,12 +61,14 @@ TRIAL_MINUTES: Final = 1.0  # each group, one drink
 
 # Cautions every catalogue has to word: they belong to these steps whatever the work is.
 ISOLATE: Final = ("isolate_electricity", "isolate_water")
+DEAD_SUPPLY: Final = ("isolate_electricity",)
 STORED_STEAM: Final = ("stored_steam",)
 HOT_AND_LIVE: Final = ("hot_and_live",)
 REFILL_BEFORE_HEAT: Final = ("refill_before_heat",)
 SAFETY_DEVICES: Final = ("safety_devices",)
 GRINDER_UNPLUGGED: Final = ("burrs",)
 WATER_SHUT: Final = ("isolate_water",)
+_POWERED: Final = (MachineState.LIVE, MachineState.ISOLATED_HOT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +105,47 @@ def machine_operations(
     return _Order(build, jobs, catalogue, first, unsafe).operations(begin)
 
 
+def joined_by_opening(jobs: Sequence[Job]) -> list[Job]:
+    """Return the jobs with those that need the same thing taken apart made one."""
+    joined: list[Job] = []
+    for job in jobs:
+        same = [n for n, other in enumerate(joined) if _one_step(job, other)]
+        if same:
+            joined[same[0]] = _together(joined[same[0]], job)
+        else:
+            joined.append(job)
+    return joined
+
+
+def _one_step(job: Job, other: Job) -> bool:
+    return job.opening is not None and (job.opening, job.state) == (other.opening, other.state)
+
+
+def _together(job: Job, other: Job) -> Job:
+    """Both in one step; each with its own places where these differ."""
+    apart = job.name_says_where or set(job.places) != set(other.places)
+    names = [_name_and_places(each) if apart else each.name for each in (job, other)]
+    parts = {
+        part: job.parts.get(part, 0) + other.parts.get(part, 0)
+        for part in (*job.parts, *other.parts)
+    }
+    return replace(
+        job,
+        name=" + ".join(names),
+        minutes=job.minutes + other.minutes,
+        access=tuple(dict.fromkeys((*job.access, *other.access))),
+        tasks=(*job.tasks, *other.tasks),
+        places=tuple(dict.fromkeys((*job.places, *other.places))),
+        name_says_where=apart,
+        skills=job.skills | other.skills,
+        parts=parts,
+        tools=tuple(dict.fromkeys((*job.tools, *other.tools))),
+        cautions=tuple(dict.fromkeys((*job.cautions, *other.cautions))),
+        readings=tuple(dict.fromkeys((*job.readings, *other.readings))),
+        details=tuple(dict.fromkeys((*job.details, *other.details))),
+    )
+
+
 class _Order:
     """Puts together the operations at one machine, phase by phase."""
 
@@ -106,33 +153,63 @@ class _Order:
         self, build: Build, jobs: Sequence[Job], catalogue: Catalogue, first: int, unsafe: bool
     ) -> None:
         self.build = build
-        self.jobs = jobs
+        self.jobs = joined_by_opening(jobs)
         self.catalogue = catalogue
         self.first = first
         self.unsafe = unsafe
         self.level = strictest(job.state for job in jobs)
         self.wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
-        self.readings = tuple(dict.fromkeys(r for job in jobs for r in job.readings))
+        points = catalogue.set_points
+        readings = tuple(dict.fromkeys(r for job in jobs for r in job.readings))
+        self.found = tuple(r for r in readings if points[r].read is ReadWhen.FOUND_AND_LEFT)
+        self.left = tuple(r for r in readings if points[r].read is not ReadWhen.AT_WORK)
         # What may only be opened cold holds pressure or live parts; the rest are covers.
         self.circuits = {
             step
             for step in {step for job in jobs for step in job.access}
             if access_state(step, catalogue) is MachineState.COLD
         }
+        # While true nothing else comes between: a machine under power stands open, or the water
+        # treatment is shut and others wait for it.
+        self.without_a_break = False
         self.made: list[Operation] = []
         self.opened: dict[str, int] = {}
         self.done_with: dict[str, list[int]] = {}  # access step -> what was done through it
 
     def operations(self, begin: tuple[int, ...]) -> tuple[Operation, ...]:
         as_found = self.as_found(begin)
-        live = [job for job in self.jobs if job.state is MachineState.LIVE]
-        before = [as_found, *self.work(live, MachineState.LIVE, as_found)]
+        live = self.jobs_in(MachineState.LIVE)
+        looks = [job for job in live if job.looks_only]
+        before = [as_found, *self.work(looks, MachineState.LIVE, [as_found])]
+        before += self.behind_shut_offs(live, MachineState.LIVE, before)
+        others = [job for job in live if not job.looks_only and not job.shut_off]
+        before += self.work(others, MachineState.LIVE, before)
         if self.level is MachineState.LIVE:
             return self.checked([*before, *self.close(MachineState.LIVE)])
         before = self.isolated_hot(before)
         if self.level is MachineState.ISOLATED_HOT:
             return self.checked([*before, *self.close(MachineState.ISOLATED_HOT)])
+        if self.level is MachineState.DEAD:
+            return self.checked(self.dead(before))
         return self.checked(self.heated(self.cold(before)))
+
+    def jobs_in(self, state: MachineState) -> list[Job]:
+        """Return the jobs done in a state; reheat jobs of a machine that heats up are in none.
+
+        What only a shut-off allows to be done live is done in the state the visit brings about: hot
+        on a machine taken out of service, cold on a cold one.
+        """
+        reheat_follows = self.level is MachineState.COLD
+        found = []
+        for job in self.jobs:
+            if job.during_reheat and reheat_follows:
+                continue
+            own = job.state
+            if job.shut_off and self.level is not MachineState.LIVE:
+                own = MachineState.COLD if reheat_follows else MachineState.ISOLATED_HOT
+            if own is state:
+                found.append(job)
+        return found
 
     def as_found(self, begin: tuple[int, ...]) -> int:
         if self.unsafe:
@@ -148,19 +225,32 @@ class _Order:
             StepKind.AS_FOUND,
             MachineState.LIVE,
             "See how it runs and take the readings as found",
-            AS_FOUND_MINUTES + READING_MINUTES * len(self.readings),
+            AS_FOUND_MINUTES + READING_MINUTES * len(self.found),
             begin,
-            readings=self.readings,
+            readings=self.found,
         )
+
+    def behind_shut_offs(
+        self, jobs: Sequence[Job], state: MachineState, after: list[int]
+    ) -> list[int]:
+        """Work on parts behind a shut-off of their own, once nothing comes from them any more."""
+        jobs = [job for job in jobs if job.shut_off]
+        if not jobs:
+            return []
+        shut = self.add(
+            StepKind.SHUT_OFF,
+            state,
+            "Close the shut-off in front, open the valve to vent it, see that nothing more comes",
+            SHUT_OFF_MINUTES,
+            after,
+            cautions=STORED_STEAM,
+        )
+        self.without_a_break = True
+        return [shut, *self.work(jobs, state, [shut])]
 
     def isolated_hot(self, before: list[int]) -> list[int]:
         """Work on the hot machine while the café does not use it."""
-        reheat_follows = self.level is MachineState.COLD
-        jobs = [
-            job
-            for job in self.jobs
-            if job.state is MachineState.ISOLATED_HOT and not (reheat_follows and job.during_reheat)
-        ]
+        jobs = self.jobs_in(MachineState.ISOLATED_HOT)
         if not jobs:
             return before
         out = self.add(
@@ -171,16 +261,53 @@ class _Order:
             before,
             cautions=HOT_AND_LIVE if self.wet else (),
         )
-        return [out, *self.work(jobs, MachineState.ISOLATED_HOT, out)]
+        others = [job for job in jobs if not job.shut_off]
+        return [
+            out,
+            *self.behind_shut_offs(jobs, MachineState.ISOLATED_HOT, [out]),
+            *self.work(others, MachineState.ISOLATED_HOT, [out]),
+        ]
+
+    def dead(self, before: list[int]) -> list[int]:
+        """Electrical work: locked and proved dead, the boilers left hot and shut."""
+        off = self.add(
+            StepKind.SHUT_DOWN,
+            MachineState.DEAD,
+            "Switch off, isolate, lock and tag; prove dead; leave what is hot and shut alone",
+            DEAD_MINUTES,
+            before,
+            cautions=(*DEAD_SUPPLY, *HOT_AND_LIVE),
+        )
+        self.without_a_break = False
+        work = self.work(self.jobs_in(MachineState.DEAD), MachineState.DEAD, [off])
+        refitted = self.add(
+            StepKind.REFIT,
+            MachineState.DEAD,
+            "All parts refitted, terminals tight, tools counted",
+            REFIT_MINUTES,
+            [off, *work, *self.close(MachineState.DEAD)],
+        )
+        return [
+            self.add(
+                StepKind.POWER_ON,
+                MachineState.ISOLATED_HOT,
+                "Unlock and switch on; see that it comes back to pressure",
+                POWER_ON_MINUTES,
+                [refitted],
+            )
+        ]
 
     def cold(self, before: list[int]) -> list[int]:
         """Shut down, cool down, prove safe, do the cold work and close every opened circuit."""
         off = self.shut_down(before)
         safe = self.prove_safe(off)
-        jobs = [job for job in self.jobs if job.state is MachineState.COLD]
-        for job in (*jobs, *(job for job in self.jobs if job.during_reheat)):
-            self.open(job.access, MachineState.COLD, cover_after=off, circuit_after=safe)
-        work = self.work(jobs, MachineState.COLD, safe)
+        dead, jobs = self.jobs_in(MachineState.DEAD), self.jobs_in(MachineState.COLD)
+        for job in (*dead, *jobs, *(job for job in self.jobs if job.during_reheat)):
+            self.open(job.access, MachineState.COLD, cover_after=[off], circuit_after=[safe])
+        work = [
+            *self.work(dead, MachineState.DEAD, [off]),
+            *self.work(jobs, MachineState.COLD, [safe]),
+        ]
         closed = self.close(MachineState.COLD, keep_open=self.opened.keys() - self.circuits)
         return [
             self.add(
@@ -194,7 +321,7 @@ class _Order:
 
     def shut_down(self, before: list[int]) -> int:
         if self.wet:
-            return self.add(
+            off = self.add(
                 StepKind.SHUT_DOWN,
                 MachineState.COLD,
                 "Switch off, isolate, lock and tag; prove dead; shut the water",
@@ -202,13 +329,18 @@ class _Order:
                 before,
                 cautions=ISOLATE,
             )
+            self.without_a_break = False
+            return off
         if self.build.kind is EquipmentKind.GRINDER:
             text, cautions = "Switch off and unplug", GRINDER_UNPLUGGED
         else:
-            text, cautions = "Shut the inlet and release the line pressure", WATER_SHUT
-        return self.add(
+            text = "Tell the café: no water now; shut the inlet, release the line pressure"
+            cautions = WATER_SHUT
+        off = self.add(
             StepKind.SHUT_DOWN, MachineState.COLD, text, UNPLUG_MINUTES, before, cautions=cautions
         )
+        self.without_a_break = self.build.kind is EquipmentKind.WATER_FILTER
+        return off
 
     def prove_safe(self, off: int) -> int:
         """Return the operation after which parts under pressure may be opened."""
@@ -224,7 +356,7 @@ class _Order:
                 thermal.cool_down_minutes,
                 [off],
                 waiting=True,
-                cautions=HOT_AND_LIVE,
+                cautions=STORED_STEAM,
             )
         return self.add(
             StepKind.ZERO_GAUGE,
@@ -281,7 +413,7 @@ class _Order:
                     cautions=HOT_AND_LIVE,
                 )
             )
-        set_meanwhile = self.work(reheat_jobs, MachineState.ISOLATED_HOT, on, at_once=True)
+        set_meanwhile = self.work(reheat_jobs, MachineState.ISOLATED_HOT, [on], at_once=True)
         return [*ready, *set_meanwhile, *self.close(MachineState.ISOLATED_HOT)]
 
     def checked(self, before: list[int]) -> tuple[Operation, ...]:
@@ -290,25 +422,23 @@ class _Order:
         elif self.build.kind is EquipmentKind.GRINDER:
             text = "Run it, weigh a dose"
         else:
-            text = "Flush, no leaks, readings as left"
+            text = "Open the inlet slowly, flush to the drain, no leaks, readings as left"
         self.add(
             StepKind.CHECK,
             MachineState.ISOLATED_HOT
             if self.wet and self.level is not MachineState.LIVE
             else MachineState.LIVE,
             text,
-            CHECK_MINUTES
-            + READING_MINUTES * len(self.readings)
-            + TRIAL_MINUTES * self.build.groups,
+            CHECK_MINUTES + READING_MINUTES * len(self.left) + TRIAL_MINUTES * self.build.groups,
             before,
             at_once=True,  # the café waits for it
             cautions=SAFETY_DEVICES if self.wet else (),
-            readings=self.readings,
+            readings=self.left,
         )
         return tuple(self.made)
 
     def work(
-        self, jobs: Sequence[Job], state: MachineState, after: int, *, at_once: bool = False
+        self, jobs: Sequence[Job], state: MachineState, after: list[int], *, at_once: bool = False
     ) -> list[int]:
         """Add the jobs of one phase, opening what is not open yet."""
         made = []
@@ -317,9 +447,9 @@ class _Order:
             index = self.add(
                 StepKind.WORK,
                 state,
-                f"{job.name} ({', '.join(job.places)})" if job.places else job.name,
-                job.minutes,
-                [after, *(self.opened[step] for step in job.access)],
+                _name_and_places(job),
+                job.minutes + self.opening_minutes(job),
+                [*after, *(self.opened[step] for step in job.access)],
                 at_once=at_once,
                 job=job,
                 cautions=job.cautions,
@@ -330,8 +460,19 @@ class _Order:
             made.append(index)
         return made
 
+    def opening_minutes(self, job: Job) -> float:
+        """Return what taking apart takes: once for each place."""
+        if job.opening is None:
+            return 0.0
+        return self.catalogue.openings[job.opening].minutes * max(1, len(set(job.places)))
+
     def open(
-        self, access: Sequence[str], state: MachineState, *, cover_after: int, circuit_after: int
+        self,
+        access: Sequence[str],
+        state: MachineState,
+        *,
+        cover_after: list[int],
+        circuit_after: list[int],
     ) -> None:
         """Open what is still closed; a circuit is anything that may only be opened cold."""
         for step in access:
@@ -344,8 +485,13 @@ class _Order:
                 state,
                 f"Open: {needs.name}",
                 needs.open_minutes,
-                [gate, *(self.opened[required] for required in needs.requires)],
+                [
+                    *gate,
+                    *(self.opened[step] for step in needs.requires if step in self.opened),
+                ],
+                cautions=HOT_AND_LIVE if self.wet and state in _POWERED else (),
             )
+            self.without_a_break |= state in _POWERED
             self.opened[step] = index
             self.done_with[step] = [index]
 
@@ -369,7 +515,8 @@ class _Order:
             )
             del self.opened[step]
             for required in closes.requires:
-                self.done_with[required].append(index)
+                if required in self.done_with:
+                    self.done_with[required].append(index)
             made.append(index)
         return made
 
@@ -395,13 +542,19 @@ class _Order:
                 minutes=minutes,
                 after=tuple(after),
                 waiting=waiting,
-                at_once=at_once,
+                at_once=at_once or self.without_a_break,
                 job=job,
                 cautions=caution_texts(cautions, self.catalogue),
                 readings=readings,
             )
         )
         return self.first + len(self.made) - 1
+
+
+def _name_and_places(job: Job) -> str:
+    if job.name_says_where or not job.places:
+        return job.name
+    return f"{job.name} ({', '.join(job.places)})"
 
 
 def _each_group(groups: int) -> str:

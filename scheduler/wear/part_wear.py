@@ -117,7 +117,7 @@ def work_cost_minor(rule: ServiceRule, catalogue: Catalogue, policy: FailurePoli
     if not consumed and rule.part_type is not None:
         consumed = {rule.part_type: 1}
     parts = sum(catalogue.part_types[part].price_minor * n for part, n in consumed.items())
-    return parts + rule.minutes / 60 * policy.hour_rate_minor
+    return parts + catalogue.minutes_alone(rule) / 60 * policy.hour_rate_minor
 
 
 def part_wear(

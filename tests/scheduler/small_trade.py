@@ -16,8 +16,10 @@ from scheduler.catalogue import (
     Fault,
     Interval,
     MachineState,
+    Opening,
     PartType,
     Position,
+    ReadWhen,
     ServiceRule,
     SetPoint,
     Skill,
@@ -29,6 +31,9 @@ from scheduler.upkeep import DueTask
 
 SOURCE = "invented for the tests"
 MACHINE = AppliesTo(kinds=frozenset({EquipmentKind.ESPRESSO_MACHINE}))
+MACHINE_OR_GRINDER = AppliesTo(
+    kinds=frozenset({EquipmentKind.ESPRESSO_MACHINE, EquipmentKind.GRINDER})
+)
 GRINDER = AppliesTo(kinds=frozenset({EquipmentKind.GRINDER}))
 
 TWO_GROUP = Build(
@@ -73,6 +78,7 @@ CATALOGUE = Catalogue(
         _part("brew_valve_kit", 2000),
         _part("expansion_valve", 5000),
         _part("group_gasket", 500),
+        _part("group_screen", 600),
         _part("burrs", 8000),
         _part("cartridge", 9000),
         _part("contactor", 12000),
@@ -111,15 +117,52 @@ CATALOGUE = Catalogue(
         ),
         ServiceRule(
             id="replace_gasket",
-            name="Replace gasket and screen",
+            name="Replace the gasket",
             action=Action.REPLACE,
             authority=Authority.PRACTICE,
             interval=_months(6),
-            minutes=5,
+            minutes=3,
             source=SOURCE,
             part_type="group_gasket",
             state=MachineState.ISOLATED_HOT,
+            opening="group_head",
             consumes={"group_gasket": 1},
+        ),
+        ServiceRule(
+            id="replace_screen",
+            name="Replace the screen",
+            action=Action.REPLACE,
+            authority=Authority.PRACTICE,
+            interval=_months(6),
+            minutes=1,
+            source=SOURCE,
+            part_type="group_screen",
+            state=MachineState.ISOLATED_HOT,
+            opening="group_head",
+            consumes={"group_screen": 1},
+        ),
+        ServiceRule(
+            id="look_at_contactor",
+            name="Look at the contactor",
+            action=Action.CHECK,
+            authority=Authority.PRACTICE,
+            interval=_months(12),
+            minutes=6,
+            source=SOURCE,
+            part_type="contactor",
+            state=MachineState.DEAD,
+            access=("electric_panel",),
+        ),
+        ServiceRule(
+            id="watch_pressure",
+            name="Watch the steam pressure",
+            action=Action.CHECK,
+            authority=Authority.PRACTICE,
+            interval=_months(6),
+            minutes=4,
+            source=SOURCE,
+            part_type="pressure_switch",
+            state=MachineState.LIVE,
         ),
         ServiceRule(
             id="set_expansion_valve",
@@ -182,6 +225,20 @@ CATALOGUE = Catalogue(
             state=MachineState.LIVE,
         ),
         ServiceRule(
+            id="test_electrics",
+            name="Electrical test",
+            action=Action.TEST,
+            authority=Authority.STATUTE,
+            interval=_months(24),
+            minutes=20,
+            source=SOURCE,
+            applies_to=MACHINE_OR_GRINDER,
+            state=MachineState.DEAD,
+            access=("electric_panel",),
+            readings=("earth",),
+            alone=True,
+        ),
+        ServiceRule(
             id="examine_vessel",
             name="Statutory examination",
             action=Action.INSPECT,
@@ -197,6 +254,15 @@ CATALOGUE = Catalogue(
     set_points=_by_id(
         SetPoint(
             id="brew_pressure", name="Brew pressure", unit="bar", low=8.5, high=9.5, source=SOURCE
+        ),
+        SetPoint(
+            id="earth",
+            name="Earth",
+            unit="ohm",
+            low=0.0,
+            high=0.3,
+            source=SOURCE,
+            read=ReadWhen.AT_WORK,
         ),
     ),
     access_steps=_by_id(
@@ -217,7 +283,16 @@ CATALOGUE = Catalogue(
             requires=("front_panel",),
             state=MachineState.COLD,
         ),
+        AccessStep(
+            id="electric_panel",
+            name="electric panel",
+            open_minutes=3,
+            close_minutes=3,
+            state=MachineState.DEAD,
+            applies_to=MACHINE,
+        ),
     ),
+    openings=_by_id(Opening(id="group_head", name="group head", minutes=2)),
     cautions=_by_id(
         Caution(id="scald", text="Scalding steam: close the shut-off first."),
         *(
@@ -324,6 +399,7 @@ CATALOGUE = Catalogue(
         Position(part_type="steam_valve", place="steam valve", applies_to=MACHINE, quantity=2),
         Position(part_type="brew_valve", place="group", applies_to=MACHINE, per_group=True),
         Position(part_type="group_gasket", place="group", applies_to=MACHINE, per_group=True),
+        Position(part_type="group_screen", place="group", applies_to=MACHINE, per_group=True),
         Position(part_type="expansion_valve", place="expansion", applies_to=MACHINE),
         Position(part_type="pressure_switch", place="steam boiler", applies_to=MACHINE),
         Position(part_type="contactor", place="electrics", applies_to=MACHINE),

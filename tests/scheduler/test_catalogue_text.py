@@ -231,8 +231,8 @@ def test_files_become_one_typed_catalogue() -> None:
             "# Rules.",
             "[valves.a]",
             "rules.toml line 1, valves: is not known; known are access_steps, cautions, faults, "
-            "features, part_types, positions, rules, set_points, skills, symptoms, thermals, "
-            "translations, use_per_drink",
+            "features, openings, part_types, positions, rules, set_points, skills, symptoms, "
+            "thermals, translations, use_per_drink",
             id="unknown table",
         ),
         pytest.param(
@@ -411,7 +411,8 @@ minutes = 1
 source = "from memory"
 """
     assert flaws_of(more=more) == [
-        "more.toml line 20, rules.set.access: tray needs a cold machine, the work one that heats up"
+        "more.toml line 20, rules.set.access: tray needs a machine that is off, "
+        "the work one that heats up"
     ]
 
 

@@ -162,17 +162,17 @@ def test_a_month_adds_up_its_tasks_minutes_parts_and_money() -> None:
         hour_rate_minor=60_00,
         months=3,
     )
-    # A gasket takes 6 minutes, 4.50 and a dose of detergent at 0.40; a screen 4 minutes and 6.50:
-    # 11.40 of parts and a sixth of an hour at 60.00.
+    # A gasket takes 7 minutes, 3 of them to open the group head, 4.50 and a dose of detergent at
+    # 0.40; a screen 4 minutes by itself and 6.50: 11.40 of parts and 11 minutes at 60.00 an hour.
     quiet = MonthAhead(start=date(2026, 6, 1), tasks=0, minutes=0, parts={}, cost_minor=0)
     assert months == (
         quiet,
         MonthAhead(
             start=date(2026, 7, 1),
             tasks=2,
-            minutes=10,
+            minutes=11,
             parts={"group_gasket": 1, "group_detergent": 1, "group_screen": 1},
-            cost_minor=21_40,
+            cost_minor=22_40,
         ),
         replace(quiet, start=date(2026, 8, 1)),
     )

@@ -85,9 +85,9 @@ def test_a_reading_in_another_unit_of_another_thing_or_of_nothing_is_refused() -
 
 def test_set_points_follow_the_build() -> None:
     trade = replace(CATALOGUE, set_points={**CATALOGUE.set_points, "steam": STEAM})
-    brew = CATALOGUE.set_points["brew_pressure"]
-    assert set_points_for(TWO_GROUP, trade) == (brew, STEAM)
-    assert set_points_for(WITH_SHUT_OFFS, trade) == (brew,)  # separate boilers
+    brew, earth = (CATALOGUE.set_points[point] for point in ("brew_pressure", "earth"))
+    assert set_points_for(TWO_GROUP, trade) == (brew, earth, STEAM)
+    assert set_points_for(WITH_SHUT_OFFS, trade) == (brew, earth)  # separate boilers
 
 
 # --- drift ------------------------------------------------------------------------------------

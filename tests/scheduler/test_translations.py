@@ -75,7 +75,13 @@ def texts_of(catalogue: Catalogue) -> set[str]:
     faults, symptoms = catalogue.faults.values(), catalogue.symptoms.values()
     named = (
         *(catalogue.skills, catalogue.features, catalogue.part_types, catalogue.rules),
-        *(catalogue.set_points, catalogue.access_steps, catalogue.faults, catalogue.symptoms),
+        *(
+            catalogue.set_points,
+            catalogue.access_steps,
+            catalogue.openings,
+            catalogue.faults,
+            catalogue.symptoms,
+        ),
     )
     return {
         *(entry.name for table in named for entry in table.values()),
@@ -100,6 +106,7 @@ def test_what_is_translated_exists() -> None:
     source = " ".join(texts_of(SHIPPED))
     sheets = [
         *(sheet_of_all(build) for build in BUILDS),
+        worksheet_of([work_for(BUILDS[1], ["steam_valve_rebuild"])], SHIPPED),
         *(
             callback_sheet(build, symptom)
             for build in BUILDS

@@ -52,9 +52,15 @@ ALL_TASKS = [due for at in MACHINES for due in all_tasks(at)]
 def site_of(lots: list[tuple[DueTask, int, int, int, float]], maximum_minutes: float = 1e9) -> Site:
     """Lots with their days from today (earliest, target, latest) and weight a day."""
     numbers = {at.id: number for number, at in enumerate(MACHINES)}
+    positions: dict[str | None, str] = {
+        part.id: part.position for at in MACHINES for part in at.parts
+    }
+    positions[None] = ""
     rows = [
         (
-            *ESTIMATES.tally(MACHINES[numbers[due.machine]].build, due.rule, 1),
+            *ESTIMATES.tally(
+                MACHINES[numbers[due.machine]].build, due.rule, (positions[due.fitted_part],)
+            ),
             numbers[due.machine],
             TODAY + earliest,
             TODAY + target,
