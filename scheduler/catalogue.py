@@ -462,6 +462,7 @@ class Fault:
     parts: Mapping[str, int] = field(default_factory=dict)
     phone_fix: str | None = None
     state: MachineState = MachineState.COLD
+    cautions: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _refuse(
@@ -484,7 +485,10 @@ class Symptom:
     words: tuple[str, ...] = ()  # words in free text that hint at it
     red_flag: bool = False  # danger: top urgency and make-safe advice whatever the rest says
     make_safe: str | None = None
+    leave_at_once: bool = False  # its advice stands alone: no switch may be touched for another's
     stops_service: bool = False  # the café cannot sell while it lasts
+    of_one_group: bool = False  # of several groups the others go on: then it does not stop service
+    nuisance: bool = False  # looks or comfort only: the café sells as well and as fast as ever
 
     def __post_init__(self) -> None:
         _refuse(
@@ -504,6 +508,16 @@ class Symptom:
                 self.red_flag and not self.make_safe,
                 "make_safe",
                 "must say what to do at once: the symptom is a red flag",
+            ),
+            _flaw_if(
+                self.leave_at_once and not self.red_flag,
+                "leave_at_once",
+                "is for a red flag only",
+            ),
+            _flaw_if(
+                self.nuisance and (self.red_flag or self.stops_service),
+                "nuisance",
+                "cannot be said of what is dangerous or stops service",
             ),
         )
 

@@ -51,6 +51,7 @@ class _Links:
             yield from self._unknown(f"{path}.part_type", "part_types", _given(fault.part_type))
             yield from self._unknown(f"{path}.skills", "skills", fault.skills)
             yield from self._unknown(f"{path}.parts", "part_types", fault.parts)
+            yield from self._unknown(f"{path}.cautions", "cautions", fault.cautions)
         for symptom in catalogue.symptoms.values():
             path = f"symptoms.{symptom.id}.likelihoods"
             yield from self._unknown(path, "faults", symptom.likelihoods)

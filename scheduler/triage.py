@@ -20,10 +20,10 @@ from scheduler.spotting import spotted_symptoms
 from scheduler.worksheet import MachineWork, Worksheet, visit_times, worksheet_of
 
 WHATEVER_IT_IS: Final = (
-    "If you smell gas: touch no switch, open doors and windows, leave, and call the gas emergency "
-    "number from outside. If anything smokes, smells burnt, trips, gives a shock, sprays water or "
-    "blows steam: switch off at the main breaker, shut the water if that is safe, keep people away "
-    "and telephone us. Do not open the machine."
+    "If you smell gas: touch no switch, open doors and windows, shut the gas if that is quick, "
+    "leave, and call the gas emergency service from outside. If anything smokes, smells burnt, "
+    "trips, gives a shock, sprays water or blows steam: switch off at the main breaker, shut the "
+    "water if that is safe, keep people away and telephone us. Do not open the machine."
 )
 """Said when nobody could tell what the fault is. From memory; local advice comes first."""
 
@@ -70,6 +70,7 @@ class Finding:
     make_safe: tuple[str, ...]
     next_question: str | None
     because: str
+    cautions: tuple[str, ...] = ()  # ids, of the likely work
 
 
 def triage(
@@ -133,7 +134,7 @@ def triage(
     )
     skills = frozenset().union(*(faults[fault].skills for fault in enough))
     finding = Finding(
-        urgency=_urgency(present),
+        urgency=_urgency(present, build),
         symptoms=seen,
         likely_faults=tuple(
             LikelyFault(
@@ -149,6 +150,7 @@ def triage(
         skills=skills,
         parts=kit.parts,
         parts_cover=kit.cover,
+        cautions=tuple(dict.fromkeys(c for fault in enough for c in faults[fault].cautions)),
         mending_minutes=mending,
         minutes=0,
         make_safe=_make_safe(present),
@@ -160,13 +162,17 @@ def triage(
 
 
 def _make_safe(present: Iterable[Symptom]) -> tuple[str, ...]:
-    """Return what the café should do now; without a known symptom, what is right for the worst."""
+    """Return what the café should do now; without a known symptom, what is right for the worst.
+
+    Where everybody has to leave at once nothing else is advised: with gas in the room the switch
+    that is right for a smell of burning makes the spark.
+    """
     present = tuple(present)
     if not present:
         return (WHATEVER_IT_IS,)
-    return tuple(
-        dict.fromkeys(s.make_safe for s in present if s.red_flag and s.make_safe is not None)
-    )
+    flags = [s for s in present if s.red_flag]
+    flags = [s for s in flags if s.leave_at_once] or flags
+    return tuple(dict.fromkeys(s.make_safe for s in flags if s.make_safe is not None))
 
 
 def callback_work(finding: Finding, *, machine: str, build: Build, callback: str) -> MachineWork:
@@ -190,6 +196,7 @@ def callback_work(finding: Finding, *, machine: str, build: Build, callback: str
         tasks=(callback,),
         skills=finding.skills,
         parts=finding.parts,
+        cautions=finding.cautions,
     )
     return MachineWork(machine=machine, build=build, jobs=(find, mend), unsafe=danger)
 
@@ -329,12 +336,19 @@ def _likelihood(symptom: Symptom, fault: str) -> float:
     )
 
 
-def _urgency(present: Iterable[Symptom]) -> Urgency:
+def _urgency(present: Iterable[Symptom], build: Build) -> Urgency:
+    """Return the urgency of the worst symptom; a report nobody understands is not minor.
+
+    One group of several out of use leaves the café slower, not shut, and is never a nuisance: in
+    the next rush it is missing.
+    """
     present = list(present)
     if any(symptom.red_flag for symptom in present):
         return Urgency.DANGER
-    if any(symptom.stops_service for symptom in present):
+    if any(s.stops_service and not (s.of_one_group and build.groups > 1) for s in present):
         return Urgency.STOPPED
+    if present and all(symptom.nuisance for symptom in present):
+        return Urgency.MINOR
     return Urgency.IMPAIRED
 
 

@@ -195,7 +195,8 @@ def test_each_danger_comes_with_advice_that_cuts_the_energy_off(shipped: Catalog
     } <= set(flags)
     for symptom in flags.values():
         assert symptom.make_safe is not None
-        assert any(words in symptom.make_safe.lower() for words in ("switch", "breaker"))
+        stop = ("switch off", "breaker", "protective switch off", "shut the gas", "serve nothing")
+        assert any(words in symptom.make_safe.lower() for words in stop), symptom.id
 
 
 def test_cold_work_on_boilers_warns_of_stored_steam(shipped: Catalogue) -> None:

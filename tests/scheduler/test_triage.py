@@ -1,16 +1,20 @@
 """From a caller's report to what to send."""
 
+from dataclasses import replace
+from datetime import date
 from itertools import chain, combinations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.catalogue import MachineState
+from scheduler.catalogue import BoilerLayout, Dosing, EquipmentKind, MachineState
 from scheduler.company import Urgency
 from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.machines import Build, Machine
 from scheduler.triage import LikelyFault, callback_worksheet, learned_rate, triage
 from scheduler.work_order import StepKind
+from seed_data.catalogue import load_catalogue
 from tests.scheduler.small_trade import CATALOGUE, TWO_GROUP, machine
 
 FIVE_YEARS = 5.0  # at which age does not change the rates
@@ -191,3 +195,127 @@ def test_probabilities_add_up_for_every_set_of_symptoms() -> None:
         listed = probabilities(*symptoms)
         # Each of four faults is left out only under 0.01.
         assert 0.96 < sum(listed.values()) <= 1 + 1e-9
+
+
+SHIPPED = load_catalogue()
+THREE_GROUPS = Build(
+    kind=EquipmentKind.ESPRESSO_MACHINE,
+    boiler_layout=BoilerLayout.HEAT_EXCHANGER,
+    groups=3,
+    dosing=Dosing.VOLUMETRIC,
+    features=frozenset({"pressure_switch", "electronic_temperature"}),
+)
+
+
+def urgency(*symptoms: str, text: str = "", build: Build = THREE_GROUPS) -> Urgency:
+    return triage(symptoms, text, build, FIVE_YEARS, SHIPPED).urgency
+
+
+def test_what_is_only_a_nuisance_is_minor() -> None:
+    assert urgency("hot_water_drips") is Urgency.MINOR
+    assert urgency("looks_only", "steam_drips") is Urgency.MINOR
+    assert urgency(text="the lamp above the cups is out") is Urgency.MINOR
+    assert urgency("hot_water_drips", "steam_weak") is Urgency.IMPAIRED
+    assert urgency(text="it does odd things") is Urgency.IMPAIRED  # not understood
+
+
+def test_one_group_of_several_out_of_use_is_neither_a_stop_nor_a_nuisance() -> None:
+    assert urgency("no_water_at_group") is Urgency.IMPAIRED
+    assert urgency("no_water_at_group", build=replace(THREE_GROUPS, groups=1)) is Urgency.STOPPED
+    assert urgency("no_water_at_all") is Urgency.STOPPED
+
+
+@given(
+    st.sets(st.sampled_from(sorted(SHIPPED.symptoms))), st.sampled_from(sorted(SHIPPED.symptoms))
+)
+def test_one_more_symptom_never_makes_a_report_less_urgent(seen: set[str], more: str) -> None:
+    rank = list(Urgency).index
+    if seen:
+        assert rank(urgency(*seen, more)) <= rank(urgency(*seen))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I smell gas near the machine",
+        "smells of gas!",
+        "there is a strong gas smell",
+        "ça sent le gaz",
+        "odeur de gaz près du comptoir",
+        "Es riecht nach Gas",
+        "no smell of gas any more",
+    ],
+)
+def test_gas_is_understood_and_answered_with_what_saves_lives(text: str) -> None:
+    finding = triage([], text, THREE_GROUPS, FIVE_YEARS, SHIPPED)
+    assert finding.symptoms == ("smell_of_gas",)
+    assert finding.urgency is Urgency.DANGER
+    assert all(likely.phone_fix is None for likely in finding.likely_faults)
+    (advice,) = finding.make_safe
+    for what in ("Switch nothing", "windows", "Shut the gas", "Get everybody out", "from outside"):
+        assert what in advice
+    assert "gas emergency service" in advice
+    assert "Local rules come first" in advice
+
+
+def test_a_gas_fired_machine_gets_somebody_licensed_for_gas() -> None:
+    burner = replace(THREE_GROUPS, features=THREE_GROUPS.features | {"gas_fired"})
+    finding = triage(["smell_of_gas"], "", burner, FIVE_YEARS, SHIPPED)
+    assert finding.likely_faults[0].fault == "gas_fitting_leaks"
+    assert finding.skills == {"gas"}
+    assert finding.cautions == ("gas",)
+    unit = Machine(
+        id="m",
+        site="s",
+        name="m",
+        build=burner,
+        installed_on=date(2024, 1, 1),
+        drinks_per_day=100,
+    )
+    sheet = callback_worksheet(finding, unit, SHIPPED, "call")
+    assert SHIPPED.cautions["gas"].text in sheet.cautions
+
+
+RED_FLAGS = {symptom.id for symptom in SHIPPED.symptoms.values() if symptom.red_flag}
+
+
+def test_every_danger_the_trade_knows_is_a_red_flag() -> None:
+    assert {
+        "smell_of_gas",
+        "burner_fumes",
+        "bare_live_parts",
+        "cleaner_in_drinks",
+        "water_near_electrics",
+        "safety_valve_lifts",
+        "smell_of_burning",
+        "supply_trips",
+        "electric_shock",
+        "scalding_leak",
+        "steam_pressure_high",
+    } == RED_FLAGS
+
+
+@pytest.mark.parametrize("flag", sorted(RED_FLAGS))
+@settings(max_examples=15)
+@settings(max_examples=40)
+@given(st.sets(st.sampled_from(sorted(SHIPPED.symptoms))), st.booleans())
+def test_a_red_flag_is_danger_whatever_the_rest_says(
+    flag: str, others: set[str], denied: bool
+) -> None:
+    answers = dict.fromkeys(others - {flag}, not denied)
+    finding = triage([flag], "coffee is fine", THREE_GROUPS, FIVE_YEARS, SHIPPED, answers=answers)
+    assert finding.urgency is Urgency.DANGER
+    assert finding.make_safe
+    leave = {s for s in finding.symptoms if SHIPPED.symptoms[s].leave_at_once}
+    assert set(finding.make_safe) == {
+        SHIPPED.symptoms[s].make_safe for s in (leave or RED_FLAGS & set(finding.symptoms))
+    }
+    assert finding.state is MachineState.COLD
+
+
+def test_every_words_of_a_symptom_lead_to_it() -> None:
+    for symptom in SHIPPED.symptoms.values():
+        for words in symptom.words:
+            assert symptom.id in triage([], words, THREE_GROUPS, FIVE_YEARS, SHIPPED).symptoms, (
+                words
+            )
