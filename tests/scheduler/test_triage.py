@@ -225,6 +225,7 @@ def test_one_group_of_several_out_of_use_is_neither_a_stop_nor_a_nuisance() -> N
     assert urgency("no_water_at_all") is Urgency.STOPPED
 
 
+@settings(max_examples=40)
 @given(
     st.sets(st.sampled_from(sorted(SHIPPED.symptoms))), st.sampled_from(sorted(SHIPPED.symptoms))
 )
@@ -297,7 +298,6 @@ def test_every_danger_the_trade_knows_is_a_red_flag() -> None:
 
 @pytest.mark.parametrize("flag", sorted(RED_FLAGS))
 @settings(max_examples=15)
-@settings(max_examples=40)
 @given(st.sets(st.sampled_from(sorted(SHIPPED.symptoms))), st.booleans())
 def test_a_red_flag_is_danger_whatever_the_rest_says(
     flag: str, others: set[str], denied: bool
