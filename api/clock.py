@@ -24,11 +24,13 @@ from api.actions.calendars import refresh_all_calendars
 from api.actions.calibrate_travel import calibrate_travel
 from api.actions.follow_catalogue import follow_catalogue
 from api.actions.holding import expire_holds
+from api.actions.keep_roads import keep_roads
 from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
 from api.actions.raise_due_work import raise_due_work
 from api.outbox.relay import Relay
 from api.outbox.sending import Sender
 from api.present import TellTime, present
+from api.road_service import RoadService
 from api.storage.audit import Origin
 from api.storage.catalogue_edits import KnownCatalogue, last_edit
 from api.storage.database import Database
@@ -121,6 +123,7 @@ class Clock:
     ----------
     tell_time : the present instant, UTC.
     sender : how events leave the house; by default only to the public internet.
+    roads : who is asked for ways by road; without it travel is estimated.
     """
 
     def __init__(
@@ -131,8 +134,10 @@ class Clock:
         tell_time: TellTime = present,
         jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
         sender: Sender | None = None,
+        roads: RoadService | None = None,
     ) -> None:
         self._database, self._known = database, KnownCatalogue(shipped_catalogue)
+        self._roads = roads
         self._tell_time, self._jobs = tell_time, jobs
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
         self._relay = Relay(database, sender or Sender(tell_time=present), tell_time=tell_time)
@@ -149,6 +154,7 @@ class Clock:
             ("events", 1, self._relay.tick),
             ("holds", 30, self.expire_holds),
             ("absence calendars", 20, self.read_next_calendar),
+            ("roads", 60, self.keep_roads),
         ):
             self._ticker.add_job(
                 tick,
@@ -227,6 +233,20 @@ class Clock:
         except Exception:  # its address may stand in a traceback: it is a secret
             log.error("reading a technician's calendar failed")
             return None
+
+    def keep_roads(self) -> int:
+        """Ask the road service for what is missing or old, for a while; return the pairs asked."""
+        try:
+            return keep_roads(
+                self._database,
+                self._roads,
+                holder=self.holder,
+                clock=self._tell_time,
+                should_stop=self._stopping.is_set,
+            )
+        except Exception:
+            log.exception("keeping the ways by road failed")
+            return 0
 
     def _zone(self) -> str | None:
         """Return the zone of the company; None, said once, while there is none."""

@@ -15,6 +15,7 @@ from api.clock import Clock
 from api.http.app import create_app
 from api.outbox.sending import Sender
 from api.present import present, time_of
+from api.road_service import RoadService
 from api.settings import Settings, prepare_data_folder
 from api.storage.database import Database
 from seed_data.catalogue import load_catalogue
@@ -44,12 +45,19 @@ def _application(*, clock: bool) -> FastAPI:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         sender = Sender(tell_time=present, loopback=settings.webhooks_to_loopback)
-        ticking = Clock(database, catalogue, tell_time=tell_time, sender=sender) if clock else None
+        roads = None if settings.roads_url is None else RoadService(settings.roads_url)
+        ticking = (
+            Clock(database, catalogue, tell_time=tell_time, sender=sender, roads=roads)
+            if clock
+            else None
+        )
         if ticking is not None:
             ticking.start()
         yield
         if ticking is not None:
             ticking.stop()
+        if roads is not None:
+            roads.close()
         database.close()
 
     return create_app(

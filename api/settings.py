@@ -14,11 +14,19 @@ DATABASE_URL = "STEAMROUND_DATABASE_URL"
 PUBLIC_URL = "STEAMROUND_PUBLIC_URL"
 REQUESTS_PER_MINUTE = "STEAMROUND_REQUESTS_PER_MINUTE"
 WEBHOOKS_TO_LOOPBACK = "STEAMROUND_WEBHOOKS_TO_LOOPBACK"
+ROADS_URL = "STEAMROUND_ROADS_URL"
 
 COMPILED_FOLDER = "compiled"
 """The folder of the data folder that keeps compiled code; safe to delete at any time."""
 
-_KNOWN = (DATA_FOLDER, DATABASE_URL, PUBLIC_URL, REQUESTS_PER_MINUTE, WEBHOOKS_TO_LOOPBACK)
+_KNOWN = (
+    DATA_FOLDER,
+    DATABASE_URL,
+    PUBLIC_URL,
+    REQUESTS_PER_MINUTE,
+    WEBHOOKS_TO_LOOPBACK,
+    ROADS_URL,
+)
 _DEFAULT_FOLDER = "steamround-data"
 _DEFAULT_PUBLIC_URL = "http://127.0.0.1:8000"
 _DEFAULT_REQUESTS_PER_MINUTE = 600
@@ -43,6 +51,9 @@ class Settings:
     webhooks_to_loopback
         Whether an endpoint may be plain http on this very machine: for development only, since
         whoever has a portal key can then make the service call anything that listens here.
+    roads_url
+        Address of a road service (``api.road_service``), without a slash at the end; None where
+        travel is estimated.
     """
 
     data_folder: Path
@@ -50,6 +61,7 @@ class Settings:
     public_url: str = _DEFAULT_PUBLIC_URL
     requests_per_minute: int = _DEFAULT_REQUESTS_PER_MINUTE
     webhooks_to_loopback: bool = False
+    roads_url: str | None = None
 
     def __post_init__(self) -> None:
         if not self.data_folder.is_absolute():
@@ -59,14 +71,9 @@ class Settings:
             raise InvalidInput(
                 f"{DATABASE_URL} must begin with sqlite:/// or postgresql://, got {scheme!r}"
             )
-        parts = urlsplit(self.public_url)
-        if parts.scheme not in ("http", "https") or not parts.hostname or parts.query:
-            raise InvalidInput(
-                f"{PUBLIC_URL} must be an address such as https://plan.example.org, "
-                f"got {self.public_url!r}"
-            )
-        if self.public_url.endswith("/"):
-            raise InvalidInput(f"{PUBLIC_URL} must not end with a slash, got {self.public_url!r}")
+        _check_address(PUBLIC_URL, self.public_url, "https://plan.example.org")
+        if self.roads_url is not None:
+            _check_address(ROADS_URL, self.roads_url, "http://roads:8002")
         if self.requests_per_minute < 1:
             raise InvalidInput(
                 f"{REQUESTS_PER_MINUTE} must be at least 1, got {self.requests_per_minute}"
@@ -98,6 +105,7 @@ class Settings:
             webhooks_to_loopback=_yes(
                 WEBHOOKS_TO_LOOPBACK, environment.get(WEBHOOKS_TO_LOOPBACK) or "no"
             ),
+            roads_url=environment.get(ROADS_URL) or None,
         )
 
     @classmethod
@@ -110,6 +118,17 @@ class Settings:
         if url.startswith(("postgresql://", "postgres://")):
             url = f"postgresql+psycopg://{url.partition('://')[2]}"
         return cls(data_folder=folder, database_url=url, public_url=public_url)
+
+
+def _check_address(name: str, address: str, example: str) -> None:
+    try:
+        parts = urlsplit(address)
+    except ValueError:
+        parts = urlsplit("")
+    if parts.scheme not in ("http", "https") or not parts.hostname or parts.query:
+        raise InvalidInput(f"{name} must be an address such as {example}, got {address!r}")
+    if address.endswith("/"):
+        raise InvalidInput(f"{name} must not end with a slash, got {address!r}")
 
 
 def _whole_number(name: str, text: str) -> int:

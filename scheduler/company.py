@@ -6,6 +6,7 @@ from datetime import date, datetime, time
 from enum import StrEnum
 
 from scheduler.intervals import IntervalSet
+from scheduler.places import Coordinates
 from scheduler.working_time import WorkingCalendar
 
 
@@ -83,3 +84,8 @@ class Technician:
     break_latest: time = time(14, 0)
     pace: float = 1.0
     perhaps_away: IntervalSet[datetime] = field(default_factory=IntervalSet)
+
+    @property
+    def home(self) -> Coordinates:
+        """Return where they set out from."""
+        return Coordinates(lat=self.lat, lon=self.lon)

@@ -67,7 +67,7 @@ class Barrier:
     def from_document(cls, document: Mapping[str, Any]) -> Barrier:
         """Read ``{"name", "line": [[lat, lon], ...], "crossings": [{"name", "from", "to"}]}``.
 
-        A crossing may carry ``ferry_minutes``.
+        A crossing may carry ``ferry_minutes``; one without is a bridge.
 
         Raises
         ------
@@ -88,9 +88,17 @@ class Barrier:
                     for crossing in document.get("crossings", ())
                 ),
             )
-        except (KeyError, IndexError, TypeError, ValueError) as error:
-            name = document.get("name", "?")
-            raise InvalidInput(f"barrier {name!r} cannot be read: {error!r}") from error
+        except (KeyError, IndexError, TypeError, ValueError, AttributeError) as error:
+            name = document.get("name", "?") if isinstance(document, Mapping) else document
+            raise InvalidInput(
+                f"barrier {name!r} cannot be read: it needs a name, a line of [lat, lon] pairs, "
+                f"and crossings with name, from and to ({error!r})"
+            ) from error
+
+
+def barriers_from_documents(documents: Sequence[Mapping[str, Any]]) -> tuple[Barrier, ...]:
+    """Read several barriers; see :meth:`Barrier.from_document`."""
+    return tuple(map(Barrier.from_document, documents))
 
 
 class Ways(NamedTuple):

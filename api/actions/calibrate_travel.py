@@ -2,9 +2,9 @@
 
 from datetime import datetime, timedelta
 
+from api.storage.company_travel import usual_travel
 from api.storage.database import Database
 from api.storage.ids import new_id
-from api.storage.snapshots import usual_travel
 from api.storage.stays import drivers_by_id, forget_stays_before, stays_since
 from api.storage.tables import TravelCalibrationRow
 from scheduler.calibration import Calibration, OddDrive, calibrate

@@ -27,9 +27,9 @@ from api.actions.company_records import (
     TechnicianRecord,
     WorkDoneRecord,
 )
-from api.storage.snapshots import barriers_from_json
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Flaw, InvalidCompany, InvalidInput
+from scheduler.waters import barriers_from_documents
 
 AnyRecord = TypeVar("AnyRecord", bound=Record)
 CheckedModel = TypeVar("CheckedModel", bound=BaseModel)
@@ -199,14 +199,9 @@ class _Reader:
             return ()
         documents: list[Mapping[str, Any]] = (self._toml("barriers.toml") or {}).get("barriers", [])
         try:
-            barriers_from_json(documents)
+            barriers_from_documents(documents)
         except InvalidInput as refusal:
             self.flaws.append(Flaw(path="barriers.toml", message=str(refusal)))
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            self.flaws.append(
-                Flaw(path="barriers.toml", message=f"every barrier needs a name, a line of "
-                     f"[lat, lon] pairs and crossings with name, from and to ({error!r})")
-            )  # fmt: skip
         return documents
 
     def records(self, name: str, model: type[AnyRecord]) -> dict[Line, AnyRecord]:

@@ -7,9 +7,10 @@ from datetime import UTC, date, datetime, timedelta
 from sqlmodel import Session, col, select
 
 from api.storage.booked_time import booked_time
+from api.storage.company_travel import company_travel
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
-from api.storage.snapshots import active_technicians, company_travel, company_zone
+from api.storage.snapshots import active_technicians, company_zone
 from api.storage.tables import AppointmentRow, VisitRow
 from scheduler.errors import Conflict, NobodyWorks
 from scheduler.last_resorts import LastResort
@@ -175,19 +176,9 @@ def ask(
     span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
     assert span is not None, "a working day has a beginning and an end"
     begins = max(span.start, now.astimezone(UTC))
-    travel = company_travel(session)
     yielding = [] if visit.respond_by is None else _planned_before(session, visit, begins)
-    to_place = [visit, *yielding]
-    assembly = assemble(
-        to_be_placed(session, to_place, now=now, days=days, zone=zone),
-        people,
-        travel,
-        now=now,
-        days=days,
-        weights=PlanningWeights(),
-        occupied=occupied(session, now=now, since=span.start),
-        deadline_waived=frozenset({visit.id}),  # it is the question's to heed
-    )
+    to_place = to_be_placed(session, [visit, *yielding], now=now, days=days, zone=zone)
+    busy = occupied(session, now=now, since=span.start)
     booked = booked_time(
         session,
         start=begins,
@@ -195,6 +186,23 @@ def ask(
         now=now,
         but_for_visit=visit.id,
         technicians=technicians,
+    )
+    places = [
+        *(person.home for person in people),
+        *(each.at for each in to_place),
+        *(each.at for each in busy),
+        *(each.at for each in booked),
+    ]
+    travel = company_travel(session, places)
+    assembly = assemble(
+        to_place,
+        people,
+        travel,
+        now=now,
+        days=days,
+        weights=PlanningWeights(),
+        occupied=busy,
+        deadline_waived=frozenset({visit.id}),  # it is the question's to heed
     )
     loose = {each.id: each for each in assembly.problem.visits}
     problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel)

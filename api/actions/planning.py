@@ -13,11 +13,12 @@ from sqlalchemy import ColumnElement, update
 from sqlmodel import Session, col, select
 
 from api.storage.audit import Origin, record
+from api.storage.company_travel import TravelTold, company_travel, tell_travel
 from api.storage.database import Database
 from api.storage.documents import pack_problem
 from api.storage.ids import new_id
 from api.storage.open_work import OpenWork, open_work
-from api.storage.snapshots import active_technicians, company_travel, company_zone
+from api.storage.snapshots import active_technicians, company_zone
 from api.storage.tables import PlanRow
 from scheduler.company import Technician
 from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
@@ -258,6 +259,7 @@ def _decide(
         "progress": 1.0,
         "problem": pack_problem(assembly.problem),
         "solution": plan_to_json(plan),
+        "travel": search.travel_told.as_json(),
         "broken_promises": list(assembly.broken_promises),
     }
 
@@ -281,10 +283,18 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
         if not days:
             raise NobodyWorks(request.first_day)
         zone = company_zone(session)
+        work = open_work(session, technicians, now=now, days=days, zone=zone)
+        places = [
+            *(person.home for person in technicians),
+            *(visit.at for visit in work.visits),
+            *(entry.at for entry in work.occupied),
+        ]
+        travel = company_travel(session, places)
         return _Search(
-            work=open_work(session, technicians, now=now, days=days, zone=zone),
+            work=work,
             technicians=technicians,
-            travel=company_travel(session),
+            travel=travel,
+            travel_told=tell_travel(session, travel, places),
             days=tuple(days),
             zone=zone,
             now=now,
@@ -372,6 +382,7 @@ class _Search:
     work: OpenWork
     technicians: tuple[Technician, ...]
     travel: Travel
+    travel_told: TravelTold
     days: tuple[date, ...]
     zone: str
     now: datetime

@@ -33,7 +33,7 @@ from api.settings import DATABASE_URL, PUBLIC_URL, Settings, prepare_data_folder
 from api.storage.database import Database
 from api.storage.documents import finding_from_json, unpack_problem
 from api.storage.rounds import rounds_between
-from api.storage.snapshots import barriers_from_json, company, company_zone
+from api.storage.snapshots import company, company_zone
 from api.storage.tables import (
     AppointmentRow,
     CallbackRow,
@@ -49,6 +49,7 @@ from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict
 from scheduler.routing.checker import check as violations_of
 from scheduler.routing.plan import plan_from_json
+from scheduler.waters import barriers_from_documents
 from scheduler.working_time import instant_at, local_day
 from seed_data.company import COMPANY_FOLDER, planning_day
 
@@ -367,7 +368,7 @@ class _Demo:
                 day=tomorrow,
                 rounds=rounds,
                 around=around,
-                waters=barriers_from_json(row.barriers),
+                waters=barriers_from_documents(row.barriers),
                 note=f"{len(stops)} visits: {work // 60} h {work % 60:02d} at the machines, "
                 f"{drive // 60} h {drive % 60:02d} on the way to them.",
                 credit=_CREDIT,

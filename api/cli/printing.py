@@ -68,6 +68,11 @@ def print_draft(database: Database, draft: PlanRow) -> None:
         f"{len({round_.technician for round_ in made})} technicians, "
         f"{_hours(plan.cost.travel)} of driving, {len(plan.left_out)} visits left for later."
     )
+    told = draft.travel or {}
+    for line in told.get("warnings", ()):
+        console.print(line, style="yellow", highlight=False)
+    if attribution := told.get("attribution"):
+        console.print(f"Travel times by road: {attribution}", highlight=False)
     with database.read() as session:
         print_changes(changes_of(session, draft))
         names = {

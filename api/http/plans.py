@@ -30,6 +30,7 @@ from api.storage.column_types import Day
 from api.storage.documents import unpack_problem
 from api.storage.tables import PlanRow
 from scheduler.errors import Conflict
+from scheduler.road_travel import Source
 from scheduler.routing.problem import problem_to_json
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
@@ -65,6 +66,18 @@ class LeftOut(BaseModel):
     would_help: str
 
 
+class TravelOfPlan(BaseModel):
+    """What the travel times of a plan rest on."""
+
+    source: Source
+    drives: int = Field(description="Recorded drives the estimate was taught by.")
+    pairs: int = Field(description="Ordered pairs of places.")
+    estimated: int = Field(description="How many of them are estimated.")
+    oldest: datetime | None = Field(description="When the oldest time by road was asked.")
+    attribution: str = Field(description="To be shown with times by road.")
+    warnings: list[str] = Field(description="What the dispatcher should know of.")
+
+
 class Plan(BaseModel):
     """A planning run. It changes while it is solved: poll it, or wait for `state` to leave
     `queued` and `solving`."""
@@ -88,6 +101,7 @@ class Plan(BaseModel):
     published_at: datetime | None
     failure: str | None
     left_out: list[LeftOut]
+    travel: TravelOfPlan | None = Field(description="None until the run is solved.")
     broken_promises: list[str] = Field(description="Appointments it could not keep as promised.")
 
 

@@ -4,8 +4,7 @@
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Collection
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import Any, TypeVar
@@ -22,7 +21,6 @@ from api.storage.tables import (
     MeterReadingRow,
     SiteRow,
     TechnicianRow,
-    TravelCalibrationRow,
     WorkDoneRow,
 )
 from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
@@ -30,9 +28,6 @@ from scheduler.company import Contract, Site, Technician, Urgency
 from scheduler.errors import Absent
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
-from scheduler.places import Coordinates
-from scheduler.travel import SpeedBand, StraightLineTravel, Travel
-from scheduler.waters import Barrier, Crossing
 from scheduler.weekly_hours import WeeklyHours
 from scheduler.working_time import (
     LAST_MOMENT,
@@ -60,65 +55,6 @@ def company(session: Session) -> CompanyRow:
 def company_zone(session: Session) -> str:
     """Return the zone the company counts its days in."""
     return company(session).zone
-
-
-def usual_travel(session: Session) -> StraightLineTravel:
-    """Return what is estimated without any experience: straight lines round the waters."""
-    return StraightLineTravel(barriers=barriers_from_json(company(session).barriers))
-
-
-def calibrated_travel(session: Session) -> StraightLineTravel:
-    """Return the estimate as the company's own drives have taught it."""
-    usual, learnt = usual_travel(session), latest_calibration(session)
-    if learnt is None:
-        return usual
-    return replace(
-        usual,
-        stop_minutes=learnt.stop_minutes,
-        speeds=tuple(
-            SpeedBand(from_km=band["from_km"], km_per_hour=band["km_per_hour"])
-            for band in learnt.bands
-        ),
-    )
-
-
-def latest_calibration(session: Session) -> TravelCalibrationRow | None:
-    """Return what recorded drives said when they were last asked."""
-    return session.exec(
-        select(TravelCalibrationRow).order_by(col(TravelCalibrationRow.made_at).desc()).limit(1)
-    ).first()
-
-
-def company_travel(session: Session) -> Travel:
-    """Return the way of travelling in the company's country."""
-    return calibrated_travel(session)
-
-
-def barriers_from_json(documents: Iterable[Mapping[str, Any]]) -> tuple[Barrier, ...]:
-    """Read ``{"name", "line": [[lat, lon], …], "crossings": [{"name", "from", "to",
-    "ferry_minutes"}]}``; a crossing without minutes is a bridge.
-    """
-    return tuple(
-        Barrier(
-            name=document["name"],
-            line=tuple(map(_coordinates, document["line"])),
-            crossings=tuple(
-                Crossing(
-                    name=crossing["name"],
-                    one_end=_coordinates(crossing["from"]),
-                    other_end=_coordinates(crossing["to"]),
-                    ferry_minutes=crossing.get("ferry_minutes", 0),
-                )
-                for crossing in document.get("crossings", ())
-            ),
-        )
-        for document in documents
-    )
-
-
-def _coordinates(pair: Any) -> Coordinates:
-    lat, lon = pair
-    return Coordinates(lat=lat, lon=lon)
 
 
 def sites_by_id(

@@ -149,7 +149,7 @@ def assemble(
     shift_days: dict[str, date] = {}
     busy = {entry.technician: entry for entry in occupied}
     for person in technicians:
-        home = places.index_of(Coordinates(lat=person.lat, lon=person.lon))
+        home = places.index_of(person.home)
         entry = busy.get(person.id)
         goes_on = _Beginning(
             place=home if entry is None else places.index_of(entry.at),

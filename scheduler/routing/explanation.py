@@ -16,6 +16,7 @@ from scheduler.routing.plan import LeftOut, Plan, rounds
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.remedies import IDS_AND_UTC, Remedy, Words, listed
 from scheduler.routing.timing import timetable
+from scheduler.travel import UNREACHABLE_MINUTES
 
 HOURS_TRIED = 5
 """How many shifts are tried for longer hours, those that need the least first."""
@@ -354,6 +355,11 @@ class _Standing:
 
     def _too_far(self, visit: Visit, open_: NDArray[np.bool_]) -> str:
         there_and_back = self._there(visit) + self._back(visit)
+        if there_and_back[open_].min() >= UNREACHABLE_MINUTES:
+            return (
+                f"No way leads there and back from any of the {open_.sum()} shifts that could make "
+                "it. Check its place on the map, and whether a ferry or road is missing."
+            )
         return (
             f"Its windows and work fit into {open_.sum()} shifts with its skills, but not with the "
             f"travel and the break: at least {there_and_back[open_].min()} minutes there and back "

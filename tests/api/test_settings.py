@@ -28,6 +28,7 @@ def test_a_postgresql_address_gets_its_driver() -> None:
             "STEAMROUND_PUBLIC_URL": "https://plan.example.org",
             "STEAMROUND_REQUESTS_PER_MINUTE": "90",
             "STEAMROUND_WEBHOOKS_TO_LOOPBACK": "yes",
+            "STEAMROUND_ROADS_URL": "http://roads:8002",
         }
     )
     assert settings == Settings(
@@ -36,6 +37,7 @@ def test_a_postgresql_address_gets_its_driver() -> None:
         public_url="https://plan.example.org",
         requests_per_minute=90,
         webhooks_to_loopback=True,
+        roads_url="http://roads:8002",
     )
 
 
@@ -49,6 +51,9 @@ def test_a_postgresql_address_gets_its_driver() -> None:
         ("STEAMROUND_REQUESTS_PER_MINUTE", "0"),
         ("STEAMROUND_REQUESTS_PER_MINUTE", "-5"),
         ("STEAMROUND_WEBHOOKS_TO_LOOPBACK", "true"),
+        ("STEAMROUND_ROADS_URL", "roads:8002"),
+        ("STEAMROUND_ROADS_URL", "http://roads:8002/"),
+        ("STEAMROUND_ROADS_URL", "http://[roads"),
     ],
 )
 def test_a_wrong_setting_is_named(name: str, value: str) -> None:

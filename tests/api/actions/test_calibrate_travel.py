@@ -11,8 +11,8 @@ from api.actions.appointments import change_state
 from api.actions.calibrate_travel import calibrate_travel
 from api.actions.report_visit import VisitReport, report_work
 from api.clock import NIGHTLY_JOBS
+from api.storage.company_travel import company_travel
 from api.storage.database import Database
-from api.storage.snapshots import company_travel
 from api.storage.stays import drivers_by_id, stays_since
 from api.storage.tables import AppointmentRow, StayRow, TravelCalibrationRow, VisitRow
 from scheduler.catalogue import Catalogue
@@ -154,7 +154,7 @@ def test_recorded_drives_change_the_estimate_from_that_night_on(
     def estimated() -> int:
         with database.read() as session:
             near = Coordinates(lat=44.84 + 10 / 1.3 / 111.195, lon=-0.58)
-            return int(company_travel(session).between([TOWN, near]).minutes[0, 1])
+            return int(company_travel(session, ()).between([TOWN, near]).minutes[0, 1])
 
     # 10 km by road: 4 + 4 / 28 h + 6 / 45 h = 20.6, rounded up 21
     assert estimated() == 21

@@ -12,10 +12,10 @@ from api.actions.load_company import Loaded, load_company
 from api.actions.raise_due_work import raise_due_work
 from api.actions.report_visit import VisitReport, report_work
 from api.storage.audit import Origin
+from api.storage.company_travel import company_travel
 from api.storage.database import Database
 from api.storage.snapshots import (
     active_technicians,
-    company_travel,
     company_zone,
     contracts_by_id,
     machines_by_id,
@@ -317,7 +317,7 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
         )  # fmt: skip
         line = (Coordinates(lat=60.0, lon=5.0), Coordinates(lat=60.0, lon=6.0))
         fjord = Barrier(name="fjord", line=line, crossings=(ferry,))
-        assert company_travel(session) == StraightLineTravel(barriers=(fjord,))
+        assert company_travel(session, ()) == StraightLineTravel(barriers=(fjord,))
 
 
 @pytest.mark.parametrize(
@@ -354,7 +354,10 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
         ("meter_readings.csv", "Z\n", "Z\nr2,m1,brew_cycles,9,2026-06-01T11:00:00+02:00\n",
          " line 3, taken_at: brew_cycles of machine 'm1' was read at that instant on line 2"),
         ("company.toml", '"NOK"', "NOK", ": Invalid value"),
-        ("barriers.toml", "from", "form", ": every barrier needs"),
+        ("barriers.toml", "from", "form", ": barrier 'fjord' cannot be read: it needs a name"),
+        ("sites.csv", "60.39", "nan", " line 2, lat: Input should be a finite number"),
+        ("sites.csv", "5.32", "-181", " line 2, lon: Input should be greater than or equal to"),
+        ("technicians.csv", "60.4", "inf", " line 2, lat: Input should be a finite number"),
     ],
 )  # fmt: skip
 def test_a_spoilt_file_is_named_with_line_and_column_and_nothing_is_stored(

@@ -44,6 +44,7 @@ CLOSED_TO_PORTALS = [
     "/v1/machines/m-a/work-done",
     "/v1/visits/v-a/worksheet",
     "/v1/plans",
+    "/v1/travel",
     "/v1/feed-links",
     "/v1/api-keys",
     "/v1/catalogue/service-rules",
