@@ -426,10 +426,24 @@ class SetPoint:
     read: ReadWhen = ReadWhen.FOUND_AND_LEFT
     stop_below: float | None = None  # beyond these the machine is stopped and made safe
     stop_above: float | None = None
+    possible_low: float | None = None  # beyond these no instrument shows it: another unit, a slip
+    possible_high: float | None = None
 
     def __post_init__(self) -> None:
+        lows = [each for each in (self.low, self.stop_below) if each is not None]
+        highs = [each for each in (self.high, self.stop_above) if each is not None]
         _refuse(
             _written("unit", self.unit),
+            _flaw_if(
+                self.possible_low is not None and not self.possible_low <= min(lows),
+                "possible_low",
+                f"must be at most {min(lows)}, got {self.possible_low}",
+            ),
+            _flaw_if(
+                self.possible_high is not None and not self.possible_high >= max(highs),
+                "possible_high",
+                f"must be at least {max(highs)}, got {self.possible_high}",
+            ),
             _written("source", self.source),
             _flaw_if(
                 not self.low < self.high, "high", f"must be above low {self.low}, got {self.high}"

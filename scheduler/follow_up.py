@@ -67,13 +67,19 @@ def follow_up_tasks(
 
 
 def with_follow_ups(tasks: Sequence[DueTask], follow_ups: Sequence[DueTask]) -> tuple[DueTask, ...]:
-    """Return due tasks with the follow-ups, each in place of the same work due later."""
+    """Return due tasks with the follow-ups, each in place of the same work due later.
+
+    Work that is due sooner anyway is as urgent as its follow-up.
+    """
     sooner = {(task.rule, task.fitted_part): task for task in follow_ups}
     kept = []
     for task in tasks:
         follow_up = sooner.get((task.rule, task.fitted_part))
         if follow_up is not None and task.target <= follow_up.target:
             del sooner[task.rule, task.fitted_part]
+            if follow_up.urgent:
+                because = f"{task.because} {follow_up.because}"
+                task = replace(task, urgent=True, because=because)
             follow_up = None
         if follow_up is None:
             kept.append(task)
@@ -131,5 +137,6 @@ def _task(
         target=taken_on + timedelta(days=aim),
         latest=taken_on + timedelta(days=end),
         hard=False,
+        urgent=stop,
         because=f"{urgent}{rule.name}: follows the reading of {taken_on}. {judgement.because}",
     )

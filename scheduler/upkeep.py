@@ -26,6 +26,7 @@ class DueTask:
     ``earliest`` ≤ ``target`` ≤ ``latest`` are whole days at the site; ``hard`` means ``latest`` is
     set by law or by the maker and may never be passed. ``because`` says in words which rule and
     which history made it. ``upgrade_to`` names the part type to offer instead of a superseded one.
+    ``urgent`` work is on a machine that was stopped and made safe: each day counts.
     """
 
     id: str  # machine, fitted part, rule and anchor: the same work always has the same id
@@ -40,6 +41,7 @@ class DueTask:
     hard: bool
     because: str
     upgrade_to: str | None = None
+    urgent: bool = False
 
     def __post_init__(self) -> None:
         if not self.earliest <= self.target <= self.latest:

@@ -187,16 +187,20 @@ class MachineFields(Fields):
     @model_validator(mode="after")
     def build_makes_sense(self) -> "MachineFields":
         try:
-            Build(
-                kind=self.kind,
-                boiler_layout=self.boiler_layout,
-                groups=self.groups,
-                dosing=self.dosing,
-                features=frozenset(self.features),
-            )
+            self.build()
         except InvalidInput as refusal:
             raise ValueError(str(refusal)) from refusal
         return self
+
+    def build(self) -> Build:
+        """Return how the machine is built."""
+        return Build(
+            kind=self.kind,
+            boiler_layout=self.boiler_layout,
+            groups=self.groups,
+            dosing=self.dosing,
+            features=frozenset(self.features),
+        )
 
 
 class FittedPartFields(Fields):

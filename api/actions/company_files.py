@@ -29,6 +29,8 @@ from api.actions.company_records import (
 )
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Flaw, InvalidCompany, InvalidInput
+from scheduler.machines import MeterReading
+from scheduler.plausibility import check_counter
 from scheduler.waters import barriers_from_documents
 
 AnyRecord = TypeVar("AnyRecord", bound=Record)
@@ -106,6 +108,7 @@ def flaws_between(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
         yield from _repeated(records, "id")
     yield from _repeated(files.machines, "tag")
     yield from _read_twice(files.meter_readings)
+    yield from _beyond_a_life(files, catalogue)
     yield from _missing(files.contracts, "client_id", clients, "clients.csv")
     yield from _missing(files.sites, "client_id", clients, "clients.csv")
     yield from _missing(files.sites, "contract_id", client_of_contract, "contracts.csv")
@@ -172,6 +175,20 @@ def _read_twice(readings: Mapping[Line, MeterReadingRecord]) -> Iterator[Flaw]:
                 f"line {earlier.number} already: leave one of them out"
             )
             yield _flaw(line, "taken_at", message)
+
+
+def _beyond_a_life(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
+    """Yield what no machine can have counted; slips among old readings are left to ``meters``."""
+    builds = {record.id: record.build() for record in files.machines.values()}
+    for line, record in files.meter_readings.items():
+        if record.machine_id in builds:
+            reading = MeterReading(
+                counter=record.counter, value=record.value, taken_at=record.taken_at
+            )
+            try:
+                check_counter(reading, builds[record.machine_id], catalogue)
+            except InvalidInput as refusal:
+                yield _flaw(line, "value", str(refusal))
 
 
 def _missing(

@@ -8,6 +8,7 @@ from sqlmodel import Session, SQLModel, col, select
 
 from api.actions.calendars import refresh_calendars
 from api.actions.company_fields import Fields
+from api.actions.keep_counters import check_meter_reading
 from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
@@ -19,6 +20,7 @@ from api.storage.tables import (
     ContractRow,
     FittedPartRow,
     MachineRow,
+    MeterReadingRow,
     SiteRow,
     TechnicianRow,
     VisitRow,
@@ -55,7 +57,7 @@ def add_record(
     Conflict
         When the id is taken, or something else that must be unique.
     InvalidInput
-        When the record refers to something that does not exist.
+        When the record refers to something that does not exist, or cannot be.
     """
     values = {**fields.columns(), "id": row_id}
     with database.write() as session:
@@ -63,6 +65,8 @@ def add_record(
             raise Conflict(f"there is a {table.__tablename__} {row_id!r} already")
         _check_references(session, values, catalogue)
         row = table(**values)
+        if isinstance(row, MeterReadingRow):
+            check_meter_reading(session, row, catalogue, now=now)
         session.add(row)
         subject = f"{table.__tablename__}/{row_id}"
         record(session, origin, now=now, verb="add", subject=subject, after=_as_json(row))

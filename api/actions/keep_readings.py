@@ -6,6 +6,8 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
+from api.actions.standstills import stop_machine
+from api.storage.audit import Origin
 from api.storage.ids import new_id
 from api.storage.measurements import readings_by_machine
 from api.storage.snapshots import machines_by_id
@@ -14,7 +16,8 @@ from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput
 from scheduler.follow_up import follow_up_tasks, standing_judgements
 from scheduler.machines import Machine
-from scheduler.readings import Judgement, Reading, Stage, judge
+from scheduler.plausibility import check_possible
+from scheduler.readings import Judgement, Reading, Stage, Verdict, judge
 from scheduler.upkeep import DueTask
 
 
@@ -54,14 +57,18 @@ def keep_readings(
     visit: str,
     now: datetime,
     today: date,
+    origin: Origin,
 ) -> JudgedVisit:
     """Judge and store the readings of a visit, and open the work that follows from them.
+
+    A machine left beyond a limit at which it is to be stopped is out of service from now on.
 
     Raises
     ------
     InvalidInput
         A reading is of no machine of the site, of no set-point of its build, in another unit, no
-        number, or there twice; it is named by its place in the list.
+        number, nothing its instrument can show, or there twice; it is named by its place in the
+        list.
     """
     machines = machines_by_id(session, on=today, sites=[site.id])
     judged: list[JudgedReading] = []
@@ -79,14 +86,20 @@ def keep_readings(
     session.flush()
     read = [machines[machine] for machine in sorted({each.machine for each in taken})]
     known = readings_by_machine(session, [machine.id for machine in read])
-    follow_ups = [
-        task
-        for machine in read
-        for task in follow_up_tasks(
-            standing_judgements(known[machine.id], machine, catalogue), machine, catalogue
-        )
-        if task.anchor == today
-    ]
+    fresh = {(each.machine, each.set_point) for each in taken}
+    follow_ups: list[DueTask] = []
+    for machine in read:
+        standing = standing_judgements(known[machine.id], machine, catalogue)
+        stops = [
+            each
+            for each in standing
+            if each.verdict is Verdict.STOP_AND_MAKE_SAFE
+            and (machine.id, each.reading.set_point) in fresh
+        ]
+        if stops:
+            stop_machine(session, machine.id, visit, stops, now=now, origin=origin)
+        tasks = follow_up_tasks(standing, machine, catalogue)
+        follow_ups += [task for task in tasks if task.anchor == today]
     for task in follow_ups:
         _open(session, task)
     return JudgedVisit(readings=tuple(judged), follow_ups=tuple(follow_ups))
@@ -113,7 +126,9 @@ def _judged(
         stage=taken.stage,
         taken_on=today,
     )
-    return judge(reading, point)
+    judgement = judge(reading, point)
+    check_possible(reading.value, point)
+    return judgement
 
 
 def _row(judged: JudgedReading, *, visit: str, now: datetime) -> MeasurementRow:

@@ -26,7 +26,7 @@ from api.storage.standing import unreported
 from api.storage.tables import AppointmentRow
 from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
-from scheduler.company import Contract, Site
+from scheduler.company import Contract, Site, Urgency
 from scheduler.duty import measured_duty
 from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follow_ups
 from scheduler.machines import Machine
@@ -205,6 +205,7 @@ def _ready(
         bundle=bundle,
         headlines=list(dict.fromkeys(rule.name for rule in rules)),
         worksheet=worksheet_to_json(build_worksheet(tasks, site_machines, catalogue)),
+        urgency=Urgency.STOPPED if any(task.urgent for task in tasks) else None,
     )
 
 

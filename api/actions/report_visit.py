@@ -7,6 +7,7 @@ from datetime import datetime
 from sqlmodel import Session, select
 
 from api.actions.appointments import enter_state, locked_appointment
+from api.actions.keep_counters import check_meter_reading
 from api.actions.keep_readings import JudgedVisit, TakenReading, keep_readings
 from api.actions.take_callback import announce_callback
 from api.storage.audit import Origin, announce
@@ -54,7 +55,8 @@ class VisitReport:
 
     Attributes
     ----------
-    tasks_done : ids of the due tasks that were done; None means all of the visit.
+    tasks_done : ids of the due tasks that were done; None means all of the visit, unless what was
+        read makes follow-up work: then it has to be said.
     replaced : parts replaced beyond what the tasks themselves replace.
     readings : values read, as found and as left.
     cause : the fault of the catalogue that was found, at a visit for a callback.
@@ -101,8 +103,9 @@ def report_work(
         As for :func:`change_state`.
     InvalidInput
         The report names a task, part or machine that is not of this visit's site, a counter or
-        value twice or in another unit, a cause that is unknown or of a visit without callback, or
-        times that are not in order.
+        value twice, in another unit or beyond what can be, a cause that is unknown or of a visit
+        without callback, or times that are not in order; or it makes follow-up work and does not
+        say which tasks were done.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
@@ -115,7 +118,9 @@ def report_work(
         for replaced in report.replaced:
             recorder.replace_part(replaced)
         recorder.counters(report.counters)
-        judged = recorder.readings(report.readings)
+        judged = recorder.readings(report.readings, origin)
+        if report.tasks_done is None and recorder.tasks_done:
+            _refuse_all_done(judged)
         visit.state = "done"
         callbacks = session.exec(select(CallbackRow).where(CallbackRow.visit_id == visit.id)).all()
         _check_cause(report.cause, callbacks, catalogue)
@@ -156,6 +161,16 @@ def _check_cause(cause: str | None, callbacks: Sequence[CallbackRow], catalogue:
         raise UnknownReference("cause", cause, catalogue.faults)
     if not callbacks:
         raise InvalidInput(f"cause {cause!r} needs a visit that answers a callback")
+
+
+def _refuse_all_done(judged: JudgedVisit) -> None:
+    """Take nobody to have done everything where a reading says that something is left to do."""
+    for number, each in enumerate(judged.readings):
+        if each.judgement.needs_follow_up:
+            raise InvalidInput(
+                f"readings[{number}] makes follow-up work ({each.judgement.because}): say in "
+                "tasks_done which tasks were done, none of them as []"
+            )
 
 
 class _Recorder:
@@ -209,9 +224,12 @@ class _Recorder:
                 raise InvalidInput(
                     f"counters[{number}]: {each.counter} of machine {each.machine} is there twice"
                 )
-            self._counter(each)
+            try:
+                self._counter(each)
+            except InvalidInput as refusal:
+                raise InvalidInput(f"counters[{number}]: {refusal}") from refusal
 
-    def readings(self, taken: Sequence[TakenReading]) -> JudgedVisit:
+    def readings(self, taken: Sequence[TakenReading], origin: Origin) -> JudgedVisit:
         """Judge and keep values read."""
         return keep_readings(
             self._session,
@@ -221,21 +239,22 @@ class _Recorder:
             visit=self._visit.id,
             now=self._now,
             today=self._today,
+            origin=origin,
         )
 
     def _counter(self, read: ReadCounter) -> None:
         machine = self._session.get(MachineRow, read.machine)
         if machine is None or machine.site_id != self._site.id:
             raise InvalidInput(f"machine {read.machine} is not at site {self._site.id}")
-        self._session.add(
-            MeterReadingRow(
-                id=new_id("mr"),
-                machine_id=read.machine,
-                counter=read.counter,
-                value=read.value,
-                taken_at=self._now,
-            )
+        row = MeterReadingRow(
+            id=new_id("mr"),
+            machine_id=read.machine,
+            counter=read.counter,
+            value=read.value,
+            taken_at=self._now,
         )
+        check_meter_reading(self._session, row, self._catalogue, now=self._now)
+        self._session.add(row)
 
     def _do(self, task: DueTaskRow) -> None:
         task.state = "done"

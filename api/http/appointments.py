@@ -122,7 +122,10 @@ class Report(Given):
     )
 
     tasks_done: list[str] | None = Field(
-        default=None, max_length=500, description="Ids of the due tasks done; all when left out."
+        default=None,
+        max_length=500,
+        description="Ids of the due tasks done. Left out it means all of them, and is refused "
+        "where a value read makes follow-up work: then say which.",
     )
     replaced: list[Replaced] = Field(
         default_factory=list, max_length=200, description="Beyond what the tasks replace anyway."

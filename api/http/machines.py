@@ -1,9 +1,10 @@
 """Machines: what stands at a site and how it is built."""
 
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import ConfigDict
+from pydantic import ConfigDict, Field
 from pydantic.config import JsonDict
 from sqlmodel import col
 
@@ -43,7 +44,9 @@ class NewMachine(WithId, MachineFields):
 
 
 class Machine(Kept, MachineFields):
-    pass
+    out_of_service_since: datetime | None = Field(
+        description="Stopped and made safe since then: it must not be used. See standstills."
+    )
 
 
 @router.get("", responses=documented())

@@ -13,6 +13,7 @@ from sqlmodel import Session, col, select
 
 from api.storage.tables import DueTaskRow, HoldRow, VisitRow
 from scheduler.bundling import Bundle
+from scheduler.company import Urgency
 from scheduler.upkeep import DueTask
 
 
@@ -28,11 +29,15 @@ class WaitingWork:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadyVisit:
-    """A bundle as it is stored: with its worksheet and the names of its work."""
+    """A bundle as it is stored: with its worksheet and the names of its work.
+
+    ``urgency`` is set when a machine stands still until it is done.
+    """
 
     bundle: Bundle
     headlines: Sequence[str]
     worksheet: Mapping[str, Any]
+    urgency: Urgency | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +170,7 @@ class DueWorkKeeper:
             "target": bundle.target,
             "latest": bundle.latest,
             "hard_latest": bundle.hard_latest,
+            "urgency": ready.urgency,
             "headlines": list(ready.headlines),
             "worksheet": dict(ready.worksheet),
             "because": bundle.because,

@@ -63,6 +63,17 @@ class WorksheetPayload(Payload):
     parts_replaced: int = Field(ge=0, description="Beyond what the tasks replace.")
 
 
+class StandstillPayload(Payload):
+    """A machine that was stopped and made safe. ``visit`` is the one at which it was."""
+
+    machine: _Id
+    tag: str = Field(max_length=200, description="The tag on the machine.")
+    standstill: _Id
+    began_at: Instant
+    ended_at: Instant | None = Field(description="Null while it stands still.")
+    set_points: list[_Id] = Field(description="What was read beyond its limits this time.")
+
+
 About = TypeVar("About", bound=Payload)
 
 
@@ -105,6 +116,14 @@ TOPICS: Mapping[str, Topic] = {
     ),
     "appointment.cancelled": Topic(
         says="An appointment was called off.", payload=AppointmentPayload
+    ),
+    "machine.stopped": Topic(
+        says="A value beyond its safe limit was read: the machine is out of service and must not "
+        "be used.",
+        payload=StandstillPayload,
+    ),
+    "machine.in_service": Topic(
+        says="A machine that was stopped may be used again.", payload=StandstillPayload
     ),
     "worksheet.reported": Topic(
         says="The technician reported what was done at a visit.", payload=WorksheetPayload

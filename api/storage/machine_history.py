@@ -7,10 +7,24 @@ from typing import Literal
 
 from sqlmodel import Session, select
 
-from api.storage.tables import CallbackRow, FittedPartRow, MeasurementRow, WorkDoneRow
+from api.storage.tables import (
+    CallbackRow,
+    FittedPartRow,
+    MeasurementRow,
+    StandstillRow,
+    WorkDoneRow,
+)
 from scheduler.catalogue import Catalogue
 
-Kind = Literal["part_fitted", "part_removed", "work_done", "measured", "fault_reported"]
+Kind = Literal[
+    "part_fitted",
+    "part_removed",
+    "work_done",
+    "measured",
+    "fault_reported",
+    "stopped",
+    "put_back",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +44,7 @@ def machine_history(session: Session, catalogue: Catalogue, machine: str) -> lis
         *_work(session, catalogue, machine),
         *_measurements(session, machine),
         *_faults(session, catalogue, machine),
+        *_standstills(session, machine),
     ]
     found.sort(key=lambda each: (each.on, each.record), reverse=True)
     return found
@@ -69,3 +84,12 @@ def _faults(session: Session, catalogue: Catalogue, machine: str) -> Iterator[Ha
         found = f"; found: {cause.name}" if cause else ""
         what = f"{', '.join(names) or row.text or 'fault not described'} ({row.urgency}){found}"
         yield Happening(on=row.reported_at.date(), kind="fault_reported", record=row.id, what=what)
+
+
+def _standstills(session: Session, machine: str) -> Iterator[Happening]:
+    for row in session.exec(select(StandstillRow).where(StandstillRow.machine_id == machine)):
+        what = f"stopped and made safe: {row.because}"
+        yield Happening(on=row.began_at.date(), kind="stopped", record=row.id, what=what)
+        if row.ended_at is not None:
+            what = f"put back into service by {row.ended_by}: {row.ended_because}"
+            yield Happening(on=row.ended_at.date(), kind="put_back", record=row.id, what=what)

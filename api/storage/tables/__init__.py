@@ -20,6 +20,7 @@ from api.storage.tables.equipment import (
     MachineRow,
     MeasurementRow,
     MeterReadingRow,
+    StandstillRow,
     WorkDoneRow,
 )
 from api.storage.tables.planning import (
@@ -78,6 +79,7 @@ __all__ = [
     "RoadServiceRow",
     "RoadWaysRow",
     "SiteRow",
+    "StandstillRow",
     "StayRow",
     "StockRow",
     "TechnicianRow",

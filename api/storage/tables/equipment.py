@@ -26,6 +26,7 @@ class MachineRow(Versioned, table=True):
     installed_on: date
     retired_on: date | None = None
     drinks_per_day: float
+    out_of_service_since: datetime | None = None  # see StandstillRow
 
 
 class FittedPartRow(Versioned, table=True):
@@ -66,6 +67,24 @@ class MeterReadingRow(SQLModel, table=True):
     counter: str
     value: float
     taken_at: datetime
+
+
+class StandstillRow(Versioned, table=True):
+    """A machine stopped and made safe because of what was read, until somebody puts it back.
+
+    A machine has one at most that has not ended.
+    """
+
+    __tablename__ = "standstill"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    visit_id: str = Field(foreign_key="visit.id")
+    began_at: datetime
+    because: str
+    ended_at: datetime | None = Field(default=None, index=True)
+    ended_by: str = ""
+    ended_because: str = ""
 
 
 class MeasurementRow(SQLModel, table=True):

@@ -350,6 +350,8 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
         ("fitted_parts.csv", "2025-06-01,pl", "2023-06-01,pl",
          " line 2, the whole line: removed_on 2023-06-01 is before fitted_on 2024-05-02"),
         ("meter_readings.csv", "1200", "-1", " line 2, value: Input should be greater"),
+        ("meter_readings.csv", "1200", "1200000000",
+         " line 2, value: brew_cycles can be 63072000 at most after forty years"),
         ("meter_readings.csv", "brew_cycles", "bar", " line 2, counter: Input should be"),
         ("meter_readings.csv", "Z\n", "Z\nr2,m1,brew_cycles,9,2026-06-01T11:00:00+02:00\n",
          " line 3, taken_at: brew_cycles of machine 'm1' was read at that instant on line 2"),

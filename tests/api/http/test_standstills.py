@@ -1,0 +1,202 @@
+"""A machine left in a dangerous state stands still until somebody says why it may be used again."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+from sqlmodel import select
+
+from api.actions.raise_due_work import raise_due_work
+from api.storage.database import Database
+from api.storage.tables import (
+    AppointmentRow,
+    DueTaskRow,
+    MeasurementRow,
+    MeterReadingRow,
+    OutboxRow,
+    StandstillRow,
+    VisitRow,
+)
+from scheduler.catalogue import Catalogue
+from tests.api.http.conftest import NOW, TEST, Caller
+from tests.api.http.test_readings import reading, report
+
+
+@pytest.fixture(autouse=True)
+def under_way(database: Database) -> Database:
+    with database.write() as session:
+        session.get_one(AppointmentRow, "ap-a").state = "under_way"
+    return database
+
+
+def put_back(client: TestClient, standstill: dict[str, Any], reason: str = "Renewed it.") -> Any:
+    address = f"/v1/standstills/{standstill['id']}"
+    tag = {"If-Match": client.get(address).headers["etag"]}
+    return client.put(f"{address}/ended", json={"reason": reason}, headers=tag)
+
+
+def test_a_machine_left_dangerous_is_out_of_service_until_put_back(
+    caller: Caller, dispatcher: TestClient, database: Database
+) -> None:
+    tag = dispatcher.get("/v1/machines/m-a").headers["etag"]
+    assert report(dispatcher, readings=[reading(1.9)], tasks_done=[]).status_code == 200
+
+    (standing,) = dispatcher.get("/v1/standstills").json()["items"]
+    assert (standing["machine_id"], standing["visit_id"], standing["ended_at"]) == (
+        "m-a",
+        "v-a",
+        None,
+    )
+    assert standing["because"] == (
+        "Steam boiler pressure 1.9 bar is above 1.8 bar: switch off and make safe."
+    )
+    for who in ("dispatcher", "technician-b", "portal-a"):
+        machine = caller(who).get("/v1/machines/m-a", headers={"If-None-Match": tag})
+        assert machine.json()["out_of_service_since"] == "2027-03-01T08:00:00Z"
+    assert dispatcher.get("/v1/machines/m-b").json()["out_of_service_since"] is None
+
+    done = put_back(caller("technician-a"), standing, "Switch renewed; 1.45 bar as left.")
+
+    assert done.json()["ended_by"] == "technician/technician-a"
+    assert dispatcher.get("/v1/machines/m-a").json()["out_of_service_since"] is None
+    assert dispatcher.get("/v1/standstills").json()["items"] == []
+    assert len(dispatcher.get("/v1/standstills?ended=true&machine=m-a").json()["items"]) == 1
+    assert put_back(dispatcher, standing).status_code == 409
+    kinds = {
+        each["kind"]: each["what"]
+        for each in dispatcher.get("/v1/machines/m-a/history").json()["items"]
+    }
+    assert kinds["put_back"].endswith("Switch renewed; 1.45 bar as left.")
+    assert kinds["stopped"].startswith("stopped and made safe: Steam boiler pressure")
+
+
+def test_the_client_is_told_in_ids_and_instants_in_the_same_transaction(
+    dispatcher: TestClient, database: Database
+) -> None:
+    report(dispatcher, readings=[reading(1.9)], tasks_done=[], note="Ask for Berthe")
+    (standing,) = dispatcher.get("/v1/standstills").json()["items"]
+    put_back(dispatcher, standing, "Berthe says so")
+    with database.read() as session:
+        events = session.exec(
+            select(OutboxRow)
+            .where(OutboxRow.topic.like("machine.%"))  # type: ignore[attr-defined]
+            .order_by(OutboxRow.position)  # type: ignore[arg-type]
+        ).all()
+    stopped, back = events
+    assert (stopped.topic, back.topic) == ("machine.stopped", "machine.in_service")
+    assert {stopped.client_id, back.client_id} == {"c-a"}
+    assert stopped.payload == {
+        "visit": "v-a",
+        "site": "s-a",
+        "machine": "m-a",
+        "tag": "E-a",
+        "standstill": standing["id"],
+        "began_at": "2027-03-01T08:00:00Z",
+        "ended_at": None,
+        "set_points": ["steam_pressure_separate"],
+    }
+    assert back.payload == {
+        **stopped.payload,
+        "ended_at": "2027-03-01T08:00:00Z",
+        "set_points": [],
+    }
+
+
+def test_a_report_that_is_refused_stops_nothing(dispatcher: TestClient, database: Database) -> None:
+    refused = report(dispatcher, readings=[reading(1.9)], tasks_done=[], cause="group_gasket_worn")
+    assert refused.status_code == 422
+    with database.read() as session:
+        assert session.exec(select(StandstillRow)).all() == []
+        assert session.exec(select(OutboxRow)).all() == []
+
+
+def test_danger_found_and_mended_at_the_same_visit_stops_nothing(dispatcher: TestClient) -> None:
+    found = [reading(1.9, "as_found"), reading(1.45)]
+    shown = report(dispatcher, readings=found, tasks_done=["d-a"]).json()
+    assert len(shown["stop_and_make_safe"]) == 1
+    assert dispatcher.get("/v1/standstills").json()["items"] == []
+
+
+def test_the_work_on_a_stopped_machine_is_urgent(
+    dispatcher: TestClient, database: Database, catalogue: Catalogue
+) -> None:
+    shown = report(dispatcher, readings=[reading(1.9)], tasks_done=[]).json()
+    raise_due_work(database, catalogue, now=NOW, origin=TEST)
+    with database.read() as session:
+        task = session.get_one(DueTaskRow, shown["follow_ups"][0]["task_id"])
+        visit = session.get_one(VisitRow, task.visit_id)
+        others = session.exec(select(VisitRow.urgency).where(VisitRow.id != visit.id)).all()
+    assert (visit.state, visit.urgency) == ("open", "stopped")
+    assert set(others) == {None}
+
+
+def test_who_leaves_something_to_do_says_what_was_done(
+    dispatcher: TestClient, database: Database
+) -> None:
+    refused = report(dispatcher, readings=[reading(1.6)])
+    assert refused.status_code == 422
+    assert refused.json()["detail"].startswith("readings[0] makes follow-up work (Steam boiler")
+    with database.read() as session:
+        assert session.get_one(DueTaskRow, "d-a").state == "open"
+    assert report(dispatcher, readings=[reading(1.6)], tasks_done=["d-a"]).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("bad", "detail"),
+    [
+        (
+            {"readings": [reading(1.45), reading(90, set_point="brew_pressure")]},
+            "readings[1]: Brew pressure while a shot runs can be at most 25 bar, got 90 bar: with "
+            "the point in its place it would be 9 bar;",
+        ),
+        (
+            {
+                "counters": [
+                    {"machine": "m-a", "counter": "drinks", "value": 7},
+                    # two groups: 4320 brew cycles a day at most, and 5 were read this morning
+                    {"machine": "m-a", "counter": "brew_cycles", "value": 4326},
+                ]
+            },
+            "counters[1]: brew_cycles rose from 5 on",
+        ),
+    ],
+)
+def test_what_cannot_be_is_refused_by_its_place_and_nothing_is_kept(
+    dispatcher: TestClient, database: Database, bad: dict[str, Any], detail: str
+) -> None:
+    with database.write() as session:
+        session.get_one(MeterReadingRow, "r-a").taken_at = NOW - timedelta(hours=1)
+    refused = report(dispatcher, **bad)
+    assert refused.status_code == 422
+    assert refused.json()["detail"].startswith(detail)
+    with database.read() as session:
+        assert session.get_one(AppointmentRow, "ap-a").state == "under_way"
+        assert session.exec(select(MeasurementRow)).all() == []
+        assert {row.id for row in session.exec(select(MeterReadingRow))} == {"r-a", "r-b"}
+
+
+@pytest.mark.parametrize(
+    ("change", "detail"),
+    [
+        ({"value": 9000}, "brew_cycles rose from 5 on 2027-03-01 to 9000"),
+        ({"taken_at": "2027-03-01T08:00:00Z"}, "was read at 2027-03-01T08:00:00+00:00 already"),
+        ({"taken_at": "2027-03-01T08:00:01Z"}, "taken_at must not lie ahead"),
+    ],
+)
+def test_a_counter_reading_that_cannot_be_is_refused(
+    dispatcher: TestClient, database: Database, change: dict[str, Any], detail: str
+) -> None:
+    with database.write() as session:
+        session.get_one(MeterReadingRow, "r-a").taken_at = (
+            NOW if "already" in detail else NOW - timedelta(hours=2)
+        )
+    good = {
+        "machine_id": "m-a",
+        "counter": "brew_cycles",
+        "value": 40,
+        "taken_at": "2027-03-01T07:00:00Z",
+    }
+    refused = dispatcher.post("/v1/meter-readings", json={**good, **change})
+    assert (refused.status_code, detail in refused.json()["detail"]) == (422, True)
+    assert dispatcher.post("/v1/meter-readings", json=good).status_code == 201
