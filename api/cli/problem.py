@@ -11,9 +11,11 @@ from api.actions.planning import PlanRequest, assemble_plan
 from api.cli.search_bar import search_bar
 from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for
 from api.present import time_of
+from api.storage.road_ways import road_service
 from scheduler.errors import InvalidInput
 from scheduler.replanning import Repair
 from scheduler.replanning import repair as repaired
+from scheduler.road_travel import OSM_ATTRIBUTION
 from scheduler.routing.checker import check as violations_of
 from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.engine import solve as search
@@ -39,12 +41,16 @@ def export(
     """Write the problem that a plan of these days would solve."""
     settings = settings_for(data_folder)
     request = PlanRequest(first_day=first_day, days=days)
-    problem = assemble_plan(open_database(settings), request, now=time_of(settings)()).problem
+    database = open_database(settings)
+    problem = assemble_plan(database, request, now=time_of(settings)()).problem
     write_problem(problem, out)
     console.print(
         f"{len(problem.visits)} visits, {len(problem.shifts)} shifts, "
         f"{len(problem.places)} places written to {out}."
     )
+    with database.read() as session:
+        if road_service(session) is not None:
+            console.print(f"Travel times by road, to be passed on with it: {OSM_ATTRIBUTION}")
 
 
 @problem_app.command()

@@ -131,6 +131,8 @@ Plans the upkeep of commercial espresso machines: due work, visits, rounds and c
 * **Events** are sent to your own endpoints, see webhooks: signed, at least once, in order for each
   visit, again over three days until you answer 2xx. Know a repetition by `webhook-id`.
 * **Errors** are problem details (RFC 9457). `request_id` names the request in our logs.
+* **Travel.** Minutes of travel may come from a road network: `/v1/travel` and each plan say so, and
+  whose map it is. Show that wherever you show such minutes.
 * **Time.** Instants are UTC. Hours of a week are local to the `zone` beside them, written
   `Mo-Fr 07:30-12:00,13:00-18:00; Sa 08:00-11:00`.
 * Fields and enumeration values may be added; ignore what you do not know.

@@ -81,10 +81,10 @@ def measure(technicians: int, seconds: float, seed: int) -> Measured:
     solve(grown_problem(2, 1), stop=Iterations(1), seed=1)  # loads the compiled planner
     before = time.process_time()
     problem = grown_problem(technicians, seed)
-    built, built_megabytes = time.process_time() - before, _most_megabytes()
+    built, built_megabytes = time.process_time() - before, most_megabytes()
     watch = _Watch()
     plan = solve(problem, stop=Seconds(seconds), seed=seed, on_progress=watch.note)
-    most = _most_megabytes()
+    most = most_megabytes()
     return Measured(
         technicians=technicians,
         visits=len(problem.visits),
@@ -118,7 +118,8 @@ class _Watch:
         self.iterations = progress.iterations
 
 
-def _most_megabytes() -> int:
+def most_megabytes() -> int:
+    """Return the most memory this process has held."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
 
 
