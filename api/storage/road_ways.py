@@ -95,9 +95,8 @@ def road_places(session: Session, *, asked: bool = True) -> list[RoadPlace]:
 
 def add_road_places(session: Session, places: Iterable[Coordinates]) -> None:
     """Number some more places, in their order."""
-    for place in places:
-        session.add(RoadPlaceRow(lat=place.lat, lon=place.lon))
-        session.flush()
+    session.add_all(RoadPlaceRow(lat=place.lat, lon=place.lon) for place in places)
+    session.flush()
 
 
 def drop_road_places(session: Session, numbers: Sequence[int]) -> None:
