@@ -1,11 +1,13 @@
 """Parts at hand: counted, loaded for the booked visits, worth carrying, short."""
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlmodel import Session, col, func, select
 
+from api.actions.look_ahead import outlook
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.snapshots import build_of, company_zone
@@ -13,6 +15,7 @@ from api.storage.stock import WORKSHOP, booked_trips, is_place, replace_count, s
 from api.storage.tables import MachineRow, TechnicianRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, InvalidInput, UnknownReference
+from scheduler.reordering import OrderPolicy, Reorder, reorders
 from scheduler.van_stock import StockPolicy, TripLoad, fault_demand_a_year, loads_ahead, van_stock
 
 
@@ -56,6 +59,20 @@ def count_stock(
             raise Absent("place", place)
         replace_count(session, place, dict(pieces), now=now)
         record(session, origin, now=now, verb="count", subject=f"stock/{place}", after=dict(pieces))
+
+
+def workshop_reorders(
+    session: Session, catalogue: Catalogue, *, today: date, policy: OrderPolicy
+) -> tuple[Reorder, ...]:
+    """Return when to order each part for the workshop, and how many.
+
+    The demand is a year of recurring work and of the faults of all machines.
+    """
+    machines = session.exec(select(MachineRow).where(col(MachineRow.retired_on).is_(None)))
+    demand = Counter(fault_demand_a_year(map(build_of, machines), catalogue))
+    for month in outlook(session, catalogue, today=today):
+        demand.update(month.parts)
+    return reorders(demand, stock_by_place(session).get(WORKSHOP), catalogue, policy)
 
 
 def loads(

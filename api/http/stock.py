@@ -6,7 +6,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.actions.stock import count_stock, loads
+from api.actions.stock import count_stock, loads, workshop_reorders
 from api.auth import Role
 from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
 from api.http.problems import documented
@@ -16,9 +16,12 @@ from api.storage.stock import is_place, stock_by_place
 from api.storage.tables import TechnicianRow
 from scheduler import van_stock
 from scheduler.errors import Absent
+from scheduler.reordering import OrderPolicy
 from scheduler.working_time import local_date
 
 router = APIRouter(prefix="/v1", tags=["stock"])
+
+_ORDERS = OrderPolicy()
 
 FirstDay = Annotated[date | None, Query(description="Today when left out.")]
 Days = Annotated[int, Query(ge=1, le=60, description="How many days from the first.")]
@@ -92,6 +95,25 @@ class Shortages(BaseModel):
     items: list[Shortage]
 
 
+class Reorder(BaseModel):
+    """When the workshop orders a part, and how many: at one level, up to another."""
+
+    part_type: str
+    demand_a_year: float = Field(description="By recurring work and by faults.")
+    lead_days: int
+    reorder_at: int = Field(description="Order once stock and orders on their way are down to it.")
+    order_up_to: int = Field(description="Order so many that both together come up to it.")
+    cost_a_year_minor: float = Field(description="Of orders, of stock and of waiting, on average.")
+    in_stock: int | None = Field(description="Null where the workshop was never counted.")
+    order_now: int = Field(description="Take off what is on order already.")
+
+
+class Reorders(BaseModel):
+    """The levels of every part worth keeping, what has to be ordered now first."""
+
+    items: list[Reorder]
+
+
 @router.get("/stock/{place}", responses=documented(404))
 def get_stock(place: str, look: StaffLook) -> Stock:
     """Return what lies at a place."""
@@ -159,6 +181,33 @@ def list_shortages(
         if load.order_by is not None
     ]
     return Shortages(items=sorted(items, key=lambda each: (each.order_by, each.part_type)))
+
+
+@router.get("/reorders", responses=documented())
+def list_reorders(
+    look: OfficeLook,
+    catalogue: Catalogue,
+    now: Now,
+    order_minor: Annotated[
+        float, Query(ge=0, allow_inf_nan=False, description="Fixed cost of an order line.")
+    ] = _ORDERS.order_minor,
+    shortage_week_minor: Annotated[
+        float, Query(gt=0, allow_inf_nan=False, description="Cost of a week's wait for a piece.")
+    ] = _ORDERS.shortage_week_minor,
+    review_days: Annotated[
+        int, Query(ge=1, le=60, description="Days between two looks at the shelves.")
+    ] = 7,
+) -> Reorders:
+    """Say at which stock the workshop orders each part, and up to how many pieces.
+
+    Recurring work is taken to come by chance like faults, which keeps a little more than needed.
+    """
+    policy = OrderPolicy(
+        order_minor=order_minor, shortage_week_minor=shortage_week_minor, review_days=review_days
+    )
+    today = local_date(now, company_zone(look.session))
+    found = workshop_reorders(look.session, catalogue, today=today, policy=policy)
+    return Reorders(items=[from_row(Reorder, each) for each in found])
 
 
 def _day(trip: van_stock.TripLoad) -> DayLoad:

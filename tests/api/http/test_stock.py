@@ -97,3 +97,22 @@ def test_what_will_be_short_is_told_before_the_day(
             "too_late": order_by < TODAY,
         }
     ]
+
+
+def test_the_workshop_is_told_what_to_order_and_up_to_how_many(
+    caller: Caller, dispatcher: TestClient, catalogue: Catalogue
+) -> None:
+    found = dispatcher.get("/v1/reorders").json()["items"]
+    gasket = next(item for item in found if item["part_type"] == "group_gasket")
+    # two machines with one gasket on record each, renewed every 4.5 months, and their faults
+    assert gasket["demand_a_year"] > 4
+    assert (gasket["in_stock"], gasket["order_now"]) == (None, 0)
+    assert gasket["lead_days"] == catalogue.part_types["group_gasket"].lead_days
+
+    dispatcher.put("/v1/stock/workshop", json={"pieces": {"group_gasket": 1}})
+    found = dispatcher.get("/v1/reorders?order_minor=5000").json()["items"]
+    dearer = next(item for item in found if item["part_type"] == "group_gasket")
+    assert dearer["order_up_to"] > gasket["order_up_to"]
+    assert dearer["order_now"] == (dearer["order_up_to"] - 1 if dearer["reorder_at"] >= 1 else 0)
+    assert dispatcher.get("/v1/reorders?review_days=0").status_code == 422
+    assert caller("technician-a").get("/v1/reorders").status_code == 403
