@@ -16,7 +16,8 @@
     │   ├── NobodyWorks
     │   ├── NeverRenewed
     │   ├── NoWorkingTime
-    │   └── TooFewFailures
+    │   ├── TooFewFailures
+    │   └── TooShortlyWatched
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
         ├── DoubleBooking
@@ -266,6 +267,16 @@ class TooFewFailures(Impossible):
     def __init__(self, failures: int) -> None:
         self.failures = failures
         super().__init__(f"{failures} failures are too few to fit a law of life to")
+
+
+class TooShortlyWatched(Impossible):
+    """A machine was down for as long as its records reach back, or they begin today."""
+
+    def __init__(self, machine: str) -> None:
+        self.machine = machine
+        super().__init__(
+            f"machine {machine!r} has not been watched for long enough: ask again in some days"
+        )
 
 
 class NeverRenewed(Impossible):

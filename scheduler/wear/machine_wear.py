@@ -11,7 +11,14 @@ from scheduler.errors import Impossible, InvalidInput, TooFewFailures
 from scheduler.wear.lives import Life
 from scheduler.wear.part_wear import FailurePolicy, part_wear
 from scheduler.wear.records import Kind, PartRecord
-from scheduler.wear.repairable import FailureRecord, PowerLawFit, Trend, fit_power_law
+from scheduler.wear.repairable import (
+    FailureCount,
+    FailureRecord,
+    PowerLawFit,
+    Trend,
+    fit_power_law,
+    fit_power_law_to_counts,
+)
 from scheduler.wear.replacement import TodayAdvice, change_today, minimal_repair_age
 from scheduler.wear.weibull import Weibull
 
@@ -132,6 +139,55 @@ def failure_record(
         failure_ages=tuple(day + 0.5 for day in days),
         watched_from=(watched_from - new_on).days,
         watched_until=(today - new_on).days + 1,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteTrend:
+    """How often all machines of a site fail, by the month; ``shape`` above 1: ever more often."""
+
+    shape: float
+    failures: int
+    failures_next_year: float
+    because: str
+
+
+def site_trend(
+    failed_on: Sequence[date], *, watched_from: date, months_end: Sequence[date]
+) -> SiteTrend | None:
+    """Return how the failures at a site develop, counted month by month.
+
+    Several failures on one day count as several, unlike in :func:`failure_trend`.
+
+    Parameters
+    ----------
+    months_end
+        The day after each month that is over, ascending.
+
+    Returns
+    -------
+    None with failures in fewer than two months.
+    """
+    begins = [watched_from, *months_end]
+    counts = [
+        FailureCount(
+            until=(end - watched_from).days, failures=sum(begin <= day < end for day in failed_on)
+        )
+        for begin, end in zip(begins, months_end, strict=False)
+    ]
+    try:
+        shape, scale = fit_power_law_to_counts(counts)
+    except TooFewFailures:
+        return None
+    watched = counts[-1].until
+    ahead = scale * ((watched + 365) ** shape - watched**shape)
+    seen = sum(count.failures for count in counts)
+    return SiteTrend(
+        shape=shape,
+        failures=seen,
+        failures_next_year=ahead,
+        because=f"{seen} failures in {len(counts)} months, shape {shape:.2f}: if it goes on like "
+        f"that, {ahead:.0f} in the next year.",
     )
 
 

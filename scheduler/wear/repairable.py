@@ -204,7 +204,7 @@ def fit_power_law_to_counts(counts: Sequence[FailureCount]) -> tuple[float, floa
         With failures in fewer than two periods.
     """
     ends = [count.until for count in counts]
-    starts = [0.0, *ends[:-1]]
+    starts = [0.0, *ends][: len(ends)]
     if any(not start < end for start, end in zip(starts, ends, strict=True)):
         raise InvalidInput(f"the ends of periods must ascend from above 0, got {ends}")
     total = sum(count.failures for count in counts)

@@ -5,7 +5,12 @@ import pytest
 from scheduler.duty import DutyClass
 from scheduler.errors import InvalidInput
 from scheduler.wear.lives import End, Life
-from scheduler.wear.machine_wear import advise_overhaul, failure_trend, parts_today
+from scheduler.wear.machine_wear import (
+    advise_overhaul,
+    failure_trend,
+    parts_today,
+    site_trend,
+)
 from scheduler.wear.part_wear import FailurePolicy, part_wear
 from scheduler.wear.records import PartRecord, Renewal
 from scheduler.wear.repairable import FailureRecord, Trend
@@ -103,3 +108,24 @@ def test_an_overhaul_is_worth_it_only_where_failures_come_faster_with_age() -> N
     assert advice.because.startswith("No overhaul for its failures: they do not come faster")
     with pytest.raises(InvalidInput, match="costs must be > 0, got 0 and 1"):
         advise_overhaul(steady, overhaul_minor=0, repair_minor=1)
+
+
+def test_failures_of_a_site_are_counted_by_the_month() -> None:
+    begin = date(2026, 1, 1)
+    ends = [date(2026, month, 1) for month in range(2, 13)]
+    rising = [date(2026, month, day + 1) for month in range(1, 12) for day in range(month)]
+    trend = site_trend(rising, watched_from=begin, months_end=ends)
+    assert trend is not None
+    # 1, 2, ... 11 failures in eleven months: 66; by month n there are n (n + 1) / 2, which grows a
+    # little more slowly than the square
+    assert trend.failures == 66
+    assert 1.8 < trend.shape < 2
+    # by likelihood all 66 are expected by the last month's end, after 334 days
+    ahead = 66 * ((334 + 365) / 334) ** trend.shape - 66
+    assert trend.failures_next_year == pytest.approx(ahead)
+    assert trend.because == (
+        f"66 failures in 11 months, shape {trend.shape:.2f}: if it goes on like that, "
+        f"{ahead:.0f} in the next year."
+    )
+    assert site_trend([begin], watched_from=begin, months_end=ends) is None
+    assert site_trend([begin], watched_from=begin, months_end=[]) is None
