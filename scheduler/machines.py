@@ -80,6 +80,27 @@ class WorkDone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """What a competent person wrote after a statutory examination.
+
+    ``valid_until`` is the last day it holds; None when the examination was not passed.
+    """
+
+    number: str
+    rule: str
+    examined_on: date
+    valid_until: date | None
+    fitted_part: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.valid_until is not None and self.valid_until <= self.examined_on:
+            raise InvalidInput(
+                f"valid_until must come after examined_on {self.examined_on}, "
+                f"got {self.valid_until}"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeterReading:
     """A counter as read on the machine."""
 
@@ -105,6 +126,7 @@ class Machine:
     parts: tuple[FittedPart, ...] = ()
     history: tuple[WorkDone, ...] = ()
     meter_readings: tuple[MeterReading, ...] = ()
+    certificates: tuple[Certificate, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.drinks_per_day >= 0:

@@ -9,7 +9,7 @@ from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.dates import add_months
 from scheduler.duty import Duty, after_months, counter_days_at, counter_limit_at, months_at
 from scheduler.errors import DecisionBeyondLimit, InvalidInput
-from scheduler.machines import FittedPart, Machine
+from scheduler.machines import Certificate, FittedPart, Machine
 from scheduler.seasons import EVEN, Season
 
 _BY_WHOM: Mapping[Authority, str] = {
@@ -217,6 +217,9 @@ class MachineUpkeep:
             ):
                 self._decisions[decision.rule] = decision
         self._spacings: dict[str, Spacing | None] = {}
+        self._certificates: dict[tuple[str, str | None], Certificate] = {}
+        for each in sorted(machine.certificates, key=lambda each: each.examined_on):
+            self._certificates[each.rule, each.fitted_part] = each
         self._last: dict[tuple[str, str | None], _LastDone] = {}
         for work in machine.history:
             done = catalogue.rules.get(work.rule)
@@ -232,6 +235,22 @@ class MachineUpkeep:
         for part in self.machine.parts:
             tasks += _without_needless(self._tasks_on(part), self.catalogue)
         return tasks
+
+    def statutory_tasks(self) -> list[tuple[DueTask, Certificate | None]]:
+        """Return the next examinations the law asks for, each with the certificate it goes by."""
+        found = []
+        for part in (None, *self.machine.parts):
+            for rule in self.catalogue.rules_by_part.get(part.part_type if part else None, ()):
+                if rule.authority is Authority.STATUTE and self.applies(rule):
+                    task = self._task(rule, part)
+                    if task is not None:
+                        found.append((task, self._certificate(rule, part)))
+        return found
+
+    def _certificate(self, rule: ServiceRule, part: FittedPart | None) -> Certificate | None:
+        if rule.authority is not Authority.STATUTE:
+            return None
+        return self._certificates.get((rule.id, part.id if part else None))
 
     def _tasks_on(self, part: FittedPart | None) -> list[DueTask]:
         tasks = []
@@ -254,12 +273,18 @@ class MachineUpkeep:
         return self._spacings[rule.id]
 
     def _task(self, rule: ServiceRule, part: FittedPart | None) -> DueTask | None:
-        spacing = self.spacing(rule)
-        anchored = self._anchor(rule, part)
-        if spacing is None or anchored is None:
-            return None
-        anchor, history = anchored
-        dates = _dates(rule, spacing, anchor, self.machine.installed_on)
+        certificate = self._certificate(rule, part)
+        if certificate is not None:  # nothing but the next one makes it good
+            anchor = certificate.examined_on
+            history = f"certificate {certificate.number} of {anchor}"
+            dates = _certified_dates(rule, certificate)
+        else:
+            spacing = self.spacing(rule)
+            anchored = self._anchor(rule, part)
+            if spacing is None or anchored is None:
+                return None
+            anchor, history = anchored
+            dates = _dates(rule, spacing, anchor, self.machine.installed_on)
         position = f", {part.position}" if part else ""
         superseded_by = self.catalogue.part_types[part.part_type].superseded_by if part else None
         because = f"{rule.name}{position}: {history}; {dates.words}."
@@ -341,6 +366,18 @@ def _dates(rule: ServiceRule, spacing: Spacing, anchor: date, installed_on: date
         words += f"; never after {hard_day}"
     earliest = max(anchor, target - timedelta(days=floor(rule.early_share * length)))
     return _Dates(earliest, target, latest, hard, words)
+
+
+def _certified_dates(rule: ServiceRule, certificate: Certificate) -> _Dates:
+    """Return the window of the examination after a certificate: hard, whatever the interval."""
+    anchor = certificate.examined_on
+    last = certificate.valid_until or anchor
+    target = max(anchor, last - timedelta(days=rule.margin_days))
+    earliest = max(anchor, target - timedelta(days=floor(rule.early_share * (last - anchor).days)))
+    words = f"valid until {last}; never after it"
+    if certificate.valid_until is None:
+        words = "not passed: not to be used before it is examined again"
+    return _Dates(earliest, target, last, True, words)
 
 
 def _due(spacing: Spacing, anchor: date) -> tuple[date, str]:

@@ -12,6 +12,7 @@ from api.actions.keep_readings import JudgedVisit, TakenReading, keep_readings
 from api.actions.take_callback import announce_callback
 from api.storage.audit import Origin, announce
 from api.storage.database import Database
+from api.storage.examinations import last_examinations
 from api.storage.ids import new_id
 from api.storage.stays import correct_stay
 from api.storage.tables import (
@@ -25,7 +26,7 @@ from api.storage.tables import (
     VisitRow,
     WorkDoneRow,
 )
-from scheduler.catalogue import Action, Catalogue, Counter
+from scheduler.catalogue import Action, Authority, Catalogue, Counter
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.lifecycle import AppointmentState
 from scheduler.machines import Outcome
@@ -259,10 +260,26 @@ class _Recorder:
     def _do(self, task: DueTaskRow) -> None:
         task.state = "done"
         self.tasks_done += 1
-        self._work(task.rule, task.machine_id, task.fitted_part_id, Outcome.PLANNED)
         rule = self._catalogue.rules.get(task.rule)
+        if rule is not None and rule.authority is Authority.STATUTE:
+            self._expect_certificate(task, rule.name)  # which is the record of it
+            return
+        self._work(task.rule, task.machine_id, task.fitted_part_id, Outcome.PLANNED)
         if task.fitted_part_id is not None and rule is not None and rule.action is Action.REPLACE:
             self._renew(self._part(task.fitted_part_id), Outcome.PLANNED)
+
+    def _expect_certificate(self, task: DueTaskRow, name: str) -> None:
+        """Take no visit for a statutory examination: only a certificate newer than the last is."""
+        if not any(
+            (each.rule, each.fitted_part_id) == (task.rule, task.fitted_part_id)
+            and each.examined_on > task.anchor
+            for each in last_examinations(self._session, task.machine_id)
+        ):
+            raise InvalidInput(
+                f"task {task.id} ({name}) is done by a competent person's certificate, not by a "
+                "visit: record it with POST /v1/examinations first, or leave the task out of "
+                "tasks_done"
+            )
 
     def _work(self, rule: str, machine: str, part: str | None, outcome: Outcome) -> None:
         self._session.add(
@@ -303,7 +320,11 @@ class _Recorder:
 
     def _replacing_rule(self, part_type: str) -> str:
         """Return the rule that replaces a type of part, or any rule of it when none does."""
-        rules = [rule for rule in self._catalogue.rules.values() if rule.part_type == part_type]
+        rules = [
+            rule
+            for rule in self._catalogue.rules.values()
+            if rule.part_type == part_type and rule.authority is not Authority.STATUTE
+        ]
         replacing = [rule.id for rule in rules if rule.action is Action.REPLACE]
         if not rules:
             raise InvalidInput(f"the catalogue has no rule for part type {part_type!r}")

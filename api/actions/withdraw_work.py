@@ -98,6 +98,16 @@ def drop_work_of_retired(
             _drop_visit(session, visit, catalogue, now=now, origin=origin)
 
 
+def drop_if_idle(
+    session: Session, visit_id: str, catalogue: Catalogue, *, now: datetime, origin: Origin
+) -> None:
+    """Drop a visit that has no time yet if nothing is left to be done at it."""
+    visit = session.get_one(VisitRow, visit_id)
+    session.flush()
+    if visit.state == "open" and not _has_work(session, visit_id):
+        _drop_visit(session, visit_id, catalogue, now=now, origin=origin)
+
+
 def _withdraw(
     session: Session, row: CallbackRow, catalogue: Catalogue, *, now: datetime, origin: Origin
 ) -> None:

@@ -1,6 +1,6 @@
 """Machines: what stands at a site and how it is built."""
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -46,6 +46,10 @@ class NewMachine(WithId, MachineFields):
 class Machine(Kept, MachineFields):
     out_of_service_since: datetime | None = Field(
         description="Stopped and made safe since then: it must not be used. See standstills."
+    )
+    certified_until: date | None = Field(
+        description="The day the first of its certificates runs out: beyond it the machine must "
+        "not be used. Null when none is on record."
     )
 
 

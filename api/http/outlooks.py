@@ -11,6 +11,8 @@ from api.actions.look_ahead import outlook
 from api.http.charts import CURVE, STEPS, Plot, picture, words
 from api.http.context import Catalogue, Now, StaffLook
 from api.http.problems import documented
+from api.http.wire import from_row
+from api.storage.examinations import machines_run_out
 from api.storage.snapshots import company, company_zone
 from api.storage.tables import ContractRow, MachineRow, SiteRow
 from scheduler.outlook import MonthAhead
@@ -35,6 +37,13 @@ class Month(BaseModel):
     cost_minor: int = Field(description="Parts and hands-on hours.")
 
 
+class RunOut(BaseModel):
+    """A machine of which a certificate has run out."""
+
+    machine_id: str
+    certified_until: date
+
+
 class Outlook(BaseModel):
     """Month by month from today; what is overdue counts as done today."""
 
@@ -42,6 +51,9 @@ class Outlook(BaseModel):
     tasks: int
     hours: float
     cost_minor: int
+    certificates_run_out: list[RunOut] = Field(
+        description="Machines that must not be used until a competent person has examined them."
+    )
     months: list[Month]
 
 
@@ -50,7 +62,7 @@ def get_company_outlook(
     look: StaffLook, catalogue: Catalogue, now: Now, months: Months = 12
 ) -> Outlook:
     """Look ahead for the whole company."""
-    return _shown(look, _ahead(look, catalogue, now, months))
+    return _shown(look, catalogue, now, months)
 
 
 @router.get("/outlook.svg", response_class=Response, responses=_SVG)
@@ -67,8 +79,7 @@ def get_contract_outlook(
     contract_id: str, look: StaffLook, catalogue: Catalogue, now: Now, months: Months = 12
 ) -> Outlook:
     """Look ahead for the sites of a contract."""
-    sites = _sites_of(look, contract_id)
-    return _shown(look, _ahead(look, catalogue, now, months, sites=sites))
+    return _shown(look, catalogue, now, months, sites=_sites_of(look, contract_id))
 
 
 @router.get("/contracts/{contract_id}/outlook.svg", response_class=Response, responses=_SVG)
@@ -86,7 +97,7 @@ def get_site_outlook(
 ) -> Outlook:
     """Look ahead for the machines of a site."""
     row = look.row(SiteRow, site_id)
-    return _shown(look, _ahead(look, catalogue, now, months, sites=[row.id]))
+    return _shown(look, catalogue, now, months, sites=[row.id])
 
 
 @router.get("/sites/{site_id}/outlook.svg", response_class=Response, responses=_SVG)
@@ -105,7 +116,7 @@ def get_machine_outlook(
 ) -> Outlook:
     """Look ahead for one machine."""
     row = look.row(MachineRow, machine_id)
-    return _shown(look, _ahead(look, catalogue, now, months, machines=[row.id]))
+    return _shown(look, catalogue, now, months, machines=[row.id])
 
 
 @router.get("/machines/{machine_id}/outlook.svg", response_class=Response, responses=_SVG)
@@ -142,8 +153,20 @@ def _ahead(
     )
 
 
-def _shown(look: StaffLook, ahead: tuple[MonthAhead, ...]) -> Outlook:
+def _shown(
+    look: StaffLook,
+    catalogue: Catalogue,
+    now: Now,
+    months: int,
+    *,
+    machines: list[str] | None = None,
+    sites: list[str] | None = None,
+) -> Outlook:
+    ahead = _ahead(look, catalogue, now, months, machines=machines, sites=sites)
+    today = local_date(now, company_zone(look.session))
+    run_out = machines_run_out(look.session, today, machines=machines, sites=sites)
     return Outlook(
+        certificates_run_out=[from_row(RunOut, row, machine_id=row.id) for row in run_out],
         currency=company(look.session).currency,
         tasks=sum(month.tasks for month in ahead),
         hours=sum(month.minutes for month in ahead) / 60,

@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Literal
 
 from sqlmodel import Session, select
 
+from api.storage.examinations import STANDING, last_examinations
 from api.storage.tables import (
     CallbackRow,
+    ExaminationRow,
     FittedPartRow,
     MeasurementRow,
     StandstillRow,
@@ -24,6 +26,8 @@ Kind = Literal[
     "fault_reported",
     "stopped",
     "put_back",
+    "examined",
+    "certificate_ran_out",
 ]
 
 
@@ -37,7 +41,9 @@ class Happening:
     what: str
 
 
-def machine_history(session: Session, catalogue: Catalogue, machine: str) -> list[Happening]:
+def machine_history(
+    session: Session, catalogue: Catalogue, machine: str, *, today: date
+) -> list[Happening]:
     """Return what happened to a machine, the latest first."""
     found = [
         *_parts(session, catalogue, machine),
@@ -45,6 +51,7 @@ def machine_history(session: Session, catalogue: Catalogue, machine: str) -> lis
         *_measurements(session, machine),
         *_faults(session, catalogue, machine),
         *_standstills(session, machine),
+        *_examinations(session, catalogue, machine, today),
     ]
     found.sort(key=lambda each: (each.on, each.record), reverse=True)
     return found
@@ -93,3 +100,22 @@ def _standstills(session: Session, machine: str) -> Iterator[Happening]:
         if row.ended_at is not None:
             what = f"put back into service by {row.ended_by}: {row.ended_because}"
             yield Happening(on=row.ended_at.date(), kind="put_back", record=row.id, what=what)
+
+
+def _examinations(
+    session: Session, catalogue: Catalogue, machine: str, today: date
+) -> Iterator[Happening]:
+    def name(row: ExaminationRow) -> str:
+        rule = catalogue.rules.get(row.rule)
+        return rule.name if rule else row.rule
+
+    statement = select(ExaminationRow).where(ExaminationRow.machine_id == machine, STANDING)
+    for row in session.exec(statement):
+        result = row.result.replace("_", " ")
+        what = f"{name(row)}: {result}, certificate {row.certificate} of {row.competent_person}"
+        yield Happening(on=row.examined_on, kind="examined", record=row.id, what=what)
+    for row in last_examinations(session, machine):
+        if row.valid_until is not None and row.valid_until < today:
+            on = row.valid_until + timedelta(days=1)
+            what = f"{name(row)}: certificate {row.certificate} ran out on {row.valid_until}"
+            yield Happening(on=on, kind="certificate_ran_out", record=row.id, what=what)

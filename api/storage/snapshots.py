@@ -12,10 +12,12 @@ from typing import Any, TypeVar
 from sqlmodel import Session, col, or_, select
 from sqlmodel.sql.expression import SelectOfScalar
 
+from api.storage.examinations import STANDING, certificate_of
 from api.storage.tables import (
     AbsenceRow,
     CompanyRow,
     ContractRow,
+    ExaminationRow,
     FittedPartRow,
     MachineRow,
     MeterReadingRow,
@@ -39,7 +41,7 @@ from scheduler.working_time import (
 
 _YEARS_AHEAD = 2
 
-OfMachine = TypeVar("OfMachine", FittedPartRow, WorkDoneRow, MeterReadingRow)
+OfMachine = TypeVar("OfMachine", FittedPartRow, WorkDoneRow, MeterReadingRow, ExaminationRow)
 
 weekly_hours = cache(WeeklyHours.parse)
 
@@ -234,9 +236,15 @@ def machines_by_id(
     removed_on = col(FittedPartRow.removed_on)
     parts = by_machine(FittedPartRow, where=or_(removed_on.is_(None), removed_on > on))
     history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on))
+    examinations = by_machine(ExaminationRow, col(ExaminationRow.examined_on), where=STANDING)
     readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at))
     rows = session.exec(restricted(select(MachineRow)).order_by(col(MachineRow.id)))
-    return {row.id: _machine(row, parts(row.id), history(row.id), readings(row.id)) for row in rows}
+    return {
+        row.id: _machine(
+            row, parts(row.id), history(row.id), readings(row.id), examinations(row.id)
+        )
+        for row in rows
+    }
 
 
 def build_of(row: MachineRow) -> Build:
@@ -255,6 +263,7 @@ def _machine(
     parts: list[FittedPartRow],
     history: list[WorkDoneRow],
     readings: list[MeterReadingRow],
+    examinations: list[ExaminationRow],
 ) -> Machine:
     return Machine(
         id=row.id,
@@ -287,4 +296,5 @@ def _machine(
             )
             for reading in readings
         ),
+        certificates=tuple(map(certificate_of, examinations)),
     )

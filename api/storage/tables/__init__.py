@@ -43,7 +43,12 @@ from api.storage.tables.travel import (
     StayRow,
     TravelCalibrationRow,
 )
-from api.storage.tables.upkeep import CatalogueEditRow, IntervalDecisionRow, StockRow
+from api.storage.tables.upkeep import (
+    CatalogueEditRow,
+    ExaminationRow,
+    IntervalDecisionRow,
+    StockRow,
+)
 from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
 from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
 
@@ -61,6 +66,7 @@ __all__ = [
     "ContractRow",
     "DeliveryRow",
     "DueTaskRow",
+    "ExaminationRow",
     "FeedDocumentRow",
     "FeedKind",
     "FeedLinkRow",

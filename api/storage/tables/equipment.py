@@ -27,6 +27,7 @@ class MachineRow(Versioned, table=True):
     retired_on: date | None = None
     drinks_per_day: float
     out_of_service_since: datetime | None = None  # see StandstillRow
+    certified_until: date | None = None  # the first day a certificate of it runs out, if it has any
 
 
 class FittedPartRow(Versioned, table=True):

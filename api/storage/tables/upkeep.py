@@ -42,6 +42,33 @@ class CatalogueEditRow(SQLModel, table=True):
     made_at: datetime
 
 
+class ExaminationRow(SQLModel, table=True):
+    """A statutory examination by a competent person, as its certificate says; never changed.
+
+    A correction is a row that takes the place of the one in ``corrects``; ``withdrawn`` says that
+    there was no such examination at all.
+    """
+
+    __tablename__ = "examination"
+
+    id: str = Field(primary_key=True)
+    machine_id: str = Field(foreign_key="machine.id", index=True)
+    fitted_part_id: str | None = Field(default=None, foreign_key="fitted_part.id")
+    rule: str
+    certificate: str
+    competent_person: str
+    body: str  # the organisation they act for
+    examined_on: date
+    result: str  # "passed", "passed_with_conditions" or "failed"
+    valid_until: date | None = Field(default=None, index=True)
+    findings: str = ""
+    recorded_by: str
+    recorded_at: datetime
+    corrects: str | None = Field(default=None, foreign_key="examination.id", unique=True)
+    withdrawn: bool = False
+    reason: str = ""
+
+
 class StockRow(SQLModel, table=True):
     """Pieces of a part counted at a place: "workshop", or the id of the technician whose van it is.
 

@@ -81,8 +81,8 @@ def _counted(session: Session) -> Iterator[list[str]]:
         (lambda session: sites_by_id(session, from_day=DAY), 1),
         (lambda session: contracts_by_id(session, from_day=DAY), 1),
         (lambda session: active_technicians(session, from_day=DAY), 2),
-        (lambda session: machines_by_id(session, on=DAY), 4),
-        (lambda session: machines_by_id(session, sites={"s1", "s2"}, on=DAY), 4),
+        (lambda session: machines_by_id(session, on=DAY), 5),
+        (lambda session: machines_by_id(session, sites={"s1", "s2"}, on=DAY), 5),
     ],
     ids=["sites", "contracts", "technicians", "machines", "machines at sites"],
 )

@@ -1,0 +1,237 @@
+"""Statutory examinations: recorded from their certificates, corrected, never overwritten."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlmodel import Session, col, or_, select
+
+from api.actions.withdraw_work import drop_if_idle
+from api.storage.audit import Origin, record
+from api.storage.database import Database
+from api.storage.examinations import STANDING, note_certified_until
+from api.storage.ids import new_id
+from api.storage.snapshots import build_of, company_zone
+from api.storage.tables import (
+    DueTaskRow,
+    ExaminationRow,
+    FittedPartRow,
+    MachineRow,
+    VisitRow,
+)
+from scheduler.catalogue import Authority, Catalogue
+from scheduler.dates import add_months
+from scheduler.errors import Absent, Conflict, InvalidInput, UnknownReference
+from scheduler.machines import Certificate
+from scheduler.working_time import local_date
+
+_LONGEST_MONTHS = 12 * 15
+"""A certificate that holds for longer is a slip of the pen (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Examined:
+    """What a certificate says. ``valid_until`` is None when the examination was not passed."""
+
+    machine_id: str
+    rule: str
+    certificate: str
+    competent_person: str
+    body: str
+    examined_on: date
+    result: str
+    valid_until: date | None = None
+    fitted_part_id: str | None = None
+    findings: str = ""
+
+
+def record_examination(
+    database: Database,
+    examined: Examined,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
+    corrects: str | None = None,
+    reason: str = "",
+) -> ExaminationRow:
+    """Record an examination, or correct a record of one: from then on only the new one counts.
+
+    Raises
+    ------
+    Absent
+        There is no record to correct.
+    Conflict
+        It has been corrected already, or the same certificate is on record.
+    InvalidInput
+        The machine, part or rule is not there or do not go together, the rule is none of the law,
+        or the dates cannot be.
+    """
+    with database.write() as session:
+        machines = {examined.machine_id}
+        if corrects is not None:
+            machines.add(_standing(session, corrects).machine_id)
+        _check(session, examined, catalogue, today=local_date(now, company_zone(session)))
+        _refuse_twice(session, examined, corrects)
+        row = ExaminationRow(
+            id=new_id("ex"),
+            machine_id=examined.machine_id,
+            fitted_part_id=examined.fitted_part_id,
+            rule=examined.rule,
+            certificate=examined.certificate,
+            competent_person=examined.competent_person,
+            body=examined.body,
+            examined_on=examined.examined_on,
+            result=examined.result,
+            valid_until=examined.valid_until,
+            findings=examined.findings,
+            recorded_by=origin.actor,
+            recorded_at=now,
+            corrects=corrects,
+            reason=reason,
+        )
+        session.add(row)
+        note_certified_until(session, machines)
+        _end_tasks(session, row, catalogue, now=now, origin=origin)
+        verb = "record" if corrects is None else "correct"
+        _note(session, row, verb, now=now, origin=origin)
+        return row
+
+
+def withdraw_examination(
+    database: Database, examination_id: str, reason: str, *, now: datetime, origin: Origin
+) -> ExaminationRow:
+    """Say that a record was a mistake altogether; what stood before it counts again.
+
+    Raises
+    ------
+    Absent, Conflict
+        As for :func:`record_examination`.
+    """
+    with database.write() as session:
+        wrong = _standing(session, examination_id)
+        row = ExaminationRow(
+            **{
+                **wrong.model_dump(),
+                "id": new_id("ex"),
+                "recorded_by": origin.actor,
+                "recorded_at": now,
+                "corrects": wrong.id,
+                "withdrawn": True,
+                "reason": reason,
+            }
+        )
+        session.add(row)
+        note_certified_until(session, {row.machine_id})
+        _note(session, row, "withdraw", now=now, origin=origin)
+        return row
+
+
+def _standing(session: Session, examination_id: str) -> ExaminationRow:
+    row = session.get(ExaminationRow, examination_id)
+    if row is None:
+        raise Absent("examination", examination_id)
+    later = session.exec(
+        select(ExaminationRow).where(ExaminationRow.corrects == examination_id)
+    ).first()
+    if later is not None or row.withdrawn:
+        by = f": look at {later.id}" if later is not None else ""
+        raise Conflict(f"examination {examination_id} does not stand any more{by}")
+    return row
+
+
+def _check(session: Session, examined: Examined, catalogue: Catalogue, *, today: date) -> None:
+    laws = [each.id for each in catalogue.rules.values() if each.authority is Authority.STATUTE]
+    if examined.rule not in laws:
+        raise UnknownReference("rule of the law", examined.rule, laws)
+    rule = catalogue.rules[examined.rule]
+    machine = session.get(MachineRow, examined.machine_id)
+    if machine is None:
+        raise InvalidInput(f"machine_id names no machine: got {examined.machine_id!r}")
+    if not build_of(machine).suits(rule.applies_to):
+        raise InvalidInput(f"{rule.name} is not asked for on machines built like {machine.id}")
+    part = session.get(FittedPartRow, examined.fitted_part_id or "")
+    if (rule.part_type is None) != (examined.fitted_part_id is None) or (
+        part is not None and (part.machine_id, part.part_type) != (machine.id, rule.part_type)
+    ):
+        wanted = "none" if rule.part_type is None else f"a {rule.part_type} of machine {machine.id}"
+        raise InvalidInput(f"fitted_part_id must be {wanted}, got {examined.fitted_part_id!r}")
+    if part is None and examined.fitted_part_id is not None:
+        raise InvalidInput(f"fitted_part_id names no part: got {examined.fitted_part_id!r}")
+    if examined.examined_on > today:
+        raise InvalidInput(f"examined_on must not lie ahead, got {examined.examined_on}")
+    if (examined.result == "failed") != (examined.valid_until is None):
+        raise InvalidInput(
+            "valid_until is what a passed examination says and a failed one does not: "
+            f"got {examined.valid_until} with {examined.result}"
+        )
+    _certificate(examined)
+    if examined.valid_until is not None and examined.valid_until > add_months(
+        examined.examined_on, _LONGEST_MONTHS
+    ):
+        raise InvalidInput(f"valid_until must be within fifteen years, got {examined.valid_until}")
+
+
+def _certificate(examined: Examined) -> Certificate:
+    return Certificate(
+        number=examined.certificate,
+        rule=examined.rule,
+        examined_on=examined.examined_on,
+        valid_until=examined.valid_until,
+        fitted_part=examined.fitted_part_id,
+    )
+
+
+def _refuse_twice(session: Session, examined: Examined, corrects: str | None) -> None:
+    same = session.exec(
+        select(ExaminationRow).where(
+            ExaminationRow.machine_id == examined.machine_id,
+            ExaminationRow.rule == examined.rule,
+            ExaminationRow.certificate == examined.certificate,
+            ExaminationRow.fitted_part_id == examined.fitted_part_id,
+            STANDING,
+        )
+    ).first()
+    if same is not None and same.id != corrects:
+        raise Conflict(
+            f"certificate {examined.certificate} is on record as examination {same.id}: "
+            "correct that one"
+        )
+
+
+def _end_tasks(
+    session: Session, row: ExaminationRow, catalogue: Catalogue, *, now: datetime, origin: Origin
+) -> None:
+    """End what an examination makes good; a visit that has its time is left to its report."""
+    booked = select(VisitRow.id).where(VisitRow.state == "booked")
+    tasks = session.exec(
+        select(DueTaskRow)
+        .where(DueTaskRow.machine_id == row.machine_id, DueTaskRow.rule == row.rule)
+        .where(DueTaskRow.fitted_part_id == row.fitted_part_id, DueTaskRow.state == "open")
+        .where(DueTaskRow.anchor < row.examined_on)
+        .where(or_(col(DueTaskRow.visit_id).is_(None), col(DueTaskRow.visit_id).not_in(booked)))
+    ).all()
+    visits = sorted({task.visit_id for task in tasks if task.visit_id is not None})
+    for task in tasks:
+        task.state, task.visit_id = "done", None
+        session.add(task)
+    for visit in visits:
+        drop_if_idle(session, visit, catalogue, now=now, origin=origin)
+
+
+def _note(
+    session: Session, row: ExaminationRow, verb: str, *, now: datetime, origin: Origin
+) -> None:
+    record(
+        session,
+        origin,
+        now=now,
+        verb=verb,
+        subject=f"examination/{row.id}",
+        after={
+            "machine": row.machine_id,
+            "rule": row.rule,
+            "certificate": row.certificate,
+            "valid_until": None if row.valid_until is None else str(row.valid_until),
+            "corrects": row.corrects,
+        },
+    )
