@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
+from math import ceil
 
 from scheduler.intervals import IntervalSet
 from scheduler.places import Coordinates
@@ -70,7 +71,8 @@ class Technician:
     ``calendar`` holds the working hours, holidays and absences; ``perhaps_away`` absences that may
     still come to nothing. The break lies inside
     ``break_earliest`` .. ``break_latest`` on the wall clock. ``pace`` 1.2 means a fifth longer than
-    the catalogue's minutes.
+    the catalogue's minutes. ``driving_limit_minutes`` is the most driving on one day, where
+    it is limited. ``sets_out_from`` maps weekday (Monday 0) -> where the day begins, not at home.
     """
 
     id: str
@@ -84,8 +86,20 @@ class Technician:
     break_latest: time = time(14, 0)
     pace: float = 1.0
     perhaps_away: IntervalSet[datetime] = field(default_factory=IntervalSet)
+    driving_limit_minutes: int | None = None
+    sets_out_from: Mapping[int, Coordinates] = field(default_factory=dict)
 
     @property
     def home(self) -> Coordinates:
-        """Return where they set out from."""
+        """Return where they live."""
         return Coordinates(lat=self.lat, lon=self.lon)
+
+    @property
+    def bases(self) -> tuple[Coordinates, ...]:
+        """Return everywhere their days may begin or end."""
+        return (self.home, *self.sets_out_from.values())
+
+
+def minutes_at_pace(minutes: int, pace: float) -> int:
+    """Return what some minutes of work take at a technician's pace, in whole minutes."""
+    return ceil(round(minutes * pace, 6))

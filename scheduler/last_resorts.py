@@ -198,8 +198,8 @@ class _Emergency:
     def _moving(self, everywhere: Gaps, moved: Visit, left: Candidate) -> tuple[int, str]:
         """Return what it costs to make the moved visit elsewhere, less the travel it saves."""
         problem = self._problem
-        before = self._travel(left.shift, self._orders[left.shift])
-        saved = before - self._travel(left.shift, left.order)
+        before = self._round_cost(left.shift, self._orders[left.shift])
+        saved = before - self._round_cost(left.shift, left.order)
         saved += moved.shift_costs.get(problem.shifts[left.shift].id, 0)
         allowed = np.array([moved.skills <= shift.skills for shift in problem.shifts])
         allowed[left.shift] = False
@@ -208,13 +208,15 @@ class _Emergency:
             return moved.leave_out_cost - saved, "has to wait for the next plan"
         return elsewhere.extra_cost - saved, "is made on another round"
 
-    def _travel(self, shift: int, order: tuple[int, ...]) -> int:
+    def _round_cost(self, shift: int, order: tuple[int, ...]) -> int:
         if not order:
             return 0
         visits, ends = self._problem.visits, self._problem.shifts[shift]
         stops = [visits[index].place for index in order]
         route = [ends.start_place, *stops, ends.end_place]
-        return int(self._problem.travel_minutes[route[:-1], route[1:]].sum())
+        travel = int(self._problem.travel_minutes[route[:-1], route[1:]].sum())
+        served = sum(visits[index].minutes_in(ends.id) for index in order)
+        return travel + self._problem.balance_cost(ends, travel + served)
 
     def _standing(self, problem: Problem) -> Gaps:
         return Gaps(problem, [Candidate(shift=at, order=self._orders[at]) for at in self._able])

@@ -217,12 +217,13 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
 class Placement:
     """Where a visit stands in a round.
 
-    `travel_minutes` is the drive to it; `next_visit` the one made after it, if any, and
-    `next_travel_minutes` the drive from here to there.
+    `travel_minutes` is the drive to it, `minutes` what it takes there; `next_visit` the one
+    made after it, if any, and `next_travel_minutes` the drive from here to there.
     """
 
     shift: str
     travel_minutes: int
+    minutes: int
     next_visit: str | None
     next_travel_minutes: int
 
@@ -243,8 +244,10 @@ def place_at(question: Question, start: int) -> Placement | None:
     opening = gaps.opening(gap, int(extra.min()))
     travel, order = problem.travel_minutes, opening.candidate.order
     following = problem.visits[order[opening.position]] if opening.position < len(order) else None
+    shift_id = problem.shifts[opening.candidate.shift].id
     return Placement(
-        shift=problem.shifts[opening.candidate.shift].id,
+        shift=shift_id,
+        minutes=max(exactly.minutes_in(shift_id), 1),
         travel_minutes=int(travel[gaps.labels.before[gap], exactly.place]),
         next_visit=following.id if following else None,
         next_travel_minutes=int(travel[exactly.place, following.place]) if following else 0,
@@ -272,7 +275,7 @@ def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
     index = problem.visit_index()
 
     def times(stop: Stop) -> tuple[int, int]:
-        return stop.start, stop.start + problem.visits[index[stop.visit]].minutes
+        return stop.start, stop.start + problem.visits[index[stop.visit]].minutes_in(stop.shift)
 
     by_shift: defaultdict[str, list[int]] = defaultdict(list)
     for stop in sorted(plan.stops, key=times):

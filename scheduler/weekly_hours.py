@@ -13,7 +13,7 @@ from datetime import date, time
 
 from scheduler.errors import InvalidInput
 
-_DAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
+WEEKDAYS = ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su")
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})-(\d{1,2}):(\d{2})")
 
 
@@ -59,7 +59,7 @@ class WeeklyHours:
         InvalidInput
             Naming the rule that cannot be read.
         """
-        spans: list[list[DaySpan]] = [[] for _ in _DAYS]
+        spans: list[list[DaySpan]] = [[] for _ in WEEKDAYS]
         for rule in filter(None, (part.strip() for part in text.split(";"))):
             days, _, hours = rule.partition(" ")
             day_spans = [_span(part.strip(), rule) for part in hours.split(",")]
@@ -79,7 +79,11 @@ class WeeklyHours:
             while last < 6 and self.by_weekday[last + 1] == self.by_weekday[weekday]:
                 last += 1
             if self.by_weekday[weekday]:
-                days = _DAYS[weekday] if last == weekday else f"{_DAYS[weekday]}-{_DAYS[last]}"
+                days = (
+                    WEEKDAYS[weekday]
+                    if last == weekday
+                    else f"{WEEKDAYS[weekday]}-{WEEKDAYS[last]}"
+                )
                 rules.append(f"{days} {','.join(str(span) for span in self.by_weekday[weekday])}")
             weekday = last + 1
         return "; ".join(rules)
@@ -89,13 +93,13 @@ def _weekdays(text: str, rule: str) -> list[int]:
     weekdays: list[int] = []
     for part in text.split(","):
         first, dash, last = part.partition("-")
-        if first not in _DAYS or (dash and last not in _DAYS):
+        if first not in WEEKDAYS or (dash and last not in WEEKDAYS):
             raise InvalidInput(
                 f"cannot read the weekdays of {rule!r}: write Mo, Tu, We, Th, Fr, Sa, Su, "
                 "as in 'Mo-Fr,Su 08:00-17:00'"
             )
-        start = _DAYS.index(first)
-        length = (_DAYS.index(last) - start) % 7 if dash else 0
+        start = WEEKDAYS.index(first)
+        length = (WEEKDAYS.index(last) - start) % 7 if dash else 0
         weekdays.extend((start + offset) % 7 for offset in range(length + 1))
     return weekdays
 

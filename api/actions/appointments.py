@@ -14,6 +14,7 @@ from api.storage.open_work import bump_revision
 from api.storage.stays import note_stay
 from api.storage.tables import AppointmentRow, SiteRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
+from scheduler.company import minutes_at_pace
 from scheduler.errors import Absent, Conflict, InvalidInput
 from scheduler.lifecycle import AppointmentState, check_begin, move
 
@@ -206,7 +207,7 @@ def _chosen_slot(
         raise Absent("technician", technician_id)
     if missing := sorted(set(visit.skills) - set(person.skills)):
         raise InvalidInput(f"{person.name} lacks the skill {', '.join(missing)}")
-    ends_at = starts_at + timedelta(minutes=visit.minutes)
+    ends_at = starts_at + timedelta(minutes=minutes_at_pace(visit.minutes, person.pace))
     return Slot(technician=technician_id, starts_at=starts_at, ends_at=ends_at)
 
 

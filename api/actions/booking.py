@@ -193,8 +193,7 @@ def _changeable(
 
 def _keepable(session: Session, visit: VisitRow, hold: HoldRow, now: datetime) -> Placement:
     placement = placement_at(session, visit, hold.technician_id, hold.starts_at, now=now)
-    minutes = max(visit.minutes, 1)
-    if placement is None or hold.ends_at - hold.starts_at != timedelta(minutes=minutes):
+    if placement is None or hold.ends_at - hold.starts_at != timedelta(minutes=placement.minutes):
         raise TimeTaken(hold.arrive_from)
     return placement
 

@@ -126,6 +126,7 @@ class SiteFields(Fields):
         return self
 
 
+Weekday = Literal["Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"]
 CalendarText = Literal["full", "short"]
 
 
@@ -143,6 +144,12 @@ class TechnicianFields(InCountry):
     break_earliest: ClockTime = "11:30"
     break_latest: ClockTime = "14:00"
     pace: Pace = 1.0
+    driving_limit_minutes: Minutes | None = Field(
+        default=None, description="Most minutes of driving on one day; no limit when null."
+    )
+    workshop_days: list[Weekday] = Field(
+        default_factory=list, description="Weekdays that begin at the workshop, not at home."
+    )
     active: bool = True
     language: Language = "en"
     calendar_text: CalendarText = "full"

@@ -148,7 +148,7 @@ def keep_time(
             visit_id=visit.id,
             technician_id=found.technician,
             starts_at=found.starts_at,
-            ends_at=found.starts_at + timedelta(minutes=max(visit.minutes, 1)),
+            ends_at=found.starts_at + timedelta(minutes=placement.minutes),
             arrive_from=found.arrive_from,
             arrive_until=found.arrive_until,
             travel_minutes=placement.travel_minutes,

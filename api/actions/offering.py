@@ -188,7 +188,7 @@ def ask(
         technicians=technicians,
     )
     places = [
-        *(person.home for person in people),
+        *(place for person in people for place in person.bases),
         *(each.at for each in to_place),
         *(each.at for each in busy),
         *(each.at for each in booked),

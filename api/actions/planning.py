@@ -24,6 +24,7 @@ from scheduler.company import Technician
 from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
 from scheduler.replanning import with_times_kept
 from scheduler.routing.assembly import Assembly, assemble, published_plan, working_days
+from scheduler.routing.bound import affordable_bound
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.explanation import explain_left_out
@@ -256,6 +257,7 @@ def _decide(
         "state": "draft",
         "base_revision": search.work.revision,
         "best_cost": plan.cost.total,
+        "lower_bound": watch.lower_bound,
         "progress": 1.0,
         "problem": pack_problem(assembly.problem),
         "solution": plan_to_json(plan),
@@ -285,7 +287,7 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
         zone = company_zone(session)
         work = open_work(session, technicians, now=now, days=days, zone=zone)
         places = [
-            *(person.home for person in technicians),
+            *(place for person in technicians for place in person.bases),
             *(visit.at for visit in work.visits),
             *(entry.at for entry in work.occupied),
         ]
@@ -346,6 +348,7 @@ class _Watch:
         self._request, self._listen, self._told_to_stop = request, listen, should_stop
         self._last_report = -_REPORT_EVERY_SECONDS
         self.cancelled = False
+        self.lower_bound: int | None = None
 
     def report(self, progress: Progress) -> None:
         share = self._request.share_done(progress)
@@ -366,6 +369,7 @@ class _Watch:
                 .values(
                     progress=share,
                     best_cost=progress.cost,
+                    lower_bound=self.lower_bound,
                     lease_until=self._clock() + LEASE,
                 )
             )
@@ -395,12 +399,14 @@ class _Search:
         search starts from what is published, which most of it will stay.
         """
         assembly = self.assemble()
+        watch.lower_bound = affordable_bound(assembly.problem)
         published = published_plan(assembly, self.work.visits)
         plan = self._solve(assembly, self.request.bound(), published, watch)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if missed and not watch.should_stop():
             assembly = self.assemble(missed)
+            watch.lower_bound = affordable_bound(assembly.problem)
             plan = self._solve(assembly, self.request.bound(_RESCUE_SHARE), plan, watch)
         if self.request.repairs and published is not None:
             plan = with_times_kept(assembly.problem, plan, published)

@@ -115,12 +115,13 @@ def _when(change: Change) -> tuple[datetime, str]:
 
 def _proposed(problem: Problem, plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
     """Return each visit's slot in the draft, and the drive to it."""
-    minutes = {visit.id: visit.minutes for visit in problem.visits}
+    visits = {visit.id: visit for visit in problem.visits}
     slots: dict[str, tuple[Slot, int]] = {}
     for round_ in rounds(problem, plan_from_json(plan.solution)):
         for stop, leg in zip(round_.stops, round_.leg_minutes, strict=False):
             start = problem.minute_zero + timedelta(minutes=stop.start)
-            end = start + timedelta(minutes=max(minutes[stop.visit], 1))
+            minutes = max(visits[stop.visit].minutes_in(stop.shift), 1)
+            end = start + timedelta(minutes=minutes)
             slot = Slot(technician=round_.technician, starts_at=start, ends_at=end)
             slots[stop.visit] = slot, leg
     return slots

@@ -16,6 +16,7 @@ from api.storage.documents import unpack_problem
 from api.storage.rounds import DayRound
 from api.storage.snapshots import company_zone
 from api.storage.tables import PlanRow, SiteRow, VisitRow
+from scheduler.routing.bound import could_save
 from scheduler.routing.plan import plan_from_json, rounds
 
 _MOST_LEFT_OUT_SHOWN = 8
@@ -68,6 +69,7 @@ def print_draft(database: Database, draft: PlanRow) -> None:
         f"{len({round_.technician for round_ in made})} technicians, "
         f"{_hours(plan.cost.travel)} of driving, {len(plan.left_out)} visits left for later."
     )
+    print_bound(plan.cost.total, draft.lower_bound)
     told = draft.travel or {}
     for line in told.get("warnings", ()):
         console.print(line, style="yellow", highlight=False)
@@ -98,6 +100,15 @@ def print_draft(database: Database, draft: PlanRow) -> None:
         reasons = Counter(left.reason for left in dearest[_MOST_LEFT_OUT_SHOWN:])
         listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
         console.print(f"and {more} more: {listed}")
+
+
+def print_bound(cost: int, bound: int | None) -> None:
+    """Print how far from perfect a plan may be, where that is known."""
+    if bound is not None:
+        console.print(
+            f"It costs {cost}; no plan can cost less than {bound}. So at most "
+            f"{could_save(cost, bound):.0%} could be saved, as far as can be proved."
+        )
 
 
 def print_demo_time(database: Database, now: datetime) -> None:

@@ -8,6 +8,7 @@ from typing import Annotated, TypeVar
 import typer
 
 from api.actions.planning import PlanRequest, assemble_plan
+from api.cli.printing import print_bound
 from api.cli.search_bar import search_bar
 from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for
 from api.present import time_of
@@ -16,13 +17,14 @@ from scheduler.errors import InvalidInput
 from scheduler.replanning import Repair
 from scheduler.replanning import repair as repaired
 from scheduler.road_travel import OSM_ATTRIBUTION
+from scheduler.routing.bound import affordable_bound
 from scheduler.routing.checker import check as violations_of
 from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.engine import solve as search
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.plan import read_plan, write_plan
-from scheduler.routing.problem import read_problem, write_problem
+from scheduler.routing.problem_file import read_problem, write_problem
 
 Read = TypeVar("Read")
 
@@ -106,9 +108,11 @@ def solve(
     write_plan(plan, out)
     cost = plan.cost
     console.print(
-        f"Cost {cost.total}: travel {cost.travel}, shift costs {cost.shift_costs}, "
+        f"Cost {cost.total}: travel {cost.travel}, balance {cost.balance}, "
+        f"shift costs {cost.shift_costs}, "
         f"left out {cost.left_out} ({len(plan.left_out)} visits). Written to {out}."
     )
+    print_bound(plan.cost.total, affordable_bound(problem))
     if outcome is not None:
         _print_changes(outcome)
 

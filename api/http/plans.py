@@ -31,7 +31,8 @@ from api.storage.documents import unpack_problem
 from api.storage.tables import PlanRow
 from scheduler.errors import Conflict
 from scheduler.road_travel import Source
-from scheduler.routing.problem import problem_to_json
+from scheduler.routing.bound import could_save
+from scheduler.routing.problem_file import problem_to_json
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
 
@@ -94,6 +95,12 @@ class Plan(BaseModel):
     repairs: bool
     progress: float = Field(description="From 0 to 1.")
     best_cost: int | None = Field(description="In minutes of travel equivalent.")
+    lower_bound: int | None = Field(
+        description="No plan of the same work can cost less; null where none could be had in time."
+    )
+    could_save_percent: float | None = Field(
+        description="At most this share of the cost could be saved, as far as can be proved."
+    )
     base_revision: int | None = Field(
         description="The revision of the published calendar it was made from."
     )
@@ -223,4 +230,7 @@ def _changes(changes: Sequence[PlanChange], *, all_of_them: bool = False) -> Cha
 
 def _shown(row: PlanRow) -> Plan:
     left_out: list[dict[str, Any]] = (row.solution or {}).get("left_out", [])
-    return from_row(Plan, row, left_out=left_out)
+    could_save_percent = None
+    if row.best_cost is not None and row.lower_bound is not None:
+        could_save_percent = round(100 * could_save(row.best_cost, row.lower_bound), 1)
+    return from_row(Plan, row, left_out=left_out, could_save_percent=could_save_percent)

@@ -6,7 +6,8 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from scheduler.routing.problem import Problem, problem_from_json, problem_to_json
+from scheduler.routing.problem import Problem
+from scheduler.routing.problem_file import problem_from_json, problem_to_json
 from scheduler.triage import Finding
 from scheduler.worksheet import Worksheet
 

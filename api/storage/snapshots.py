@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import Any, TypeVar
 
-from sqlmodel import Session, col, or_, select
+from sqlmodel import Session, col, or_, select, true
 from sqlmodel.sql.expression import SelectOfScalar
 
 from api.storage.examinations import STANDING, certificate_of
@@ -30,7 +30,8 @@ from scheduler.company import Contract, Site, Technician, Urgency
 from scheduler.errors import Absent
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
-from scheduler.weekly_hours import WeeklyHours
+from scheduler.places import Coordinates
+from scheduler.weekly_hours import WEEKDAYS, WeeklyHours
 from scheduler.working_time import (
     LAST_MOMENT,
     LocalPeriod,
@@ -155,12 +156,17 @@ def active_technicians(session: Session, *, from_day: date) -> tuple[Technician,
     ):
         absences[absence.technician_id].append(absence)
     rows = session.exec(
-        select(TechnicianRow).where(col(TechnicianRow.active)).order_by(col(TechnicianRow.id))
+        select(TechnicianRow, CompanyRow)
+        .join(CompanyRow, true(), isouter=True)
+        .where(col(TechnicianRow.active))
+        .order_by(col(TechnicianRow.id))
     )
-    return tuple(_technician(row, absences[row.id], from_day) for row in rows)
+    return tuple(_technician(row, absences[row.id], from_day, company) for row, company in rows)
 
 
-def _technician(row: TechnicianRow, absences: list[AbsenceRow], from_day: date) -> Technician:
+def _technician(
+    row: TechnicianRow, absences: list[AbsenceRow], from_day: date, company: CompanyRow | None
+) -> Technician:
     return Technician(
         id=row.id,
         name=row.name,
@@ -186,6 +192,13 @@ def _technician(row: TechnicianRow, absences: list[AbsenceRow], from_day: date) 
         break_earliest=time.fromisoformat(row.break_earliest),
         break_latest=time.fromisoformat(row.break_latest),
         pace=row.pace,
+        driving_limit_minutes=row.driving_limit_minutes,
+        sets_out_from={}
+        if company is None
+        else {
+            WEEKDAYS.index(day): Coordinates(lat=company.workshop_lat, lon=company.workshop_lon)
+            for day in row.workshop_days
+        },
     )
 
 

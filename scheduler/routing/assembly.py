@@ -12,7 +12,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.company import Technician, Urgency
+from scheduler.company import Technician, Urgency, minutes_at_pace
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
@@ -151,6 +151,7 @@ def assemble(
     for person in technicians:
         home = places.index_of(person.home)
         entry = busy.get(person.id)
+        elsewhere = {weekday: places.index_of(at) for weekday, at in person.sets_out_from.items()}
         goes_on = _Beginning(
             place=home if entry is None else places.index_of(entry.at),
             not_before=clock.now if entry is None else max(entry.until, clock.now),
@@ -158,7 +159,8 @@ def assemble(
         spoken_for = IntervalSet.of(each.interval for each in taken if each.technician == person.id)
         for day in days:
             at_work = _at_work(person, day) - spoken_for
-            for shift in _shifts(person, day, at_work, home, goes_on, clock):
+            begins = elsewhere.get(day.weekday(), home)
+            for shift in _shifts(person, day, at_work, (begins, home), goes_on, clock):
                 shifts.append(shift)
                 shift_days[shift.id] = day
     for visit in visits:
@@ -171,13 +173,17 @@ def assemble(
         perhaps_away=_perhaps_away(shifts, technicians, clock),
     )
     travel_minutes = travel.between(places.coordinates).minutes
+    tempo = _Tempo(technicians, shifts)
     floating = [
         Visit(
             id=visit.id,
             place=places.index_of(visit.at),
             minutes=visit.minutes,
             skills=visit.skills,
-            start_windows=_start_windows(visit, clock, visit.id in deadline_waived),
+            shift_minutes=tempo.by_shift(visit),
+            start_windows=_start_windows(
+                visit, clock, tempo.longest(visit), visit.id in deadline_waived
+            ),
             leave_out_cost=costs.leave_out(visit),
             shift_costs=costs.by_shift(visit),
         )
@@ -191,6 +197,7 @@ def assemble(
             travel_minutes=travel_minutes,
             shifts=tuple(shifts),
             visits=tuple(pins.get(visit.id, visit) for visit in floating),
+            balance=weights.balance,
         ),
         shift_days=shift_days,
         broken_promises=tuple(
@@ -281,14 +288,18 @@ def _shifts(
     person: Technician,
     day: date,
     at_work: IntervalSet[datetime],
-    home: int,
+    ends: tuple[int, int],
     goes_on: _Beginning,
     clock: _Clock,
 ) -> Iterable[Shift]:
-    """Yield the shifts of one person on one day: one, or more when an absence splits the day."""
+    """Yield the shifts of one person on one day: one, or more when an absence splits the day.
+
+    `ends` are the places where the day begins and ends; what follows an absence begins at home.
+    """
+    begin, home = ends
     number = 0
     for interval in at_work:
-        start_place, start = home, interval.start
+        start_place, start = begin if number == 0 else home, interval.start
         if start < goes_on.not_before:
             start_place, start = goes_on.place, goes_on.not_before
         if start >= interval.end:
@@ -304,6 +315,7 @@ def _shifts(
             end=last,
             skills=person.skills,
             pause=_pause(person, day, first, last, clock),
+            driving_limit=person.driving_limit_minutes,
         )
 
 
@@ -319,8 +331,38 @@ def _pause(person: Technician, day: date, first: int, last: int, clock: _Clock) 
     return Pause(minutes=person.break_minutes, earliest=earliest, latest=latest)
 
 
-def _start_windows(visit: OpenVisit, clock: _Clock, waived: bool) -> tuple[tuple[int, int], ...]:
-    """Return the minutes in which the visit may start so that all of it lies in allowed time."""
+@dataclass(frozen=True, slots=True)
+class _Tempo:
+    """How long each technician takes."""
+
+    technicians: Sequence[Technician]
+    shifts: Sequence[Shift]
+
+    def by_shift(self, visit: OpenVisit) -> dict[str, int]:
+        """Return the time on site where it is not what the worksheet says."""
+        taken = {
+            person.id: minutes_at_pace(visit.minutes, person.pace)
+            for person in self.technicians
+            if person.pace != 1.0 and visit.skills <= person.skills
+        }
+        return {
+            shift.id: taken[shift.technician] for shift in self.shifts if shift.technician in taken
+        }
+
+    def longest(self, visit: OpenVisit) -> int:
+        """Return the time on site of the slowest who could make the visit."""
+        paces = [person.pace for person in self.technicians if visit.skills <= person.skills]
+        return minutes_at_pace(visit.minutes, max(paces, default=1.0))
+
+
+def _start_windows(
+    visit: OpenVisit, clock: _Clock, longest: int, waived: bool
+) -> tuple[tuple[int, int], ...]:
+    """Return the minutes in which the visit may start so that all of it lies in allowed time.
+
+    Whoever makes it must be through in time. Where hours are too short for the slowest, they are
+    taken as long enough for the worksheet's minutes, rather than leave the visit to nobody.
+    """
     from_day = instant_at(datetime.combine(visit.earliest, datetime.min.time()), visit.zone)
     start = max(from_day, clock.now)
     last_start = datetime.max.replace(tzinfo=UTC) - _ONE_DAY
@@ -332,9 +374,10 @@ def _start_windows(visit: OpenVisit, clock: _Clock, waived: bool) -> tuple[tuple
     windows = []
     for interval in visit.allowed:
         first = clock.up(max(interval.start, start))
-        last = min(clock.down(interval.end) - visit.minutes, clock.down(last_start))
+        closing, deadline = clock.down(interval.end), clock.down(last_start)
+        last = min(closing - visit.minutes, deadline)
         if first <= last:
-            windows.append((first, last))
+            windows.append((first, max(first, min(last, closing - longest))))
     return tuple(windows)
 
 

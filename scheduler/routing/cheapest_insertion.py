@@ -54,7 +54,9 @@ def _pinned_rounds(problem: Problem) -> dict[str, list[Visit]]:
     """Return the rounds of pinned visits alone; the problem has checked that they can be kept."""
     pinned = [(visit.pinned, visit) for visit in problem.visits if visit.pinned is not None]
     rounds: dict[str, list[Visit]] = {shift.id: [] for shift in problem.shifts}
-    for pin, visit in sorted(pinned, key=lambda pair: (pair[0].start, pair[1].minutes)):
+    for pin, visit in sorted(
+        pinned, key=lambda pair: (pair[0].start, pair[1].minutes_in(pair[0].shift))
+    ):
         rounds[pin.shift].append(visit)
     return rounds
 
@@ -62,7 +64,7 @@ def _pinned_rounds(problem: Problem) -> dict[str, list[Visit]]:
 def _might_make(visit: Visit, shift: Shift) -> bool:
     """Tell whether skills and windows allow the visit in the shift, travel aside."""
     return visit.skills <= shift.skills and any(
-        first + visit.minutes <= shift.end and last >= shift.start
+        first + visit.minutes_in(shift.id) <= shift.end and last >= shift.start
         for first, last in visit.start_windows
     )
 

@@ -6,72 +6,16 @@ plan alone, shares no code with the engine and lists everything that is wrong, n
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
-from enum import StrEnum
-from itertools import pairwise
+from fractions import Fraction
+from math import ceil
 
-from scheduler.routing.plan import BreakTaken, Plan, Stop
+from scheduler.routing.checker_rounds import legs as legs_of
+from scheduler.routing.checker_rounds import on_site, rounds_out_of_time, rounds_too_far
+from scheduler.routing.plan import Plan, Stop
 from scheduler.routing.problem import Charge, Problem, Shift, Visit
+from scheduler.routing.violations import Rule, Violation
 
-
-class Rule(StrEnum):
-    """The rules a plan can break."""
-
-    UNKNOWN_VISIT = "unknown_visit"
-    UNKNOWN_SHIFT = "unknown_shift"
-    PLANNED_TWICE = "planned_twice"
-    LEFT_OUT_TWICE = "left_out_twice"
-    PLANNED_AND_LEFT_OUT = "planned_and_left_out"
-    VISIT_MISSING = "visit_missing"
-    PIN_LEFT_OUT = "pin_left_out"
-    PIN_MOVED = "pin_moved"
-    SKILL_MISSING = "skill_missing"
-    OUTSIDE_WINDOWS = "outside_windows"
-    STARTS_TOO_EARLY = "starts_too_early"
-    RETURNS_TOO_LATE = "returns_too_late"
-    VISITS_OVERLAP = "visits_overlap"
-    TRAVEL_TOO_SHORT = "travel_too_short"
-    BREAK_MISSING = "break_missing"
-    BREAK_TWICE = "break_twice"
-    BREAK_NOT_DUE = "break_not_due"
-    BREAK_OUTSIDE_WINDOW = "break_outside_window"
-    BREAK_OUTSIDE_SHIFT = "break_outside_shift"
-    BREAK_DURING_VISIT = "break_during_visit"
-    CALL_TWICE = "call_twice"
-    CALL_NOT_POSSIBLE = "call_not_possible"
-    TOOL_MISSING = "tool_missing"
-    PARTS_USED_UP = "parts_used_up"
-    COST_WRONG = "cost_wrong"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Violation:
-    """One rule broken at one place.
-
-    Attributes
-    ----------
-    rule
-        Which rule.
-    detail
-        A sentence with the numbers.
-    visit, shift
-        The ids concerned, None where the rule is not about one.
-    """
-
-    rule: Rule
-    detail: str
-    visit: str | None = None
-    shift: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Station:
-    """Where a round is bound for a while: the start of the shift, a visit, or its end."""
-
-    place: int
-    arrive: int
-    leave: int
-    visit: str | None
+__all__ = ["Rule", "Violation", "check"]
 
 
 def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
@@ -96,7 +40,9 @@ def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
         if stop.visit in visits and stop.shift in shifts:
             rounds[stop.shift].append(stop)
     for stops in rounds.values():
-        stops.sort(key=lambda stop: (stop.start, stop.start + visits[stop.visit].minutes))
+        stops.sort(
+            key=lambda stop: (stop.start, stop.start + on_site(visits[stop.visit], stop.shift))
+        )
     return (
         *_unknown_names(plan, visits, shifts),
         *_wrong_counts(problem, plan),
@@ -104,7 +50,9 @@ def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
         *_breaks_out_of_place(plan, rounds, shifts),
         *_calls_out_of_place(plan, shifts),
         *_rounds_unsupplied(plan, rounds, visits, shifts),
-        *_rounds_out_of_time(problem, plan, rounds, visits),
+        *rounds_out_of_time(problem, plan, rounds, visits),
+        *rounds_too_far(problem, plan, rounds, visits),
+        *_links_broken(problem, plan, visits, shifts),
         *_wrong_costs(problem, plan, rounds),
     )
 
@@ -298,101 +246,48 @@ def _rounds_unsupplied(
                 left[kind] -= count
 
 
-def _rounds_out_of_time(
-    problem: Problem, plan: Plan, rounds: dict[str, list[Stop]], visits: dict[str, Visit]
+def _links_broken(
+    problem: Problem, plan: Plan, visits: dict[str, Visit], shifts: dict[str, Shift]
 ) -> Iterator[Violation]:
-    """Between any two stations there is time for the journey and for a break taken there."""
-    breaks: dict[str, list[BreakTaken]] = defaultdict(list)
-    for taken in plan.breaks:
-        breaks[taken.shift].append(taken)
-    for shift in problem.shifts:
-        if shift.id not in rounds:
-            continue
-        stations = [_Station(shift.start_place, shift.start, shift.start, None)]
-        for stop in rounds[shift.id]:
-            visit = visits[stop.visit]
-            stations.append(_Station(visit.place, stop.start, stop.start + visit.minutes, visit.id))
-        stations.append(_Station(shift.end_place, shift.end, shift.end, None))
-        spans = []
-        if shift.pause is not None:
-            minutes = shift.pause.minutes
-            spans = [(taken.start, taken.start + minutes) for taken in breaks[shift.id]]
-        over_workshop = {call.before for call in plan.calls if call.shift == shift.id}
-        yield from _interrupted(shift, stations, spans)
-        for before, after in pairwise(stations):
-            calls = after.visit in over_workshop
-            journey = _journey(problem, shift, before.place, after.place, calls)
-            yield from _hurried(shift, before, after, journey, spans)
-
-
-def _journey(problem: Problem, shift: Shift, origin: int, target: int, calls: bool) -> int:
-    """Minutes between two places, with the call at the workshop on the way or not."""
-    minutes = problem.travel_minutes
-    if not calls or shift.workshop is None:
-        return int(minutes[origin, target])
-    workshop = shift.workshop
-    return int(minutes[origin, workshop.place] + workshop.minutes + minutes[workshop.place, target])
-
-
-def _interrupted(
-    shift: Shift, stations: list[_Station], spans: list[tuple[int, int]]
-) -> Iterator[Violation]:
-    """Breaks that overlap a visit."""
-    for begin, end in spans:
-        for station in stations[1:-1]:
-            if begin < station.leave and station.arrive < end:
+    """What comes after another, and what two technicians make together."""
+    made = {stop.visit: stop for stop in plan.stops}
+    for visit in problem.visits:
+        own = made.get(visit.id)
+        if visit.after is not None and own is not None:
+            before = made.get(visit.after.visit)
+            if before is None:
+                detail = f"Visit {visit.id!r} is planned without {visit.after.visit!r} before it."
+                yield Violation(rule=Rule.LINK_LEFT_OUT, detail=detail, visit=visit.id)
+            else:
+                over = before.start + on_site(visits[before.visit], before.shift)
+                if own.start - over < visit.after.minutes:
+                    yield Violation(
+                        rule=Rule.TOO_SOON_AFTER,
+                        detail=f"Visit {visit.id!r} starts at minute {own.start}, less than "
+                        f"{visit.after.minutes} minutes after {before.visit!r} ends at {over}.",
+                        visit=visit.id,
+                        shift=own.shift,
+                    )
+        if visit.together_with is not None:
+            other = made.get(visit.together_with)
+            if own is None and other is None:
+                continue
+            if own is None or other is None:
+                detail = f"Of {visit.id!r} and {visit.together_with!r} only one is planned."
+                yield Violation(rule=Rule.LINK_LEFT_OUT, detail=detail, visit=visit.id)
+                continue
+            people = {
+                shifts[stop.shift].technician for stop in (own, other) if stop.shift in shifts
+            }
+            if own.start != other.start or len(people) == 1:
                 yield Violation(
-                    rule=Rule.BREAK_DURING_VISIT,
-                    detail=f"The break of shift {shift.id!r} from minute {begin} to {end} "
-                    f"overlaps visit {station.visit!r} "
-                    f"from {station.arrive} to {station.leave}.",
-                    visit=station.visit,
-                    shift=shift.id,
+                    rule=Rule.NOT_TOGETHER,
+                    detail=f"Visits {own.visit!r} and {other.visit!r} start at {own.start} and "
+                    f"{other.start} with {' and '.join(sorted(people))}; they need one minute and "
+                    "two technicians.",
+                    visit=visit.id,
+                    shift=own.shift,
                 )
-
-
-def _hurried(
-    shift: Shift,
-    before: _Station,
-    after: _Station,
-    journey: int,
-    spans: list[tuple[int, int]],
-) -> Iterator[Violation]:
-    """Too little time between two stations."""
-    resting = sum(
-        end - begin for begin, end in spans if before.leave <= begin and end <= after.arrive
-    )
-    available = after.arrive - before.leave
-    if available >= journey + resting:
-        return
-    needs = f"{journey} minutes of travel"
-    if resting:
-        needs += f" and {resting} of break"
-    if before.visit is None:
-        rule = Rule.STARTS_TOO_EARLY
-        detail = (
-            f"Visit {after.visit!r} starts at minute {after.arrive}; from the start of shift "
-            f"{shift.id!r} at {shift.start} it takes {needs}."
-        )
-    elif after.visit is None:
-        rule = Rule.RETURNS_TOO_LATE
-        detail = (
-            f"Visit {before.visit!r} ends at minute {before.leave}; until the end of shift "
-            f"{shift.id!r} at {shift.end} it takes {needs}."
-        )
-    elif available < 0:
-        rule = Rule.VISITS_OVERLAP
-        detail = (
-            f"Visit {after.visit!r} starts at minute {after.arrive} while visit "
-            f"{before.visit!r} lasts until {before.leave}."
-        )
-    else:
-        rule = Rule.TRAVEL_TOO_SHORT
-        detail = (
-            f"Between the end of visit {before.visit!r} at minute {before.leave} and the start "
-            f"of {after.visit!r} at {after.arrive} there are {available} minutes; it takes {needs}."
-        )
-    yield Violation(rule=rule, detail=detail, visit=after.visit or before.visit, shift=shift.id)
 
 
 def _wrong_costs(
@@ -402,14 +297,19 @@ def _wrong_costs(
     visits = {visit.id: visit for visit in problem.visits}
     travel = 0
     standing = 0
+    balance = 0
     for shift in problem.shifts:
         stops = rounds.get(shift.id, [])
         if not stops:
             continue
-        legs = _legs(problem, plan, shift, stops, visits)
+        legs = legs_of(problem, plan, shift, stops, visits)
         travel += sum(legs)
+        served = sum(on_site(visits[stop.visit], shift.id) for stop in stops)
+        beyond = sum(legs) + served - shift.balance_from
+        if beyond > 0:
+            balance += ceil(Fraction(problem.balance * beyond**2, 60**2))
         if problem.charge is Charge.WORKING_TIME:
-            last = stops[-1].start + visits[stops[-1].visit].minutes
+            last = stops[-1].start + on_site(visits[stops[-1].visit], shift.id)
             begin, end = stops[0].start - legs[0], last + legs[-1]
             for taken in plan.breaks:
                 if taken.shift == shift.id and shift.pause is not None:
@@ -431,21 +331,9 @@ def _wrong_costs(
         ("shift_costs", plan.cost.shift_costs, shift_costs),
         ("left_out", plan.cost.left_out, left_out),
         ("standing", plan.cost.standing, standing),
-        ("total", plan.cost.total, travel + standing + shift_costs + left_out),
+        ("balance", plan.cost.balance, balance),
+        ("total", plan.cost.total, travel + standing + balance + shift_costs + left_out),
     ):
         if claimed != found:
             detail = f"The plan claims {claimed} for {name}; its stops make it {found}."
             yield Violation(rule=Rule.COST_WRONG, detail=detail)
-
-
-def _legs(
-    problem: Problem, plan: Plan, shift: Shift, stops: list[Stop], visits: dict[str, Visit]
-) -> list[int]:
-    """The journeys of a round that makes some stops."""
-    over_workshop = {call.before for call in plan.calls if call.shift == shift.id}
-    places = [shift.start_place, *(visits[stop.visit].place for stop in stops), shift.end_place]
-    calls = [*(stop.visit in over_workshop for stop in stops), False]
-    return [
-        _journey(problem, shift, origin, target, call)
-        for (origin, target), call in zip(pairwise(places), calls, strict=True)
-    ]

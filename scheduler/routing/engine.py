@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from scheduler.routing.linked import PARTS, search_in_parts
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.params import Params
 from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
@@ -103,6 +104,10 @@ def solve(
     Plan
         Keeps every rule of the problem; its left-out visits carry no reasons yet.
     """
+    if problem.is_linked():
+        return _solve_linked(
+            problem, stop, seed, params, start_from, on_progress, should_cancel or (lambda: False)
+        )
     advance = load_kernel()
     begun = time.perf_counter()
     from scheduler.routing.flattening import best_calls, best_rows, flatten, new_search
@@ -122,6 +127,53 @@ def solve(
         if run.is_over(stop) or (should_cancel is not None and should_cancel()):
             return _plan(problem, best_rows(run.search), best_calls(run.search))
         run.go_on(stop)
+
+
+def _solve_linked(
+    problem: Problem,
+    stop: Iterations | Seconds,
+    seed: int,
+    params: Params,
+    start_from: Plan | None,
+    on_progress: Callable[[Progress], None] | None,
+    should_cancel: Callable[[], bool],
+) -> Plan:
+    """Search in parts, between which visits that hang together are placed anew."""
+    load_kernel()
+    begun = time.perf_counter()
+
+    def search(part_problem: Problem, *, part: int, start_from: Plan, params: Params) -> Plan:
+        missing = {visit.id for visit in part_problem.visits}
+        left_out = sum(v.leave_out_cost for v in problem.visits if v.id not in missing)
+        earlier = stop.count * part // PARTS if isinstance(stop, Iterations) else 0
+
+        def report(at: Progress) -> None:
+            if on_progress is not None:
+                on_progress(
+                    Progress(
+                        iterations=earlier + at.iterations,
+                        seconds=time.perf_counter() - begun,
+                        cost=at.cost + left_out,
+                    )
+                )
+
+        share: Iterations | Seconds
+        if isinstance(stop, Iterations):
+            share = Iterations(stop.count * (part + 1) // PARTS - earlier)
+        else:
+            left = stop.seconds - (time.perf_counter() - begun)
+            share = Seconds(max(left, 0.0) / (PARTS - part))
+        return solve(
+            part_problem,
+            stop=share,
+            seed=seed + part,
+            params=params,
+            start_from=start_from,
+            on_progress=report,
+            should_cancel=should_cancel,
+        )
+
+    return search_in_parts(problem, start_from, params, search, should_cancel)
 
 
 class _Run:

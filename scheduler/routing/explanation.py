@@ -71,6 +71,7 @@ class CostRule(StrEnum):
 
     TRAVEL = "travel"
     STANDING = "standing"
+    BALANCE = "balance"
     SHIFT_COST = "shift_cost"
     LEFT_OUT = "left_out"
 
@@ -84,8 +85,8 @@ class CostLine:
     rule
         What is charged for.
     shift, visit
-        The round or visit charged; travel is charged by round, leaving out by visit, what else
-        makes up the working time for all rounds together.
+        The round or visit charged; travel and balance are charged by round, leaving out by visit,
+        what else makes up the working time for all rounds together.
     cost
         Minutes of travel equivalent, > 0.
     """
@@ -99,10 +100,16 @@ class CostLine:
 def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
     """Return the bill of a plan, dearest first; the lines add up to its total cost."""
     visits = {visit.id: visit for visit in problem.visits}
-    lines = [
-        CostLine(rule=CostRule.TRAVEL, shift=round_.shift, visit=None, cost=round_.travel_minutes)
-        for round_ in rounds(problem, plan)
-    ]
+    shifts = {shift.id: shift for shift in problem.shifts}
+    lines = []
+    for round_ in rounds(problem, plan):
+        travel, name = round_.travel_minutes, round_.shift
+        served = sum(visits[stop.visit].minutes_in(name) for stop in round_.stops)
+        balance = problem.balance_cost(shifts[name], travel + served)
+        lines += [
+            CostLine(rule=CostRule.TRAVEL, shift=name, visit=None, cost=travel),
+            CostLine(rule=CostRule.BALANCE, shift=name, visit=None, cost=balance),
+        ]
     lines += [
         CostLine(
             rule=CostRule.SHIFT_COST,
@@ -192,8 +199,8 @@ def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
     shift = problem.shifts[opening.candidate.shift]
     without = tuple(at for at in standing.orders[own] if at != visit_at)
     saved = (
-        standing.travel(own, standing.orders[own])
-        - standing.travel(own, without)
+        standing.round_cost(own, standing.orders[own])
+        - standing.round_cost(own, without)
         + visit.shift_costs.get(problem.shifts[own].id, 0)
     )
     order = _joined(opening, visit_at)
@@ -272,14 +279,16 @@ class _Standing:
         missing: NDArray[np.int64] = (~self._offers[:, columns]).sum(axis=1)
         return missing
 
-    def travel(self, shift_at: int, order: Sequence[int]) -> int:
-        """Minutes of travel of a round; an unused shift has none."""
+    def round_cost(self, shift_at: int, order: Sequence[int]) -> int:
+        """Travel and balance of a round; an unused shift costs nothing."""
         if not order:
             return 0
         shift = self.problem.shifts[shift_at]
         stops = (self.problem.visits[at].place for at in order)
         route = [shift.start_place, *stops, shift.end_place]
-        return sum(int(self.problem.travel_minutes[leg]) for leg in pairwise(route))
+        travel = sum(int(self.problem.travel_minutes[leg]) for leg in pairwise(route))
+        served = sum(self.problem.visits[at].minutes_in(shift.id) for at in order)
+        return travel + self.problem.balance_cost(shift, travel + served)
 
     def diagnosis(self, visit: Visit) -> Diagnosis:
         """Find the first reason that holds, and its remedy."""
@@ -384,7 +393,7 @@ class _Standing:
         for first, last in visit.start_windows:
             start = np.clip(self._starts + there, first, last)
             new_starts = np.minimum(self._starts, start - there)
-            new_ends = np.maximum(self._ends, start + visit.minutes + back + resting)
+            new_ends = np.maximum(self._ends, start + self._minutes(visit) + back + resting)
             longer = (self._starts - new_starts) + (new_ends - self._ends)
             for at in np.argsort(np.where(skilled, longer, LONGER_LIMIT + 1))[:HOURS_TRIED]:
                 if skilled[at] and longer[at] <= LONGER_LIMIT:
@@ -470,7 +479,7 @@ class _Standing:
         """Another round for a shift, with what it costs more than the one that stands."""
         shift, stands = self.problem.shifts[shift_at], self.orders[shift_at]
         gone = (self.problem.visits[at] for at in stands if at not in order)
-        surcharge = self.travel(shift_at, order) - self.travel(shift_at, stands)
+        surcharge = self.round_cost(shift_at, order) - self.round_cost(shift_at, stands)
         surcharge += _cost_of_leaving(shift, gone)
         return Candidate(shift=shift_at, order=order, surcharge=surcharge)
 
@@ -486,10 +495,16 @@ class _Standing:
         )
         return minutes
 
+    def _minutes(self, visit: Visit) -> NDArray[np.int64]:
+        """Return the time on site for every shift."""
+        return np.array(
+            [visit.minutes_in(shift.id) for shift in self.problem.shifts], dtype=np.int64
+        )
+
     def _open(self, visit: Visit) -> NDArray[np.bool_]:
         """Tell for every shift whether the work fits it, travel and break not counted."""
         starts = next_starts(visit.start_windows, self._starts)
-        inside: NDArray[np.bool_] = starts + visit.minutes <= self._ends
+        inside: NDArray[np.bool_] = starts + self._minutes(visit) <= self._ends
         return inside
 
     def _shifts(self, gaps: Gaps, visit: Visit) -> NDArray[np.bool_]:

@@ -43,7 +43,7 @@ def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World
         windows=options.windows,
         near=_near(travel, place, min(neighbours, place.size)),
         ranks=_ranks(problem, visits),
-        given_order=_given_order(visits),
+        given_order=_given_order(problem, visits),
         first_order=np.argsort(-visits[:-1, layout.VISIT_LEAVE_OUT], kind="stable"),
     )
 
@@ -59,6 +59,7 @@ def new_search(problem: Problem, world: World, seed: int) -> Search:
     rows[:, layout.BEST_BASE] = begins[:-1]
     rows[:, layout.OPENED_AT] = -1
     rows[:, layout.ROOM] = world.shifts[:, layout.WORKING_MINUTES]
+    rows[:, layout.DRIVING_ROOM] = world.shifts[:, layout.DRIVING_LIMIT]
     nodes = np.zeros((2 * int(begins[-1]), layout.NODE_COLUMNS), dtype=np.int64)
     for row, shift in enumerate(shifts):
         start, end = nodes[2 * begins[row]], nodes[2 * begins[row] + 1]
@@ -111,12 +112,17 @@ def _shifts(problem: Problem, kinds: Sequence[str]) -> Longs:
     table = np.zeros((len(shifts), layout.STOCK + len(kinds)), dtype=np.int64)
     timed = problem.charge is Charge.WORKING_TIME
     table[:, layout.TIMED] = timed
-    table[:, layout.CAREFUL] = not problem.is_plain()
+    table[:, layout.CAREFUL] = timed or problem.has_supplies()
+    table[:, layout.BALANCE] = problem.balance
+    table[:, layout.DRIVING_LIMIT] = NEVER
     table[:, layout.WORKSHOP] = -1
     table[:, layout.PAUSE_EARLIEST] = NEVER
     table[:, layout.PAUSE_LATEST] = -NEVER
     for at, shift in enumerate(shifts):
         table[at, layout.WORKING_MINUTES] = shift.end - shift.start
+        table[at, layout.BALANCE_FROM] = shift.balance_from
+        if shift.driving_limit is not None:
+            table[at, layout.DRIVING_LIMIT] = shift.driving_limit
         table[at, layout.STOCK :] = [shift.parts.get(kind, 0) for kind in kinds]
         if shift.workshop is not None:
             table[at, layout.WORKSHOP] = shift.workshop.place
@@ -152,19 +158,23 @@ def _visits(
     return table
 
 
-def _given_order(visits: Longs) -> Longs:
+def _given_order(problem: Problem, visits: Longs) -> Longs:
     """Return the visits with a given row, pinned ones first, then by start and by end."""
     given = np.flatnonzero(visits[:, layout.GIVEN_ROW] >= 0)
     start = visits[given, layout.GIVEN_START]
-    end = start + visits[given, layout.VISIT_MINUTES]
+    rows = visits[given, layout.GIVEN_ROW]
+    end = start + _longs(
+        [
+            problem.visits[at].minutes_in(problem.shifts[row].id)
+            for at, row in zip(given, rows, strict=True)
+        ]
+    )
     return given[np.lexsort((end, start, -visits[given, layout.VISIT_PINNED]))]
 
 
 def _rooms(shifts: Sequence[Shift], world: World) -> Longs:
     """Return how many nodes each row may need: the most visits that could be made, and two ends."""
-    minutes = np.repeat(
-        world.visits[:-1, layout.VISIT_MINUTES], np.diff(world.visits[:, layout.VISIT_OPTIONS])
-    )
+    minutes = world.options[:, layout.OPTION_MINUTES]
     order = np.lexsort((minutes, world.options[:, layout.OPTION_SHIFT]))
     bounds = np.searchsorted(world.options[order, layout.OPTION_SHIFT], np.arange(len(shifts) + 1))
     rooms = np.zeros(len(shifts), dtype=np.int64)

@@ -45,7 +45,7 @@ class Opening:
     position
         How many visits of the round come before it.
     extra_cost
-        Added travel and shift cost, with the candidate's surcharge.
+        Added travel, shift cost and balance, with the candidate's surcharge.
     """
 
     candidate: Candidate
@@ -74,8 +74,14 @@ class Gaps:
         surcharges = np.array([c.surcharge for c in self.candidates], dtype=np.int64)
         used = np.array([bool(c.order) for c in self.candidates], dtype=np.bool_)
         # an unused shift costs nothing, so its first visit saves no journey home
-        saved = np.where(used[self.labels.row], self.labels.leg, 0)
-        self._standing_cost = surcharges[self.labels.row] - saved
+        self._saved = np.where(used[self.labels.row], self.labels.leg, 0)
+        self._surcharge = surcharges[self.labels.row]
+        limits = [NEVER if s.driving_limit is None else s.driving_limit for s in problem.shifts]
+        driven = self.labels.driven[self.labels.row]
+        self._driving_room = np.array(limits, dtype=np.int64)[self.shift] - driven
+        self._worked = driven + self.labels.served[self.labels.row]
+        starts = np.array([s.balance_from for s in problem.shifts], dtype=np.int64)
+        self._balance_from = starts[self.shift]
 
     def cheapest(
         self, visit: Visit, allowed: NDArray[np.bool_], *, any_time: bool = False
@@ -116,8 +122,26 @@ class Gaps:
         )
         detour = travel[self.labels.before, visit.place].astype(np.int64)
         detour += travel[visit.place, self.labels.after]
-        extra: Minutes = detour + self._standing_cost + shift_costs[self.shift]
+        detour -= self._saved
+        extra: Minutes = detour + self._surcharge + shift_costs[self.shift]
+        if self._problem.balance:
+            extra += self._balance(self._worked + detour + self._minutes(visit))
+            extra -= self._balance(self._worked)
         return extra
+
+    def _balance(self, worked: Minutes) -> Minutes:
+        """Return what is charged for rounds that work some minutes; shape (n_gaps,)."""
+        beyond = np.maximum(worked - self._balance_from, 0)
+        charge: Minutes = -(-self._problem.balance * beyond * beyond // 3600)
+        return charge
+
+    def _minutes(self, visit: Visit) -> Minutes:
+        """Return the visit's time on site in each gap; shape (n_gaps,)."""
+        minutes = np.full(len(self._problem.shifts), visit.minutes, dtype=np.int64)
+        if visit.shift_minutes:
+            minutes[:] = [visit.minutes_in(shift.id) for shift in self._problem.shifts]
+        on_site: Minutes = minutes[self.shift]
+        return on_site
 
     def fits(self, visit: Visit, *, any_time: bool = False) -> NDArray[np.bool_]:
         """Tell for every gap whether the visit can be made there and the rest still kept.
@@ -129,10 +153,12 @@ class Gaps:
         """
         labels = self.labels
         there, back = self._journeys(visit)
+        minutes = self._minutes(visit)
 
         def leave(arrival: Minutes) -> Minutes:
             start = arrival if any_time else next_starts(visit.start_windows, arrival)
-            return np.minimum(start + visit.minutes, NEVER)
+            leaving: Minutes = np.minimum(start + minutes, NEVER)
+            return leaving
 
         by_then_rested = labels.after_break(labels.fresh, there)
         rested = leave(np.minimum(labels.rested + there, by_then_rested))
@@ -141,6 +167,7 @@ class Gaps:
         fitting: NDArray[np.bool_] = (arrival_rested <= labels.due_rested) | (
             fresh + back <= labels.due_fresh
         )
+        fitting &= there + back - self._saved <= self._driving_room
         return fitting
 
     def start_ranges(self, visit: Visit) -> "StartRanges":
@@ -151,7 +178,8 @@ class Gaps:
         """
         labels = self.labels
         there, back = self._journeys(visit)
-        work_and_way = visit.minutes + back
+        minutes = self._minutes(visit)
+        work_and_way = minutes + back
         soonest = np.concatenate(
             [
                 np.minimum(labels.rested + there, labels.after_break(labels.fresh, there)),
@@ -159,9 +187,7 @@ class Gaps:
             ]
         )
         # the break on the way out: it must still begin in time, and the arrival stand
-        break_out = np.minimum(
-            labels.pause_latest - visit.minutes, labels.due_rested - work_and_way
-        )
+        break_out = np.minimum(labels.pause_latest - minutes, labels.due_rested - work_and_way)
         break_out = np.where(
             labels.pause_earliest + labels.pause_minutes <= labels.due_rested,
             break_out - labels.pause_minutes,
@@ -173,6 +199,8 @@ class Gaps:
                 np.maximum(labels.due_fresh - work_and_way, break_out),
             ]
         )
+        too_far = there + back - self._saved > self._driving_room
+        latest[np.tile(too_far, 2)] = -NEVER
         windows = np.array(visit.start_windows, dtype=np.int64).reshape(-1, 2)
         first = np.searchsorted(windows[:, 1], soonest)
         count = np.searchsorted(windows[:, 0], latest, side="right") - first

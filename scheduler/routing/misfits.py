@@ -8,6 +8,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from scheduler.routing.misfit_links import note_misfit_links
 from scheduler.routing.parts import MINUTES_LIMIT, Place, Shift, Visit
 from scheduler.routing.reading import Flaws
 
@@ -40,11 +41,17 @@ def note_misfits(
         if visit is None:
             continue
         _note_bad_place(flaws, f"visits[{at}].place", visit.place, len(places))
-        for name in visit.shift_costs:
-            if name not in known and None not in shifts:
-                flaws.note(f"visits[{at}].shift_costs.{name}", "names no shift of this problem")
+        for key, by_shift in (
+            ("shift_costs", visit.shift_costs),
+            ("shift_minutes", visit.shift_minutes),
+        ):
+            for name in by_shift:
+                if name not in known and None not in shifts:
+                    flaws.note(f"visits[{at}].{key}.{name}", "names no shift of this problem")
         if visit.pinned is not None and (visit.pinned.shift in known or None not in shifts):
             _note_bad_pin(flaws, f"visits[{at}].pinned", visit, known.get(visit.pinned.shift))
+    if None not in visits:
+        note_misfit_links(flaws, [visit for visit in visits if visit is not None])
     if not len(flaws) and travel is not None:
         _note_clashing_pins(flaws, travel, known, visits)
         _note_unsupplied_pins(flaws, known, visits)
@@ -87,7 +94,8 @@ def _note_bad_place(flaws: Flaws, path: str, place: int, n_places: int) -> None:
 
 def _note_bad_pin(flaws: Flaws, path: str, visit: Visit, shift: Shift | None) -> None:
     assert visit.pinned is not None
-    start, end = visit.pinned.start, visit.pinned.start + visit.minutes
+    start = visit.pinned.start
+    end = start + visit.minutes_in(visit.pinned.shift)
     if shift is None:
         flaws.note(f"{path}.shift", f"names no shift of this problem, got {visit.pinned.shift!r}")
         return
@@ -126,7 +134,8 @@ def _note_clashing_pins(
     for at, visit in enumerate(visits):
         if visit is not None and visit.pinned is not None:
             start = visit.pinned.start
-            pinned[visit.pinned.shift].append((start, start + visit.minutes, at, visit))
+            end = start + visit.minutes_in(visit.pinned.shift)
+            pinned[visit.pinned.shift].append((start, end, at, visit))
     for shift_id, entries in pinned.items():
         shift = shifts[shift_id]
         stations = [(shift.start, shift.start, shift.start_place, "the start of the shift")]
@@ -144,6 +153,13 @@ def _note_clashing_pins(
                     f"cannot be kept: {journey} minutes of travel between {before} and {after}, "
                     f"but {arrive - leave} minutes for it; move or lift one pin",
                 )
+        driven = sum(journey for _, _, journey in gaps)
+        if shift.driving_limit is not None and driven > shift.driving_limit:
+            flaws.note(
+                f"visits[{entries[0][2]}].pinned",
+                f"and the other pinned visits of shift {shift_id!r} travel {driven} minutes, "
+                f"above its driving_limit of {shift.driving_limit}; raise it or lift one pin",
+            )
         pause = shift.pause
         if pause is not None and not any(
             arrive - leave - journey >= pause.minutes

@@ -12,6 +12,7 @@ from scheduler.routing.kernel.layout import (
     NEVER,
     OPTION_COLUMNS,
     OPTION_COST,
+    OPTION_MINUTES,
     OPTION_SHIFT,
     Longs,
 )
@@ -87,9 +88,11 @@ class _Finder:
             line[0, OPTION_SHIFT] = self._index[visit.pinned.shift]
             line[0, OPTION_COST] = visit.shift_costs.get(visit.pinned.shift, 0)
             line[0, [FIRST_WINDOW, LAST_WINDOW]] = window_offset
+            line[0, OPTION_MINUTES] = visit.minutes_in(visit.pinned.shift)
             line[0, CARRIED] = 1  # the problem has made sure of it
             return line
-        soonest, latest = self._reach(visit)
+        minutes = self._minutes(visit)
+        soonest, latest = self._reach(visit.place, minutes)
         windows = np.array(visit.start_windows, dtype=np.int64).reshape(-1, 2)
         first = np.searchsorted(windows[:, 1], soonest, side="left")
         last = np.searchsorted(windows[:, 0], latest, side="right") - 1
@@ -100,6 +103,7 @@ class _Finder:
         table[:, OPTION_SHIFT] = shift
         table[:, FIRST_WINDOW] = window_offset + first[shift]
         table[:, LAST_WINDOW] = window_offset + last[shift]
+        table[:, OPTION_MINUTES] = minutes[shift]
         table[:, CARRIED] = carried[shift]
         if visit.shift_costs:
             costs = np.zeros(len(self._shifts), dtype=np.int64)
@@ -108,15 +112,21 @@ class _Finder:
             table[:, OPTION_COST] = costs[shift]
         return table
 
-    def _reach(self, visit: Visit) -> tuple[Longs, Longs]:
+    def _minutes(self, visit: Visit) -> Longs:
+        """Return the time on site on each shift."""
+        minutes = np.full(len(self._shifts), visit.minutes, dtype=np.int64)
+        for name, other in visit.shift_minutes.items():
+            minutes[self._index[name]] = other
+        return minutes
+
+    def _reach(self, place: int, minutes: Longs) -> tuple[Longs, Longs]:
         """Return the soonest and the latest start on each shift.
 
         Where a detour can be quicker than the direct way, only the last leg of it is certain.
         """
-        place = visit.place
         leg_in = np.minimum(self._travel[self._from, place], self._shortest_in[place])
         leg_out = np.minimum(self._travel[place, self._to], self._shortest_out[place])
-        return self._start + leg_in, self._end - visit.minutes - leg_out
+        return self._start + leg_in, self._end - minutes - leg_out
 
     def _carried(self, visit: Visit) -> NDArray[np.bool_]:
         """Tell for each shift whether it sets out with what the visit needs."""

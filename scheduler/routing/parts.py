@@ -95,11 +95,7 @@ class Workshop:
 
     def __post_init__(self) -> None:
         rules = Rules()
-        rules.require(
-            "minutes",
-            0 <= self.minutes <= MINUTES_LIMIT,
-            f"must be from 0 to {MINUTES_LIMIT}, got {self.minutes}",
-        )
+        rules.length("minutes", self.minutes)
         rules.finish()
 
 
@@ -127,6 +123,11 @@ class Shift:
         Spare parts along from the start: kind to how many, >= 0.
     workshop
         Where tools and parts can be fetched on the way; None where there is no such place.
+    driving_limit
+        Most minutes of travel of its round, calls at the workshop included; None without a limit.
+    balance_from
+        Working minutes from which on its round counts for balance, >= 0. To even out the days
+        within a team only, give all its shifts what is usual there.
     """
 
     id: str
@@ -140,6 +141,8 @@ class Shift:
     tools: frozenset[str] = frozenset()
     parts: Mapping[str, int] = field(default_factory=dict)
     workshop: Workshop | None = None
+    driving_limit: int | None = None
+    balance_from: int = 0
 
     def __post_init__(self) -> None:
         rules = Rules()
@@ -152,6 +155,9 @@ class Shift:
         )
         for kind, count in self.parts.items():
             rules.count(f"parts.{kind}", count)
+        if self.driving_limit is not None:
+            rules.length("driving_limit", self.driving_limit)
+        rules.length("balance_from", self.balance_from)
         if self.pause is not None:
             room = min(self.end, self.pause.latest) - max(self.start, self.pause.earliest)
             rules.require(
@@ -176,6 +182,20 @@ class Pin:
         rules = Rules()
         rules.require("shift", bool(self.shift), "must not be empty")
         rules.minute("start", self.start)
+        rules.finish()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class After:
+    """What has to be done before a visit: another visit's id, and the minutes between, >= 0."""
+
+    visit: str
+    minutes: int = 0
+
+    def __post_init__(self) -> None:
+        rules = Rules()
+        rules.require("visit", bool(self.visit), "must not be empty")
+        rules.length("minutes", self.minutes)
         rules.finish()
 
 
@@ -207,6 +227,14 @@ class Visit:
         What the technician must have along.
     parts
         Spare parts used up: kind to how many, >= 0.
+    shift_minutes
+        Shift id to its time on site there, >= 0, for technicians who need more or less than
+        `minutes`; shifts not named take `minutes`.
+    after
+        Set when it may start only some minutes after another has ended, and not without it.
+    together_with
+        The id of another visit that starts in the same minute with another technician: work for
+        two. Both are made or neither; only one of the two names the other.
     """
 
     id: str
@@ -219,15 +247,16 @@ class Visit:
     shift_costs: Mapping[str, int] = field(default_factory=dict)
     tools: frozenset[str] = frozenset()
     parts: Mapping[str, int] = field(default_factory=dict)
+    shift_minutes: Mapping[str, int] = field(default_factory=dict)
+    after: After | None = None
+    together_with: str | None = None
 
     def __post_init__(self) -> None:
         rules = Rules()
         rules.require("id", bool(self.id), "must not be empty")
-        rules.require(
-            "minutes",
-            0 <= self.minutes <= MINUTES_LIMIT,
-            f"must be from 0 to {MINUTES_LIMIT}, got {self.minutes}",
-        )
+        rules.length("minutes", self.minutes)
+        for shift, minutes in self.shift_minutes.items():
+            rules.length(f"shift_minutes.{shift}", minutes)
         rules.cost("leave_out_cost", self.leave_out_cost)
         for shift, cost in self.shift_costs.items():
             rules.cost(f"shift_costs.{shift}", cost)
@@ -245,6 +274,11 @@ class Visit:
         object.__setattr__(self, "start_windows", merged(self.start_windows))
         object.__setattr__(self, "shift_costs", dict(self.shift_costs))
         object.__setattr__(self, "parts", dict(self.parts))
+        object.__setattr__(self, "shift_minutes", dict(self.shift_minutes))
+
+    def minutes_in(self, shift_id: str) -> int:
+        """Return the time on site when a shift makes the visit."""
+        return self.shift_minutes.get(shift_id, self.minutes)
 
     def may_start_at(self, minute: int) -> bool:
         """Tell whether one of the windows holds the minute."""
@@ -268,6 +302,12 @@ class Rules:
             path,
             -MINUTES_LIMIT <= value <= MINUTES_LIMIT,
             f"must be a minute from -{MINUTES_LIMIT} to {MINUTES_LIMIT}, got {value}",
+        )
+
+    def length(self, path: str, value: int) -> None:
+        """Require a number of minutes within the countable range."""
+        self.require(
+            path, 0 <= value <= MINUTES_LIMIT, f"must be from 0 to {MINUTES_LIMIT}, got {value}"
         )
 
     def cost(self, path: str, value: int) -> None:

@@ -83,6 +83,8 @@ class Cost:
     standing
         Minutes of the rounds that are no travel: visits, waiting, breaks. 0 unless the problem
         charges working time.
+    balance
+        The charge for long rounds. 0 unless the problem sets a weight for balance.
     """
 
     travel: int
@@ -90,6 +92,7 @@ class Cost:
     left_out: int
     total: int
     standing: int = 0
+    balance: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +175,7 @@ def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
     for shift in problem.shifts:
         stops = sorted(
             by_shift.get(shift.id, []),
-            key=lambda stop: (stop.start, stop.start + visits[stop.visit].minutes),
+            key=lambda stop: (stop.start, stop.start + visits[stop.visit].minutes_in(stop.shift)),
         )
         if not stops:
             continue
@@ -187,7 +190,7 @@ def rounds(problem: Problem, plan: Plan) -> tuple[Round, ...]:
             for leg, call in zip(pairwise(route), calling, strict=True)
         )
         departure = stops[0].start - legs[0]
-        return_ = stops[-1].start + visits[stops[-1].visit].minutes + legs[-1]
+        return_ = stops[-1].start + visits[stops[-1].visit].minutes_in(shift.id) + legs[-1]
         break_start = breaks.get(shift.id)
         if shift.pause is not None and break_start is not None:
             if break_start < stops[0].start and break_start + shift.pause.minutes > departure:
@@ -237,6 +240,13 @@ def cost_of(
             pause = pauses[round_.shift]
             standing += round_.working_minutes(pause.minutes if pause is not None else 0)
         standing -= travel
+    balance = 0
+    if problem.balance:
+        shifts = {shift.id: shift for shift in problem.shifts}
+        for round_ in made:
+            served = sum(visits[stop.visit].minutes_in(stop.shift) for stop in round_.stops)
+            shift = shifts[round_.shift]
+            balance += problem.balance_cost(shift, served + round_.travel_minutes)
     shift_costs = sum(visits[stop.visit].shift_costs.get(stop.shift, 0) for stop in stops)
     planned = {stop.visit for stop in stops}
     left_out = sum(visit.leave_out_cost for visit in problem.visits if visit.id not in planned)
@@ -244,8 +254,9 @@ def cost_of(
         travel=travel,
         shift_costs=shift_costs,
         left_out=left_out,
-        total=travel + standing + shift_costs + left_out,
+        total=travel + standing + balance + shift_costs + left_out,
         standing=standing,
+        balance=balance,
     )
 
 
@@ -317,6 +328,7 @@ def plan_from_json(document: object) -> Plan:
             left_out=cost.whole("left_out"),
             total=cost.whole("total"),
             standing=cost.whole("standing") if cost.has("standing") else 0,
+            balance=cost.whole("balance") if cost.has("balance") else 0,
         ),
         calls=calls,
     )
@@ -348,7 +360,8 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "left_out": plan.cost.left_out,
             "total": plan.cost.total,
         }
-        | ({"standing": plan.cost.standing} if plan.cost.standing else {}),
+        | ({"standing": plan.cost.standing} if plan.cost.standing else {})
+        | ({"balance": plan.cost.balance} if plan.cost.balance else {}),
     } | (
         {"calls": [{"shift": call.shift, "before": call.before} for call in plan.calls]}
         if plan.calls

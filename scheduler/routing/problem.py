@@ -8,28 +8,36 @@ travel equivalent. Rules every plan must keep:
 * travel and service never overlap, and service is not interrupted;
 * a used shift takes its whole break inside [earliest, latest], between two activities; it may
   split a journey, stand before the departure or after the return, but inside the shift;
+* a visit takes its minutes, or those it names for the shift that makes it;
+* the minutes of travel of a round stay within its shift's driving limit, where there is one;
 * a visit's skills are a subset of the shift's and its start lies in one of its windows;
 * a round has along the tools of each visit and the parts of all its visits so far; where its
   shift names a workshop it may call there once, on the way to a visit, and lacks nothing after;
+* a visit that comes after another starts its minutes or more after the other's end, and only if
+  that is made; two that are made together start in the same minute with different technicians, or
+  are both left out;
 * a pinned visit stands exactly where it is pinned; every other may be left out at its cost.
+
+Where a weight for balance is set, each round is charged for its working minutes (travel and
+visits) beyond its shift's `balance_from`: the weight times their hours squared, rounded up. Since
+the square of a long day costs more than two of half its length, the work is spread evenly over
+technicians and days as far as that is worth the travel.
 """
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from pathlib import Path
-from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.errors import InvalidProblem
 from scheduler.routing.misfits import note_misfits
-from scheduler.routing.parts import MINUTES_LIMIT, Pause, Pin, Place, Shift, Visit, Workshop
-from scheduler.routing.reading import Fields, Flaws, load_json, save_json, shown
+from scheduler.routing.parts import After, Pause, Pin, Place, Shift, Visit, Workshop
+from scheduler.routing.reading import Flaws
 
 __all__ = [
+    "After",
     "Charge",
     "Pause",
     "Pin",
@@ -38,53 +46,13 @@ __all__ = [
     "Shift",
     "Visit",
     "Workshop",
-    "problem_from_json",
-    "problem_to_json",
-    "read_problem",
-    "unread_keys",
-    "write_problem",
 ]
 
-FORMAT = "steamround-problem/1"
 
-KNOWN_KEYS: Mapping[str, frozenset[str]] = {
-    "": frozenset(
-        {"format", "minute_zero", "places", "travel_minutes", "shifts", "visits", "charge"}
-    ),
-    "places[]": frozenset({"id", "lat", "lon"}),
-    "shifts[]": frozenset(
-        {
-            "id",
-            "technician",
-            "start_place",
-            "end_place",
-            "start",
-            "end",
-            "skills",
-            "break",
-            "tools",
-            "parts",
-            "workshop",
-        }
-    ),
-    "shifts[].workshop": frozenset({"place", "minutes"}),
-    "shifts[].break": frozenset({"minutes", "earliest", "latest"}),
-    "visits[]": frozenset(
-        {
-            "id",
-            "place",
-            "minutes",
-            "skills",
-            "start_windows",
-            "leave_out_cost",
-            "pinned",
-            "shift_costs",
-            "tools",
-            "parts",
-        }
-    ),
-    "visits[].pinned": frozenset({"shift", "start"}),
-}
+_MINUTES_PER_HOUR_SQUARED = 3600
+
+BALANCE_LIMIT = 10_000
+"""Largest weight for balance: the charge for the longest round still fits 63 bits."""
 
 
 class Charge(StrEnum):
@@ -112,6 +80,9 @@ class Problem:
     charge
         What the rounds cost: their travel, or the working time from the departure to the return,
         waiting, visits and break included.
+    balance
+        Minutes of travel equivalent charged for one working hour, squared, of a round; 0 to
+        BALANCE_LIMIT. One hour from a day of eight hours to one of five then saves 4 times that.
 
     Raises
     ------
@@ -125,11 +96,14 @@ class Problem:
     shifts: tuple[Shift, ...]
     visits: tuple[Visit, ...]
     charge: Charge = Charge.TRAVEL
+    balance: int = 0
 
     def __post_init__(self) -> None:
         flaws = Flaws()
         if self.minute_zero.utcoffset() is None:
             flaws.note("minute_zero", f"must carry its offset from UTC, got {self.minute_zero}")
+        if not 0 <= self.balance <= BALANCE_LIMIT:
+            flaws.note("balance", f"must be from 0 to {BALANCE_LIMIT}, got {self.balance}")
         note_misfits(flaws, self.places, self.travel_minutes, self.shifts, self.visits)
         if len(flaws):
             raise InvalidProblem(flaws.as_tuple())
@@ -148,13 +122,25 @@ class Problem:
             and self.shifts == other.shifts
             and self.visits == other.visits
             and self.charge == other.charge
+            and self.balance == other.balance
         )
 
     def is_plain(self) -> bool:
         """Tell whether travel is charged and no visit needs tools or parts."""
-        return self.charge is Charge.TRAVEL and not any(
-            visit.tools or any(visit.parts.values()) for visit in self.visits
-        )
+        return self.charge is Charge.TRAVEL and not self.has_supplies()
+
+    def is_linked(self) -> bool:
+        """Tell whether a visit comes after another or is made together with one."""
+        return any(visit.after or visit.together_with for visit in self.visits)
+
+    def has_supplies(self) -> bool:
+        """Tell whether a visit needs tools or parts."""
+        return any(visit.tools or any(visit.parts.values()) for visit in self.visits)
+
+    def balance_cost(self, shift: Shift, working_minutes: int) -> int:
+        """Return what is charged for the working minutes of a round, travel and visits."""
+        beyond = max(working_minutes - shift.balance_from, 0)
+        return -(-self.balance * beyond * beyond // _MINUTES_PER_HOUR_SQUARED)
 
     def journey_minutes(
         self, shift: Shift, origin: int, target: int, *, over_workshop: bool = False
@@ -181,295 +167,3 @@ class Problem:
     def visit_index(self) -> dict[str, int]:
         """Return each visit's position by its id."""
         return {visit.id: at for at, visit in enumerate(self.visits)}
-
-
-def read_problem(path: Path) -> Problem:
-    """Read a problem file, packed with gzip or not.
-
-    Raises
-    ------
-    InvalidProblem
-        Lists every flaw of the file, each with its path in the document.
-    OSError
-        The file cannot be read.
-    """
-    flaws = Flaws()
-    document = load_json(path, flaws)
-    if len(flaws):
-        raise InvalidProblem(flaws.as_tuple())
-    return problem_from_json(document)
-
-
-def write_problem(problem: Problem, path: Path) -> None:
-    """Write a problem file, packed with gzip when its name ends in .gz."""
-    save_json(problem_to_json(problem), path)
-
-
-def problem_from_json(document: object) -> Problem:
-    """Build a problem from the parsed JSON of a problem file.
-
-    Keys this version does not know are passed over; `unread_keys` names them.
-
-    Raises
-    ------
-    InvalidProblem
-        Lists every flaw of the document. Whether a part fits the others is asked of the parts
-        that are sound in themselves.
-    """
-    flaws = Flaws()
-    top = Fields(document, "", flaws)
-    if len(flaws):
-        raise InvalidProblem(flaws.as_tuple())
-    if top.text("format") != FORMAT:
-        flaws.note("format", f'must be "{FORMAT}", got {shown(top.raw("format"))}')
-    minute_zero = _instant(top, flaws)
-    places = _items(top, flaws, "places", _place)
-    shifts = _items(top, flaws, "shifts", _shift)
-    visits = _items(top, flaws, "visits", _visit)
-    travel = _matrix(top, flaws)
-    charge = _charge(top, flaws)
-    note_misfits(flaws, places, travel, shifts, visits)
-    if len(flaws):
-        raise InvalidProblem(flaws.as_tuple())
-    assert travel is not None
-    return Problem(
-        minute_zero=minute_zero,
-        places=tuple(place for place in places if place),
-        travel_minutes=travel.astype(np.int32),
-        shifts=tuple(shift for shift in shifts if shift),
-        visits=tuple(visit for visit in visits if visit),
-        charge=charge,
-    )
-
-
-def problem_to_json(problem: Problem) -> dict[str, Any]:
-    """Return the JSON document of a problem file; absent options are left away."""
-    return {
-        "format": FORMAT,
-        "minute_zero": problem.minute_zero.isoformat().replace("+00:00", "Z"),
-        "places": [
-            {"id": place.id} | ({} if place.lat is None else {"lat": place.lat, "lon": place.lon})
-            for place in problem.places
-        ],
-        "travel_minutes": problem.travel_minutes.tolist(),
-        "shifts": [
-            {
-                "id": shift.id,
-                "technician": shift.technician,
-                "start_place": shift.start_place,
-                "end_place": shift.end_place,
-                "start": shift.start,
-                "end": shift.end,
-                "skills": sorted(shift.skills),
-            }
-            | ({} if shift.pause is None else {"break": _pause_to_json(shift.pause)})
-            | _supplies_to_json(shift.tools, shift.parts)
-            | ({} if shift.workshop is None else {"workshop": _workshop_to_json(shift.workshop)})
-            for shift in problem.shifts
-        ],
-        "visits": [
-            {
-                "id": visit.id,
-                "place": visit.place,
-                "minutes": visit.minutes,
-                "skills": sorted(visit.skills),
-                "start_windows": [list(window) for window in visit.start_windows],
-                "leave_out_cost": visit.leave_out_cost,
-            }
-            | ({} if visit.pinned is None else {"pinned": _pin_to_json(visit.pinned)})
-            | ({"shift_costs": dict(visit.shift_costs)} if visit.shift_costs else {})
-            | _supplies_to_json(visit.tools, visit.parts)
-            for visit in problem.visits
-        ],
-    } | ({} if problem.charge is Charge.TRAVEL else {"charge": str(problem.charge)})
-
-
-def unread_keys(document: object) -> tuple[str, ...]:
-    """Name the keys of a problem document that this version passes over.
-
-    Later versions add fields. Whoever reads such a file should tell its user that these were
-    not heeded.
-
-    Returns
-    -------
-    tuple of str
-        Paths such as ``visits[].tools``, sorted, each once.
-    """
-    found: set[str] = set()
-
-    def walk(value: object, path: str) -> None:
-        if isinstance(value, list):
-            for item in value:
-                walk(item, f"{path}[]")
-        elif isinstance(value, dict) and path in KNOWN_KEYS:
-            for key, inner in value.items():
-                inner_path = f"{path}.{key}" if path else key
-                if key not in KNOWN_KEYS[path]:
-                    found.add(inner_path)
-                elif key != "travel_minutes":
-                    walk(inner, inner_path)
-
-    walk(document, "")
-    return tuple(sorted(found))
-
-
-def _instant(top: Fields, flaws: Flaws) -> datetime:
-    text = top.text("minute_zero")
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        flaws.note(
-            "minute_zero",
-            f"must be an instant such as 2027-03-01T00:00:00Z, got {shown(text)}",
-        )
-        return datetime.min.replace(tzinfo=UTC)
-    if instant.utcoffset() is None:
-        flaws.note("minute_zero", f"must carry its offset from UTC (Z), got {shown(text)}")
-    return instant
-
-
-def _charge(top: Fields, flaws: Flaws) -> Charge:
-    if not top.has("charge"):
-        return Charge.TRAVEL
-    text = top.text("charge")
-    if text not in set(Charge):
-        flaws.note("charge", f"must be one of {', '.join(Charge)}, got {shown(text)}")
-        return Charge.TRAVEL
-    return Charge(text)
-
-
-def _matrix(top: Fields, flaws: Flaws) -> NDArray[Any] | None:
-    """Return the travel matrix as int64, None when a row is not one of whole numbers."""
-    before = len(flaws)
-    rows = top.array("travel_minutes")
-    for at, row in enumerate(rows):
-        if not isinstance(row, list) or len(row) != len(rows):
-            found = len(row) if isinstance(row, list) else shown(row)
-            flaws.note(f"travel_minutes[{at}]", f"must be {len(rows)} whole numbers, got {found}")
-        elif not set(map(type, row)) <= {int}:
-            for to, value in enumerate(row):
-                if type(value) is not int:
-                    flaws.note(
-                        f"travel_minutes[{at}][{to}]",
-                        f"must be a whole number of minutes, got {shown(value)}",
-                    )
-    if len(flaws) > before:
-        return None
-    try:
-        return np.array(rows, dtype=np.int64).reshape(len(rows), len(rows))
-    except OverflowError:
-        for at, row in enumerate(rows):
-            for to, value in enumerate(row):
-                if abs(value) > MINUTES_LIMIT:
-                    flaws.note(
-                        f"travel_minutes[{at}][{to}]",
-                        f"must be from 0 to {MINUTES_LIMIT} minutes, got {value}",
-                    )
-        return None
-
-
-_T = TypeVar("_T", Place, Shift, Visit)
-
-
-def _items(
-    top: Fields, flaws: Flaws, key: str, build: Callable[[Fields, Flaws], _T]
-) -> list[_T | None]:
-    """Build every item of an array, None where one is flawed."""
-    items: list[_T | None] = []
-    for at, value in enumerate(top.array(key)):
-        before = len(flaws)
-        path = f"{key}[{at}]"
-        item: _T | None = None
-        try:
-            item = build(Fields(value, path, flaws), flaws)
-        except InvalidProblem as error:
-            flaws.note_all(error.flaws, under=path)
-        items.append(item if len(flaws) == before else None)
-    return items
-
-
-def _place(fields: Fields, flaws: Flaws) -> Place:
-    return Place(
-        id=fields.text("id"), lat=fields.number_or_none("lat"), lon=fields.number_or_none("lon")
-    )
-
-
-def _shift(fields: Fields, flaws: Flaws) -> Shift:
-    return Shift(
-        id=fields.text("id"),
-        technician=fields.text("technician"),
-        start_place=fields.whole("start_place"),
-        end_place=fields.whole("end_place"),
-        start=fields.whole("start"),
-        end=fields.whole("end"),
-        skills=fields.texts("skills"),
-        pause=_pause(fields, flaws) if fields.has("break") else None,
-        tools=fields.texts("tools"),
-        parts=fields.whole_by_name("parts"),
-        workshop=_workshop(fields, flaws) if fields.has("workshop") else None,
-    )
-
-
-def _pause(shift: Fields, flaws: Flaws) -> Pause | None:
-    fields = Fields(shift.raw("break"), shift.path("break"), flaws)
-    try:
-        return Pause(
-            minutes=fields.whole("minutes"),
-            earliest=fields.whole("earliest"),
-            latest=fields.whole("latest"),
-        )
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=shift.path("break"))
-        return None
-
-
-def _workshop(shift: Fields, flaws: Flaws) -> Workshop | None:
-    fields = Fields(shift.raw("workshop"), shift.path("workshop"), flaws)
-    try:
-        return Workshop(
-            place=fields.whole("place"),
-            minutes=fields.whole("minutes") if fields.has("minutes") else 0,
-        )
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=shift.path("workshop"))
-        return None
-
-
-def _visit(fields: Fields, flaws: Flaws) -> Visit:
-    return Visit(
-        id=fields.text("id"),
-        place=fields.whole("place"),
-        minutes=fields.whole("minutes"),
-        skills=fields.texts("skills"),
-        start_windows=fields.whole_pairs("start_windows"),
-        leave_out_cost=fields.whole("leave_out_cost"),
-        pinned=_pin(fields, flaws) if fields.has("pinned") else None,
-        shift_costs=fields.whole_by_name("shift_costs"),
-        tools=fields.texts("tools"),
-        parts=fields.whole_by_name("parts"),
-    )
-
-
-def _pin(visit: Fields, flaws: Flaws) -> Pin | None:
-    fields = Fields(visit.raw("pinned"), visit.path("pinned"), flaws)
-    try:
-        return Pin(shift=fields.text("shift"), start=fields.whole("start"))
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=visit.path("pinned"))
-        return None
-
-
-def _pause_to_json(pause: Pause) -> dict[str, int]:
-    return {"minutes": pause.minutes, "earliest": pause.earliest, "latest": pause.latest}
-
-
-def _workshop_to_json(workshop: Workshop) -> dict[str, int]:
-    return {"place": workshop.place, "minutes": workshop.minutes}
-
-
-def _supplies_to_json(tools: frozenset[str], parts: Mapping[str, int]) -> dict[str, Any]:
-    return ({"tools": sorted(tools)} if tools else {}) | ({"parts": dict(parts)} if parts else {})
-
-
-def _pin_to_json(pin: Pin) -> dict[str, str | int]:
-    return {"shift": pin.shift, "start": pin.start}

@@ -26,18 +26,20 @@ _STRIDE = NEVER << 2  # keeps the windows of one stop apart from those of the ne
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundLabels:
-    """What is known of every gap; all arrays have shape (n_gaps,) but `first`.
+    """What is known of every gap; all arrays have shape (n_gaps,) unless they say otherwise.
 
     Attributes
     ----------
     first
-        First gap of each round, and behind the last round the number of gaps.
+        First gap of each round, and behind the last the number of gaps; shape (n_rounds + 1,).
     row, shift
         The round of a gap and the index of its shift.
     before, after
         The places it lies between.
     leg
         The journey between them.
+    driven, served
+        Travel and minutes on site of each round; shape (n_rounds,).
     fresh, rested
         When one is first free before the gap, the break still to come or taken; NEVER when that
         cannot be.
@@ -54,6 +56,8 @@ class RoundLabels:
     before: Minutes
     after: Minutes
     leg: Minutes
+    driven: Minutes
+    served: Minutes
     fresh: Minutes
     rested: Minutes
     due_fresh: Minutes
@@ -86,7 +90,8 @@ def label_rounds(
     lengths = np.fromiter(map(len, orders), dtype=np.int64, count=len(orders))
     first = np.concatenate([[0], np.cumsum(lengths + 1)]).astype(np.int64)
     row = np.repeat(np.arange(len(orders)), lengths + 1)
-    stops = _Stops([problem.visits[at] for at in chain.from_iterable(orders)])
+    made_by = [problem.shifts[at].id for at in np.repeat(shifts, lengths)]
+    stops = _Stops([problem.visits[at] for at in chain.from_iterable(orders)], made_by)
     shift_table = np.array(
         [
             (shift.start_place, shift.end_place, shift.start, shift.end)
@@ -107,6 +112,9 @@ def label_rounds(
     before[~opens] = stops.place
     after[~closes] = stops.place
     leg = problem.travel_minutes[before, after].astype(np.int64)
+    owner = np.repeat(np.arange(len(orders)), lengths)
+    served = np.bincount(owner, weights=stops.minutes, minlength=len(orders)).astype(np.int64)
+    driven = np.bincount(row, weights=leg, minlength=len(orders)).astype(np.int64)
 
     fresh = np.where(has_pause, start, NEVER)
     rested = np.where(has_pause, NEVER, start)
@@ -139,6 +147,8 @@ def label_rounds(
         before=before,
         after=after,
         leg=leg,
+        driven=np.where(lengths > 0, driven, 0),
+        served=served,
         fresh=fresh,
         rested=rested,
         due_fresh=due_fresh,
@@ -159,10 +169,12 @@ def _after_break(
 class _Stops:
     """The stops of all rounds on end, and the windows in which each may start."""
 
-    def __init__(self, visits: Sequence[Visit]) -> None:
+    def __init__(self, visits: Sequence[Visit], made_by: Sequence[str]) -> None:
         count = len(visits)
         self.place = np.fromiter((v.place for v in visits), dtype=np.int64, count=count)
-        self.minutes = np.fromiter((v.minutes for v in visits), dtype=np.int64, count=count)
+        self.minutes = np.fromiter(
+            map(Visit.minutes_in, visits, made_by), dtype=np.int64, count=count
+        )
         windows = [
             visit.start_windows
             if visit.pinned is None

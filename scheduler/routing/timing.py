@@ -78,13 +78,16 @@ def timetable(
     Returns
     -------
     Timetable or None
-        None when the order breaks a window, a pin, the break or the shift's hours.
+        None when the order breaks a window, a pin, the break, the shift's hours or its limit of
+        driving.
     """
     places = [shift.start_place, *(visit.place for visit in order), shift.end_place]
     journeys = [
         problem.journey_minutes(shift, *leg, over_workshop=at == call_before)
         for at, leg in enumerate(pairwise(places))
     ]
+    if shift.driving_limit is not None and sum(journeys) > shift.driving_limit:
+        return None
     found = _from(shift.start, shift, order, journeys)
     if found is None or problem.charge is Charge.TRAVEL:
         return found
@@ -120,10 +123,11 @@ def _from(
             minute, starts, break_start = min(arrivals, key=lambda arrival: arrival[0])
             start = first_start(visit, shift, minute)
             if start is not None:
-                rested = (start + visit.minutes, (*starts, start), break_start)
+                rested = (start + visit.minutes_in(shift.id), (*starts, start), break_start)
         if fresh is not None:
             start = first_start(visit, shift, fresh[0] + journey)
-            fresh = None if start is None else (start + visit.minutes, (*fresh[1], start))
+            on_site = visit.minutes_in(shift.id)
+            fresh = None if start is None else (start + on_site, (*fresh[1], start))
         if fresh is None and rested is None:
             return None
     journey = journeys[-1]

@@ -31,6 +31,8 @@ class PlanningWeights:
         proportion for a part of it.
     change_day, change_technician : a published appointment that moves to another day, or to
         another technician; nobody has promised it to the client, yet people have read it.
+    balance : one working hour of a day, squared: an hour from a day of eight hours to one of five
+        is worth four times that, a few minutes of driving; nobody likes to see others home at noon.
     stiffness : by how much dearer such changes are where a plan is only repaired: the day is under
         way or near, and whoever asks for a repair wants to make few telephone calls.
     """
@@ -55,6 +57,7 @@ class PlanningWeights:
     perhaps_away: int = 60
     change_day: int = 25
     change_technician: int = 15
+    balance: int = 1
     stiffness: int = 2
 
     def for_repair(self) -> Self:

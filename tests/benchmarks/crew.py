@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
-from scheduler.routing.problem import Problem, write_problem
+from scheduler.routing.problem import Problem
+from scheduler.routing.problem_file import write_problem
 from scheduler.routing.timing import timetable
 
 DAY = 24 * 60

@@ -26,7 +26,8 @@ from scheduler.routing.cheapest_insertion import cheapest_insertion, completed
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Seconds, solve
 from scheduler.routing.plan import Plan
-from scheduler.routing.problem import Problem, Shift, Visit, read_problem
+from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.problem_file import read_problem
 from scheduler.routing.timing import timetable
 
 PATIENCE_SECONDS = 120

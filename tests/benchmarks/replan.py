@@ -18,7 +18,8 @@ from scheduler.replanning import Repair, compared, repair, with_past_frozen
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, solve
 from scheduler.routing.plan import Plan
-from scheduler.routing.problem import Problem, Visit, read_problem
+from scheduler.routing.problem import Problem, Visit
+from scheduler.routing.problem_file import read_problem
 
 DAY = 24 * 60
 CALLBACKS = 12

@@ -4,6 +4,8 @@ Reference: the CP-SAT solver of OR-Tools (https://developers.google.com/optimiza
 the statement of the problem is shared with the planner.
 """
 
+from itertools import product
+
 from ortools.sat.python import cp_model
 
 from scheduler.routing.problem import Problem, Shift
@@ -18,6 +20,7 @@ def proven_optimum(problem: Problem) -> int:
         made = sum(round_.makes[at] for round_ in rounds)
         model.add(made == 1 if visit.pinned is not None else made <= 1)
         costs.append(visit.leave_out_cost * (1 - made))
+    _link(model, problem, rounds)
     model.minimize(sum(costs))
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
@@ -26,16 +29,41 @@ def proven_optimum(problem: Problem) -> int:
     return round(solver.objective_value)
 
 
+def _link(model: cp_model.CpModel, problem: Problem, rounds: "list[_Round]") -> None:
+    """What comes after another, and what two technicians make together."""
+    index = problem.visit_index()
+    for at, visit in enumerate(problem.visits):
+        made = sum(round_.makes[at] for round_ in rounds)
+        if visit.after is not None:
+            before = index[visit.after.visit]
+            model.add(made <= sum(round_.makes[before] for round_ in rounds))
+            for own, earlier in product(rounds, rounds):
+                over = earlier.starts[before] + problem.visits[before].minutes_in(earlier.shift.id)
+                model.add(own.starts[at] >= over + visit.after.minutes).only_enforce_if(
+                    own.makes[at], earlier.makes[before]
+                )
+        if visit.together_with is not None:
+            half = index[visit.together_with]
+            model.add(made == sum(round_.makes[half] for round_ in rounds))
+            for own, other in product(rounds, rounds):
+                both = (own.makes[at], other.makes[half])
+                if own.shift.technician == other.shift.technician:
+                    model.add_bool_or(~own.makes[at], ~other.makes[half])
+                else:
+                    model.add(own.starts[at] == other.starts[half]).only_enforce_if(*both)
+
+
 class _Round:
     """The variables and rules of one shift: a circuit through the visits it makes."""
 
     def __init__(self, model: cp_model.CpModel, problem: Problem, shift: Shift) -> None:
         self._model = model
         self._problem = problem
-        self._shift = shift
+        self.shift = shift
         self.costs: list[cp_model.LinearExprT] = []
+        self._legs: list[cp_model.LinearExprT] = []
         self.makes = [model.new_bool_var(f"makes {visit.id}") for visit in problem.visits]
-        self._starts = [self._start(at) for at in range(len(problem.visits))]
+        self.starts = [self._start(at) for at in range(len(problem.visits))]
         self._resting: list[cp_model.IntVar] = []
         used = model.new_bool_var("used")
         self._break = self._break_variable()
@@ -45,21 +73,42 @@ class _Round:
             arcs.append((at + 1, at + 1, ~self.makes[at]))
             model.add_implication(self.makes[at], used)
             self.costs.append(visit.shift_costs.get(shift.id, 0) * self.makes[at])
-            end = self._starts[at] + visit.minutes
-            out = self._leg(shift.start, self._starts[at], shift.start_place, visit.place)
+            end = self.starts[at] + visit.minutes_in(shift.id)
+            out = self._leg(shift.start, self.starts[at], shift.start_place, visit.place)
             back = self._leg(end, shift.end, visit.place, shift.end_place)
             arcs += [(0, at + 1, out), (at + 1, 0, back)]
             for to, other in enumerate(problem.visits):
                 if to != at:
-                    onward = self._leg(end, self._starts[to], visit.place, other.place)
+                    onward = self._leg(end, self.starts[to], visit.place, other.place)
                     arcs.append((at + 1, to + 1, onward))
         model.add_circuit(arcs)
+        self._limit_travel()
         if shift.pause is not None:
             model.add(sum(self._resting) == used)
 
+    def _limit_travel(self) -> None:
+        """The driving limit, and the charge for the hours of travel and visits, squared."""
+        model, problem, shift = self._model, self._problem, self.shift
+        travel = sum(self._legs)
+        if shift.driving_limit is not None:
+            model.add(travel <= shift.driving_limit)
+        if problem.balance:
+            most = 24 * 60
+            beyond = model.new_int_var(0, most, "minutes beyond balance_from")
+            worked = travel + sum(
+                visit.minutes_in(shift.id) * makes
+                for visit, makes in zip(problem.visits, self.makes, strict=True)
+            )
+            model.add(beyond >= worked - shift.balance_from)
+            squared = model.new_int_var(0, most**2, "squared")
+            model.add_multiplication_equality(squared, [beyond, beyond])
+            charge = model.new_int_var(0, problem.balance * most**2 // 3600 + 1, "balance")
+            model.add(3600 * charge >= problem.balance * squared)
+            self.costs.append(charge)
+
     def _start(self, at: int) -> cp_model.IntVar:
         """The minute a visit starts; it cannot be made without skill, window or its pin."""
-        visit, shift = self._problem.visits[at], self._shift
+        visit, shift = self._problem.visits[at], self.shift
         allowed = [list(window) for window in visit.start_windows]
         able = visit.skills <= shift.skills and bool(allowed)
         if visit.pinned is not None:
@@ -72,7 +121,7 @@ class _Round:
         return self._model.new_int_var_from_domain(domain, f"start of {visit.id}")
 
     def _break_variable(self) -> cp_model.IntVar:
-        pause, shift = self._shift.pause, self._shift
+        pause, shift = self.shift.pause, self.shift
         if pause is None:
             return self._model.new_constant(0)
         first = max(shift.start, pause.earliest)
@@ -87,10 +136,11 @@ class _Round:
         target: int,
     ) -> cp_model.IntVar:
         """A journey: if it is made, it takes its time, and the break's if that is on it."""
-        model, pause = self._model, self._shift.pause
+        model, pause = self._model, self.shift.pause
         made = model.new_bool_var("leg")
         minutes = int(self._problem.travel_minutes[origin, target])
         self.costs.append(minutes * made)
+        self._legs.append(minutes * made)
         model.add(leave + minutes <= arrive).only_enforce_if(made)
         if pause is not None:
             resting = model.new_bool_var("break on this leg")

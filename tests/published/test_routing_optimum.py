@@ -12,7 +12,7 @@ from tests.scheduler.routing.strategies import problems
 
 
 @settings(max_examples=60, deadline=None)
-@given(problems())
+@given(problems(people=True))
 def test_trying_everything_agrees_with_the_exact_solver(problem: Problem) -> None:
     assert optimum(problem) == proven_optimum(problem)
 
@@ -20,7 +20,7 @@ def test_trying_everything_agrees_with_the_exact_solver(problem: Problem) -> Non
 # The search is a heuristic that may miss an optimum once in a while: always the same examples,
 # so that a miss is a change of the search. tests/benchmarks/optimum.py tries fresh ones.
 @settings(max_examples=40, deadline=None, derandomize=True)
-@given(problems(max_visits=9, shortcuts=False))
+@given(problems(max_visits=9, shortcuts=False, people=True))
 def test_planner_reaches_the_proven_optimum(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(5000), seed=1)
     assert check(problem, plan) == ()

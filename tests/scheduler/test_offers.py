@@ -280,7 +280,7 @@ def test_a_placement_says_what_becomes_of_the_drives() -> None:
     asked = question(BURNER)
     assert place_at(asked, 500) is None
     assert place_at(asked, 555) == Placement(
-        shift="ann/mon", travel_minutes=5, next_visit=None, next_travel_minutes=0
+        shift="ann/mon", travel_minutes=5, minutes=45, next_visit=None, next_travel_minutes=0
     )
     assert place_at(asked, 800) is None  # outside the windows
     # with the valves at 620 the quay comes first: 20 there from home, 7 from there to the mill
@@ -291,7 +291,7 @@ def test_a_placement_says_what_becomes_of_the_drives() -> None:
         plan=plan_of(problem, Stop(visit="valves", shift="ann/mon", start=620)),
     )
     assert place_at(later, 500) == Placement(
-        shift="ann/mon", travel_minutes=20, next_visit="valves", next_travel_minutes=7
+        shift="ann/mon", travel_minutes=20, minutes=45, next_visit="valves", next_travel_minutes=7
     )
 
 

@@ -113,6 +113,8 @@ class TechnicianRow(Versioned, table=True):
     break_earliest: str = "11:30"
     break_latest: str = "14:00"
     pace: float = 1.0
+    driving_limit_minutes: int | None = None  # a day
+    workshop_days: list[str] = Field(default_factory=list, sa_type=JSON)  # begin there: "Mo", ...
     active: bool = True
     language: str = "en"  # of the calendar's own words
     calendar_text: str = "full"  # or "short": what is needed on the way there

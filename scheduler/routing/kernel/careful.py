@@ -1,21 +1,22 @@
 """The cheapest place for a visit where working time is charged or tools and parts count."""
 
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.labels import fits, over_workshop
+from scheduler.routing.kernel.labels import added_balance, balance_cost, fits, over_workshop
 from scheduler.routing.kernel.layout import (
     BASE,
     CALL_AT,
+    DRIVING_ROOM,
     LEG,
     LENGTH,
     NOWHERE,
     OPTION_COST,
+    OPTION_MINUTES,
     OPTION_SHIFT,
     PAUSE_MINUTES,
     PLACE,
     ROOM,
     ROUND_COST,
     TIMED,
-    VISIT_MINUTES,
     VISIT_PLACE,
     WORKING_MINUTES,
     WORKSHOP,
@@ -39,23 +40,27 @@ def added_cost(
 ) -> int:
     """Return what a visit adds to its row right after `before`; `bound` if that or more."""
     row = world.options[option, OPTION_SHIFT]
-    minutes = world.visits[visit, VISIT_MINUTES]
+    minutes = int(world.options[option, OPTION_MINUTES])
     added = leg_in + leg_out - int(search.nodes[before + 1, LEG])
+    if added > search.rows[row, DRIVING_ROOM]:
+        return bound
+    balance = added_balance(world, search, row, added + minutes)
+    lasts = search.rows[row, ROUND_COST] - balance_cost(world, search, row, 0)
     timed = world.shifts[row, TIMED] == 1
     if timed:  # a round takes at least its travel, its visits and its break
         busy = world.shifts[row, WORKING_MINUTES] - search.rows[row, ROOM]
         busy += world.shifts[row, PAUSE_MINUTES]
-        least = busy + added + minutes - search.rows[row, ROUND_COST]
+        least = busy + added + minutes - lasts
     else:
         least = added
-    if least >= bound:
+    if least + balance >= bound:
         return bound
     if not fits(world, search, row, option, minutes, before, before + 1, leg_in, leg_out):
         return bound
     if timed:
         whole = minutes_with(world, search, row, option, minutes, before, leg_in, leg_out)
-        added = int(whole - search.rows[row, ROUND_COST])
-    return min(bound, added)
+        added = int(whole - lasts)
+    return min(bound, added + balance)
 
 
 @compiled

@@ -3,11 +3,13 @@
 from scheduler.routing.kernel.careful import scan_carefully
 from scheduler.routing.kernel.chance import uniform
 from scheduler.routing.kernel.compiling import compiled, inlined
-from scheduler.routing.kernel.labels import fits
+from scheduler.routing.kernel.labels import added_balance, fits
 from scheduler.routing.kernel.layout import (
+    BALANCE,
     BASE,
     BLINKING,
     CAREFUL,
+    DRIVING_ROOM,
     FIRST_COST,
     FIRST_OPTION,
     FIRST_SLOT,
@@ -23,6 +25,7 @@ from scheduler.routing.kernel.layout import (
     OPENED_AT,
     OPTION,
     OPTION_COST,
+    OPTION_MINUTES,
     OPTION_SHIFT,
     PLACE,
     ROOM,
@@ -31,7 +34,6 @@ from scheduler.routing.kernel.layout import (
     VERSION,
     VISIT,
     VISIT_LEAVE_OUT,
-    VISIT_MINUTES,
     VISIT_OPTIONS,
     VISIT_PINNED,
     VISIT_PLACE,
@@ -47,8 +49,11 @@ def fits_after(world: World, search: Search, option: int, visit: int, before: in
     place = world.visits[visit, VISIT_PLACE]
     leg_in = world.travel[search.nodes[before, PLACE], place]
     leg_out = world.travel[place, search.nodes[before + 1, PLACE]]
-    minutes = world.visits[visit, VISIT_MINUTES]
+    minutes = world.options[option, OPTION_MINUTES]
     row = world.options[option, OPTION_SHIFT]
+    added = leg_in + leg_out - search.nodes[before + 1, LEG]
+    if added > search.rows[row, DRIVING_ROOM]:
+        return False
     return fits(world, search, row, option, minutes, before, before + 1, leg_in, leg_out)
 
 
@@ -58,9 +63,10 @@ def scan_row(world: World, search: Search, option: int, visit: int) -> tuple[int
     nodes = search.nodes
     row = world.options[option, OPTION_SHIFT]
     place = world.visits[visit, VISIT_PLACE]
-    minutes = world.visits[visit, VISIT_MINUTES]
+    minutes = world.options[option, OPTION_MINUTES]
     base = search.rows[row, BASE]
-    bound = search.rows[row, ROOM] - minutes + 1  # more travel than that has no room in any case
+    room = search.rows[row, ROOM] - minutes  # more travel than that has no room in any case
+    bound = min(room, search.rows[row, DRIVING_ROOM]) + 1
     best = bound
     best_slot = 0
     for slot in range(search.rows[row, LENGTH] + 1):
@@ -75,6 +81,8 @@ def scan_row(world: World, search: Search, option: int, visit: int) -> tuple[int
             best_slot = slot
     if best == bound:
         return NOWHERE, 0
+    if world.shifts[row, BALANCE] > 0:
+        best += added_balance(world, search, row, minutes + best)
     return best + world.options[option, OPTION_COST], best_slot
 
 
@@ -158,7 +166,8 @@ def scan_swaps(
     if world.shifts[row, CAREFUL] == 1:
         return bound, 0
     place = world.visits[visit, VISIT_PLACE]
-    minutes = world.visits[visit, VISIT_MINUTES]
+    minutes = world.options[option, OPTION_MINUTES]
+    most = search.rows[row, DRIVING_ROOM]
     leave_out = world.visits[visit, VISIT_LEAVE_OUT]
     base = search.rows[row, BASE]
     best = bound
@@ -171,11 +180,16 @@ def scan_swaps(
             continue
         leg_in = int(world.travel_back[place, nodes[node - 1, PLACE]])
         leg_out = int(world.travel[place, nodes[node + 1, PLACE]])
-        change = leg_in + leg_out - nodes[node, LEG] - nodes[node + 1, LEG] + loss - leave_out
-        change += world.options[option, OPTION_COST]
+        added = leg_in + leg_out - nodes[node, LEG] - nodes[node + 1, LEG]
+        change = added + loss - leave_out + world.options[option, OPTION_COST]
         change -= world.options[nodes[node, OPTION], OPTION_COST]
-        if change < best and fits(
-            world, search, row, option, minutes, node - 1, node + 1, leg_in, leg_out
+        if world.shifts[row, BALANCE] > 0:
+            more = added + minutes - world.options[nodes[node, OPTION], OPTION_MINUTES]
+            change += added_balance(world, search, row, more)
+        if (
+            change < best
+            and added <= most
+            and fits(world, search, row, option, minutes, node - 1, node + 1, leg_in, leg_out)
         ):
             best = change
             best_position = position

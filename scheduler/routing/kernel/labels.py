@@ -7,8 +7,12 @@ Inserting a visit between two nodes is then tested without looking at any other 
 
 from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
+    BALANCE,
+    BALANCE_FROM,
     BASE,
     CALL_AT,
+    DRIVING_LIMIT,
+    DRIVING_ROOM,
     FIRST_WINDOW,
     HIGH,
     IN_DONE,
@@ -19,6 +23,7 @@ from scheduler.routing.kernel.layout import (
     LOW,
     NEVER,
     OPTION,
+    OPTION_MINUTES,
     OUT_DONE,
     OUT_DUE,
     PAUSE_EARLIEST,
@@ -27,8 +32,6 @@ from scheduler.routing.kernel.layout import (
     PLACE,
     ROOM,
     ROUND_COST,
-    VISIT,
-    VISIT_MINUTES,
     WORKING_MINUTES,
     WORKSHOP,
     WORKSHOP_MINUTES,
@@ -134,6 +137,20 @@ def over_workshop(world: World, row: int, origin: int, target: int) -> int:
 
 
 @compiled
+def balance_cost(world: World, search: Search, row: int, more: int) -> int:
+    """Return what is charged for the working minutes of a row when there are `more` of them."""
+    worked = world.shifts[row, WORKING_MINUTES] - search.rows[row, ROOM] + more
+    beyond = max(0, worked - world.shifts[row, BALANCE_FROM])
+    return int((world.shifts[row, BALANCE] * beyond * beyond + 3599) // 3600)
+
+
+@compiled
+def added_balance(world: World, search: Search, row: int, more: int) -> int:
+    """Return by how much that charge changes with some `more` working minutes."""
+    return balance_cost(world, search, row, more) - balance_cost(world, search, row, 0)
+
+
+@compiled
 def label_times(world: World, search: Search, row: int) -> None:
     """Work out all legs and labels of a row, its travel, and what room it has left."""
     nodes = search.nodes
@@ -147,7 +164,7 @@ def label_times(world: World, search: Search, row: int) -> None:
         if node == call:
             leg = over_workshop(world, row, nodes[node - 1, PLACE], nodes[node, PLACE])
         nodes[node, LEG] = leg
-        minutes = world.visits[nodes[node, VISIT], VISIT_MINUTES]
+        minutes = world.options[nodes[node, OPTION], OPTION_MINUTES]
         due, done = nodes[node - 1, OUT_DUE], nodes[node - 1, OUT_DONE]
         due, done = free_after(world, row, nodes[node, OPTION], minutes, due, done, leg)
         nodes[node, OUT_DUE], nodes[node, OUT_DONE] = due, done
@@ -157,11 +174,12 @@ def label_times(world: World, search: Search, row: int) -> None:
     if last > base + 1:
         nodes[last, LEG] = world.travel[nodes[last - 1, PLACE], nodes[last, PLACE]]
     travel += nodes[last, LEG]
+    search.rows[row, DRIVING_ROOM] = world.shifts[row, DRIVING_LIMIT] - travel
     search.rows[row, ROUND_COST] = travel
     search.rows[row, ROOM] = world.shifts[row, WORKING_MINUTES] - travel - served
     for node in range(last - 1, base, -1):
         leg = nodes[node + 1, LEG]
-        minutes = world.visits[nodes[node, VISIT], VISIT_MINUTES]
+        minutes = world.options[nodes[node, OPTION], OPTION_MINUTES]
         due, done = nodes[node + 1, IN_DUE], nodes[node + 1, IN_DONE]
         due, done = ready_before(world, row, nodes[node, OPTION], minutes, due, done, leg)
         nodes[node, IN_DUE], nodes[node, IN_DONE] = due, done
@@ -169,9 +187,11 @@ def label_times(world: World, search: Search, row: int) -> None:
 
 @compiled
 def row_stands(world: World, search: Search, row: int) -> bool:
-    """Tell whether a row gets home in time, its break included."""
+    """Tell whether a row gets home in time, its break included, and does not drive too much."""
     if search.rows[row, LENGTH] == 0:
         return True
+    if search.rows[row, DRIVING_ROOM] < 0:
+        return False
     nodes = search.nodes
     last = search.rows[row, BASE] + search.rows[row, LENGTH] + 1
     leg = nodes[last, LEG]

@@ -24,11 +24,14 @@ TIMED = 4  # 1 when its working time is charged, not its travel
 WORKSHOP = 5  # the place where the round may call once for tools and parts, or -1
 WORKSHOP_MINUTES = 6
 CAREFUL = 7  # 1 when insertions must look at working time, tools or parts
-STOCK = 8  # from here on how many parts of each kind it sets out with
+BALANCE = 8  # charged for an hour of travel and visits, squared
+BALANCE_FROM = 9  # minutes that go free
+DRIVING_LIMIT = 10  # most minutes of travel
+STOCK = 11  # from here on how many parts of each kind it sets out with
 
 # World.visits; one more line closes the options of the last visit.
 VISIT_PLACE = 0
-VISIT_MINUTES = 1
+VISIT_MINUTES = 1  # unless an option says otherwise
 VISIT_LEAVE_OUT = 2
 VISIT_PINNED = 3  # 1 when the visit may not move
 VISIT_OPTIONS = 4  # its first option
@@ -42,7 +45,8 @@ OPTION_COST = 1
 FIRST_WINDOW = 2  # the start windows that matter on this shift, both inclusive
 LAST_WINDOW = 3
 CARRIED = 4  # 1 when the shift has what the visit needs without calling at the workshop
-OPTION_COLUMNS = 5
+OPTION_MINUTES = 5  # on site
+OPTION_COLUMNS = 6
 
 # World.windows: a start may be at both ends.
 LOW = 0
@@ -65,19 +69,21 @@ SPARE = 1  # first node of the room for its other version
 LENGTH = 2  # visits in it
 VERSION = 3  # changes whenever the row does
 ROOM = 4  # working minutes neither travelled nor served
-ROUND_COST = 5  # travel or working time, whichever is charged
+ROUND_COST = 5  # travel or working time, whichever is charged, and balance
 CALL_AT = 6  # position of the visit that is reached over the workshop, 0 without a call
-OLD_LENGTH = 7  # before this iteration
-OLD_VERSION = 8
-OLD_ROOM = 9
-OLD_COST = 10
-OLD_CALL = 11
-OPENED_AT = 12  # iteration in which it was last opened
-IS_STALE = 13  # 1 when it differs from the best plan
-BEST_LENGTH = 14
-BEST_CALL = 15
-BEST_BASE = 16  # its first cell in Search.best
-ROW_COLUMNS = 17
+DRIVING_ROOM = 7  # minutes of travel it may still add
+OLD_LENGTH = 8  # before this iteration
+OLD_VERSION = 9
+OLD_ROOM = 10
+OLD_COST = 11
+OLD_CALL = 12
+OLD_DRIVING_ROOM = 13
+OPENED_AT = 14  # iteration in which it was last opened
+IS_STALE = 15  # 1 when it differs from the best plan
+BEST_LENGTH = 16
+BEST_CALL = 17
+BEST_BASE = 18  # its first cell in Search.best
+ROW_COLUMNS = 19
 
 # Search.states, one line per visit
 ROW_OF = 0  # -1 when left out

@@ -8,6 +8,7 @@ from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
     BASE,
     CALL_AT,
+    DRIVING_ROOM,
     ITERATION,
     LAST_VERSION,
     LENGTH,
@@ -15,6 +16,7 @@ from scheduler.routing.kernel.layout import (
     NODE_COLUMNS,
     OLD_CALL,
     OLD_COST,
+    OLD_DRIVING_ROOM,
     OLD_LENGTH,
     OLD_ROOM,
     OLD_VERSION,
@@ -87,6 +89,7 @@ def open_row(search: Search, row: int) -> None:
         rows[row, OLD_ROOM] = rows[row, ROOM]
         rows[row, OLD_COST] = rows[row, ROUND_COST]
         rows[row, OLD_CALL] = rows[row, CALL_AT]
+        rows[row, OLD_DRIVING_ROOM] = rows[row, DRIVING_ROOM]
         turn_row(search, row)
         for step in range(rows[row, LENGTH] + 2):
             copy_node(search, rows[row, SPARE] + step, rows[row, BASE] + step)
@@ -156,6 +159,7 @@ def undo_row(search: Search, row: int) -> None:
     rows[row, ROOM] = rows[row, OLD_ROOM]
     rows[row, ROUND_COST] = rows[row, OLD_COST]
     rows[row, CALL_AT] = rows[row, OLD_CALL]
+    rows[row, DRIVING_ROOM] = rows[row, OLD_DRIVING_ROOM]
 
 
 @compiled

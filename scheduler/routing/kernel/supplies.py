@@ -5,8 +5,9 @@ over the workshop.
 """
 
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.labels import label_times, row_stands
+from scheduler.routing.kernel.labels import balance_cost, label_times, row_stands
 from scheduler.routing.kernel.layout import (
+    BALANCE,
     BASE,
     CALL_AT,
     CAREFUL,
@@ -82,6 +83,8 @@ def label_row(world: World, search: Search, row: int) -> None:
         label_times(world, search, row)
         if world.shifts[row, TIMED] == 1:
             rows[row, ROUND_COST] = round_minutes(world, search, row)
+        if world.shifts[row, BALANCE] > 0:
+            rows[row, ROUND_COST] += balance_cost(world, search, row, 0)
         if step < need and rows[row, ROUND_COST] < best and row_stands(world, search, row):
             best = rows[row, ROUND_COST]
             chosen = position

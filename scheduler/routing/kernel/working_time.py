@@ -13,11 +13,10 @@ from scheduler.routing.kernel.layout import (
     LENGTH,
     NEVER,
     OPTION,
+    OPTION_MINUTES,
     OUT_DONE,
     OUT_DUE,
     PAUSE_MINUTES,
-    VISIT,
-    VISIT_MINUTES,
     Search,
     World,
 )
@@ -44,8 +43,8 @@ def round_minutes(world: World, search: Search, row: int) -> int:
     end = int(min(nodes[last - 1, OUT_DONE] + leg, by_break))
     due, done = -NEVER, end
     for node in range(last - 1, base, -1):
-        minutes = world.visits[nodes[node, VISIT], VISIT_MINUTES]
         option = nodes[node, OPTION]
+        minutes = world.options[option, OPTION_MINUTES]
         due, done = ready_before(world, row, option, minutes, due, done, nodes[node + 1, LEG])
     return from_departure(world, row, due, done, nodes[base + 1, LEG], end)
 
@@ -72,19 +71,19 @@ def minutes_with(
     due, done = free_after(world, row, option, minutes, due, done, leg_in)
     leg = leg_out
     for node in range(before + 1, last):
-        on_site = world.visits[nodes[node, VISIT], VISIT_MINUTES]
+        on_site = world.options[nodes[node, OPTION], OPTION_MINUTES]
         due, done = free_after(world, row, nodes[node, OPTION], on_site, due, done, leg)
         leg = nodes[node + 1, LEG]
     end = int(min(done + leg, ready_after_break(world, row, due, leg)))
     due, done = -NEVER, end
     for node in range(last - 1, before, -1):
-        on_site = world.visits[nodes[node, VISIT], VISIT_MINUTES]
+        on_site = world.options[nodes[node, OPTION], OPTION_MINUTES]
         leg = nodes[node + 1, LEG]
         due, done = ready_before(world, row, nodes[node, OPTION], on_site, due, done, leg)
     due, done = ready_before(world, row, option, minutes, due, done, leg_out)
     leg = leg_in
     for node in range(before, base, -1):
-        on_site = world.visits[nodes[node, VISIT], VISIT_MINUTES]
+        on_site = world.options[nodes[node, OPTION], OPTION_MINUTES]
         due, done = ready_before(world, row, nodes[node, OPTION], on_site, due, done, leg)
         leg = nodes[node, LEG]
     return from_departure(world, row, due, done, leg, end)

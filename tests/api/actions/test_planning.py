@@ -20,6 +20,7 @@ from api.storage.documents import unpack_problem
 from api.storage.tables import AbsenceRow, AppointmentRow, PlanRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, Conflict, InvalidInput
+from scheduler.routing.bound import lower_bound
 from scheduler.routing.checker import check
 from scheduler.routing.plan import plan_from_json
 from tests.api.actions.conftest import NOW, TESTER, TODAY
@@ -44,6 +45,8 @@ def test_a_plan_becomes_a_draft_that_keeps_every_rule(
     assert draft.problem is not None
     problem, plan = unpack_problem(draft.problem), plan_from_json(draft.solution)
     assert check(problem, plan) == ()
+    assert draft.lower_bound == lower_bound(problem)
+    assert 0 < draft.lower_bound <= plan.cost.total
     with database.read() as session:
         open_visits = set(session.exec(select(VisitRow.id).where(VisitRow.state == "open")))
     assert open_visits

@@ -12,7 +12,7 @@ from api.actions.raise_due_work import raise_due_work
 from api.storage.audit import Origin
 from api.storage.database import Database
 from scheduler.routing.cheapest_insertion import cheapest_insertion
-from scheduler.routing.problem import read_problem, write_problem
+from scheduler.routing.problem_file import read_problem, write_problem
 from scheduler.working_time import instant_at
 from seed_data.catalogue import load_catalogue
 from seed_data.company import COMPANY_FOLDER, planning_day

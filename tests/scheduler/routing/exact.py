@@ -5,6 +5,8 @@ every set of visits in every shift with the break in every gap, then every way t
 visits out. Fit for up to about seven visits.
 """
 
+from math import ceil
+
 from scheduler.routing.problem import Problem, Shift, Visit
 
 
@@ -48,7 +50,12 @@ def cheapest_rounds(problem: Problem, shift: Shift) -> dict[int, int]:
             visits = [problem.visits[index] for index in longer]
             if not any(_reaches_all(problem, shift, visits, gap) for gap in _gaps(shift, visits)):
                 continue
-            if any(_returns(problem, shift, visits, gap) for gap in _last_gaps(shift, visits)):
+            allowed = shift.driving_limit is None or _travel(problem, shift, visits) <= (
+                shift.driving_limit
+            )
+            if allowed and any(
+                _returns(problem, shift, visits, gap) for gap in _last_gaps(shift, visits)
+            ):
                 made = sum(1 << index for index in longer)
                 cost = _cost(problem, shift, visits)
                 found[made] = min(found.get(made, cost), cost)
@@ -97,7 +104,7 @@ def _leave_last(problem: Problem, shift: Shift, visits: list[Visit], gap: int | 
             starts = [visit.pinned.start] if arrival <= visit.pinned.start else []
         if not starts:
             return None
-        at, minute = visit.place, min(starts) + visit.minutes
+        at, minute = visit.place, min(starts) + visit.minutes_in(shift.id)
     return minute
 
 
@@ -113,8 +120,16 @@ def _travelled(leave: int, journey: int, resting: Shift | None) -> int | None:
 
 
 def _cost(problem: Problem, shift: Shift, visits: list[Visit]) -> int:
-    cost, at = 0, shift.start_place
+    travel = _travel(problem, shift, visits)
+    worked = travel + sum(visit.minutes_in(shift.id) for visit in visits)
+    beyond = max(worked - shift.balance_from, 0)
+    balance = ceil(problem.balance * beyond**2 / 3600)  # small enough to be exact
+    return travel + balance + sum(visit.shift_costs.get(shift.id, 0) for visit in visits)
+
+
+def _travel(problem: Problem, shift: Shift, visits: list[Visit]) -> int:
+    minutes, at = 0, shift.start_place
     for visit in visits:
-        cost += int(problem.travel_minutes[at, visit.place]) + visit.shift_costs.get(shift.id, 0)
+        minutes += int(problem.travel_minutes[at, visit.place])
         at = visit.place
-    return cost + int(problem.travel_minutes[at, shift.end_place])
+    return minutes + int(problem.travel_minutes[at, shift.end_place])

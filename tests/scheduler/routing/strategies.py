@@ -8,7 +8,17 @@ import numpy as np
 from hypothesis import strategies as st
 
 from scheduler.errors import InvalidProblem
-from scheduler.routing.problem import Charge, Pause, Pin, Place, Problem, Shift, Visit, Workshop
+from scheduler.routing.problem import (
+    After,
+    Charge,
+    Pause,
+    Pin,
+    Place,
+    Problem,
+    Shift,
+    Visit,
+    Workshop,
+)
 
 DAY = 200
 """Minutes from one day of a small problem to the next."""
@@ -27,6 +37,8 @@ def problems(
     shortcuts: bool = True,
     supplies: bool = False,
     charges: tuple[Charge, ...] = (Charge.TRAVEL,),
+    people: bool = False,
+    links: bool = False,
 ) -> Problem:
     """Draw a problem with any mix of the features of the problem file.
 
@@ -42,6 +54,10 @@ def problems(
         Whether visits need tools and parts, and shifts may fetch them at a workshop.
     charges
         What the rounds may cost.
+    people
+        Whether days are evened out, driving is limited, and some are slower than others.
+    links
+        Whether some visits come after others, or need two technicians.
     shortcuts
         Whether a detour over a third place may be faster than the direct way, and a place away
         from itself. On a map it is not so, but nothing in the problem file forbids it.
@@ -66,18 +82,26 @@ def problems(
     shifts = tuple(draw(_shift(at, n_places)) for at in range(draw(st.integers(1, max_shifts))))
     if supplies:
         shifts = tuple(draw(_equipped(shift, n_places)) for shift in shifts)
+    balance = 0
+    if people:
+        shifts = tuple(draw(_human(shift)) for shift in shifts)
+        balance = draw(st.sampled_from((0, 1, 7, 60)))
     visits: tuple[Visit, ...] = ()
     for at in range(draw(st.integers(1, max_visits))):
         visit = draw(_visit(at, n_places, shifts))
         if supplies:
             visit = draw(_demanding(visit))
+        if people:
+            visit = draw(_taking(visit, shifts))
+        if links:
+            visit = draw(_linked(visit, visits))
         try:
             # A pin that cannot be kept beside the earlier ones is no problem to be solved.
-            problem = _problem(places, matrix, shifts, (*visits, visit), charge)
+            problem = _problem(places, matrix, shifts, (*visits, visit), charge, balance)
         except InvalidProblem:
             continue
         visits = problem.visits
-    return _problem(places, matrix, shifts, visits, charge)
+    return _problem(places, matrix, shifts, visits, charge, balance)
 
 
 @st.composite
@@ -116,6 +140,35 @@ def _equipped(draw: st.DrawFn, shift: Shift, n_places: int) -> Shift:
         parts=draw(st.dictionaries(st.sampled_from(PARTS), st.integers(0, 3))),
         workshop=workshop,
     )
+
+
+@st.composite
+def _human(draw: st.DrawFn, shift: Shift) -> Shift:
+    return replace(
+        shift,
+        driving_limit=draw(st.one_of(st.none(), st.integers(0, 90))),
+        balance_from=draw(st.sampled_from((0, 0, 40))),
+    )
+
+
+@st.composite
+def _taking(draw: st.DrawFn, visit: Visit, shifts: tuple[Shift, ...]) -> Visit:
+    names = [shift.id for shift in shifts]
+    minutes = st.integers(0, 60)
+    return replace(
+        visit, shift_minutes=draw(st.dictionaries(st.sampled_from(names), minutes, max_size=2))
+    )
+
+
+@st.composite
+def _linked(draw: st.DrawFn, visit: Visit, others: tuple[Visit, ...]) -> Visit:
+    names = st.sampled_from([other.id for other in others]) if others else st.nothing()
+    after = together = None
+    if others and draw(st.integers(0, 2)) == 0:
+        after = After(visit=draw(names), minutes=draw(st.sampled_from((0, 0, 30, 150))))
+    if others and draw(st.integers(0, 2)) == 0:
+        together = draw(names)
+    return replace(visit, after=after, together_with=together)
 
 
 @st.composite
@@ -167,6 +220,7 @@ def _problem(
     shifts: tuple[Shift, ...],
     visits: tuple[Visit, ...],
     charge: Charge,
+    balance: int,
 ) -> Problem:
     return Problem(
         minute_zero=datetime(2027, 3, 1, tzinfo=UTC),
@@ -175,4 +229,5 @@ def _problem(
         shifts=shifts,
         visits=visits,
         charge=charge,
+        balance=balance,
     )

@@ -320,3 +320,31 @@ def test_the_published_calendar_is_a_plan_to_start_from() -> None:
     assert [left.visit for left in plan.left_out] == ["other"]
     assert check(assembly.problem, plan) == ()
     assert published_plan(assembled(VALVES), (VALVES,)) is None
+
+
+def test_a_slower_technician_takes_longer_and_is_through_in_time() -> None:
+    # 60 minutes take Ann 72; allowed until 11:00, so the last start is at 9:48.
+    slow = replace(ANN, pace=1.2)
+    visit = only_visit(assembled(VALVES, people=(slow, replace(ANN, id="cy"))))
+    assert visit.shift_minutes == {"ann/2027-03-22": 72, "ann/2027-03-23": 72}
+    assert visit.start_windows == ((480, 588), (1920, 2028))
+
+
+def test_hours_too_short_for_the_slowest_are_kept_for_the_others() -> None:
+    short = replace(VALVES, allowed=hours(8, 9, MONDAY))
+    visit = only_visit(assembled(short, people=(replace(ANN, pace=1.2),)))
+    assert visit.start_windows == ((480, 480),)
+
+
+def test_some_days_begin_at_the_workshop_and_all_end_at_home() -> None:
+    workshop = Coordinates(lat=44.9, lon=-0.5)
+    fetching = replace(ANN, sets_out_from={MONDAY.weekday(): workshop}, driving_limit_minutes=90)
+    assembly = assembled(VALVES, people=(fetching,))
+    places = assembly.problem.places
+    ends = [(places[s.start_place].lat, places[s.end_place].lat) for s in assembly.problem.shifts]
+    assert ends == [(44.9, ANN.lat), (ANN.lat, ANN.lat)]
+    assert {shift.driving_limit for shift in assembly.problem.shifts} == {90}
+
+
+def test_days_are_evened_out_by_the_company_s_weight() -> None:
+    assert assembled(VALVES).problem.balance == WEIGHTS.balance == 1

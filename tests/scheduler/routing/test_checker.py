@@ -10,6 +10,7 @@ from scheduler.routing.plan import BreakTaken, Call, Cost, LeftOut, Plan, Stop, 
 from scheduler.routing.problem import Charge, Pin, Problem, Shift, Workshop
 from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.world import (
+    ANN,
     BO,
     BURNER,
     GOOD_PLAN,
@@ -396,6 +397,54 @@ def test_calls_that_cannot_be_made_are_found() -> None:
     ]
 
 
+def test_a_round_that_drives_above_its_limit_is_found() -> None:
+    # Ann's round: home, mill, quay, home takes 10 + 5 + 18.
+    limited = replace(world(VALVES, BURNER), shifts=(replace(ANN, driving_limit=32), BO))
+    plan = plan_of(
+        Stop(visit="valves", shift="ann/mon", start=490),
+        Stop(visit="burner", shift="ann/mon", start=600),
+    )
+    plan = replace(plan, left_out=(), cost=cost_of(limited, plan.stops))
+    assert [each.rule for each in check(limited, plan)] == [Rule.DRIVES_TOO_LONG]
+    enough = replace(limited, shifts=(replace(ANN, driving_limit=33), BO))
+    assert check(enough, plan) == ()
+
+
+def test_a_visit_takes_longer_on_the_shift_it_names() -> None:
+    # 60 minutes from 490 let Ann reach the quay at 555; at 66 minutes she is there at 561.
+    slow = replace(VALVES, shift_minutes={"ann/mon": 66, "bo/mon": 10})
+    problem = world(slow, BURNER)
+    early = plan_of(
+        Stop(visit="valves", shift="ann/mon", start=490),
+        Stop(visit="burner", shift="ann/mon", start=560),
+        breaks=(BreakTaken(shift="ann/mon", start=610),),
+    )
+    early = replace(early, left_out=(), cost=cost_of(problem, early.stops))
+    assert [each.rule for each in check(problem, early)] == [Rule.TRAVEL_TOO_SHORT]
+    later = replace(early, stops=(early.stops[0], replace(early.stops[1], start=561)))
+    assert check(problem, later) == ()
+
+
+def test_the_charge_for_balance_is_checked_round_by_round() -> None:
+    # Ann works 10 + 60 + 5 + 45 + 18 = 138 minutes, 18 of them beyond two hours; at 100 for an
+    # hour squared that is 100 * (18 / 60)^2 = 9. Without the two hours it is 529.
+    problem = replace(
+        world(VALVES, BURNER), balance=100, shifts=(replace(ANN, balance_from=120), BO)
+    )
+    plan = plan_of(
+        Stop(visit="valves", shift="ann/mon", start=490),
+        Stop(visit="burner", shift="ann/mon", start=600),
+    )
+    right = Cost(travel=33, shift_costs=0, left_out=0, balance=9, total=42)
+    assert cost_of(problem, plan.stops) == right
+    assert check(problem, replace(plan, left_out=(), cost=right)) == ()
+    wrong = replace(right, balance=8, total=41)
+    found = check(problem, replace(plan, left_out=(), cost=wrong))
+    assert [each.rule for each in found] == [Rule.COST_WRONG, Rule.COST_WRONG]
+    everything = replace(problem, shifts=(ANN, BO))
+    assert cost_of(everything, plan.stops).balance == 529
+
+
 def test_a_wrong_working_time_is_named() -> None:
     wrong = replace(CALLING_PLAN, cost=replace(CALLING_PLAN.cost, standing=70, total=152))
     assert [violation.detail for violation in check(calling(LONG_BO), wrong)] == [
@@ -404,6 +453,6 @@ def test_a_wrong_working_time_is_named() -> None:
     ]
 
 
-@given(problems())
+@given(problems(people=True))
 def test_plain_plans_pass(problem: Problem) -> None:
     assert check(problem, cheapest_insertion(problem)) == ()

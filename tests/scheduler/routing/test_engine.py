@@ -136,6 +136,34 @@ def test_a_dear_visit_takes_the_place_of_a_cheap_one() -> None:
     assert plan.cost == Cost(travel=20, shift_costs=0, left_out=300, total=320)
 
 
+def test_a_weight_for_balance_spreads_the_work_over_the_days() -> None:
+    # Two visits of 30 minutes at km1, a day each or one day for both. Together: 20 minutes of
+    # travel and 80 of work in all, 60 * (80/60)^2 = 107. Apart: 40 of travel and 50 minutes each,
+    # 2 * 60 * (50/60)^2 = 2 * 42.
+    visits = (visit("a", 1, 30, (0, 100), (1000, 1100)), visit("b", 1, 30, (0, 100), (1000, 1100)))
+    plain = along_a_road((day(0), day(1)), visits)
+    together = solve(plain, stop=Iterations(100), seed=1)
+    assert together.cost == Cost(travel=20, shift_costs=0, left_out=0, total=20)
+    apart = solve(replace(plain, balance=60), stop=Iterations(100), seed=1)
+    assert apart.cost == Cost(travel=40, shift_costs=0, left_out=0, balance=84, total=124)
+    assert {stop.shift for stop in apart.stops} == {"t/0", "t/1"}
+
+
+def test_nobody_drives_above_their_limit() -> None:
+    # Both visits together mean 60 minutes of travel; the limit of 40 leaves room for one.
+    visits = (visit("near", 2, 5, (0, 100), cost=300), visit("far", 3, 5, (0, 100), cost=200))
+    problem = along_a_road((replace(day(0), driving_limit=40),), visits)
+    plan = solve(problem, stop=Iterations(100), seed=1)
+    assert plan.stops == (Stop(visit="near", shift="t/0", start=20),)
+    assert check(problem, plan) == ()
+
+
+def test_whoever_is_quicker_gets_the_visit_nobody_else_has_time_for() -> None:
+    slow = replace(visit("v", 1, 60, (0, 100), (1000, 1100)), shift_minutes={"t/0": 90, "t/1": 80})
+    plan = solve(along_a_road((day(0), day(1)), (slow,)), stop=Iterations(100), seed=1)
+    assert plan.stops == (Stop(visit="v", shift="t/1", start=1010),)
+
+
 def test_a_pinned_visit_stays_and_the_rest_goes_around_it() -> None:
     # Pinned at km5 from 55 to 60, the technician must be home at 110: no, the day ends at 100,
     # so the pin is at 50. On the way there is room for "near" at km1 (10 to 15), not for more.
@@ -169,7 +197,7 @@ def test_nothing_to_plan_is_an_empty_plan() -> None:
     )
 
 
-@given(problem=problems(), seed=st.integers(0, 2**70))
+@given(problem=problems(people=True), seed=st.integers(0, 2**70))
 @settings(deadline=None, max_examples=150)
 def test_plans_keep_every_rule(problem: Problem, seed: int) -> None:
     reported: list[Progress] = []
@@ -178,7 +206,9 @@ def test_plans_keep_every_rule(problem: Problem, seed: int) -> None:
     assert plan.cost.total == reported[-1].cost
 
 
-@given(problem=problems(supplies=True, charges=tuple(Charge)), seed=st.integers(0, 2**70))
+@given(
+    problem=problems(people=True, supplies=True, charges=tuple(Charge)), seed=st.integers(0, 2**70)
+)
 @settings(deadline=None, max_examples=150)
 def test_plans_with_supplies_and_working_time_keep_every_rule(problem: Problem, seed: int) -> None:
     reported: list[Progress] = []

@@ -30,16 +30,18 @@ from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.test_engine import in_another_process
 
 
-def travel_of(problem: Problem, row: int, order: list[Visit]) -> int:
-    """Minutes of travel of a round; none when it has no visits."""
+def charge_of(problem: Problem, row: int, order: list[Visit]) -> int:
+    """Travel and balance of a round; nothing when it has no visits."""
     if not order:
         return 0
     shift = problem.shifts[row]
     route = [shift.start_place, *(visit.place for visit in order), shift.end_place]
-    return sum(int(problem.travel_minutes[leg]) for leg in pairwise(route))
+    travel = sum(int(problem.travel_minutes[leg]) for leg in pairwise(route))
+    served = sum(visit.minutes_in(shift.id) for visit in order)
+    return travel + problem.balance_cost(shift, travel + served)
 
 
-@given(problem=problems(max_visits=7), data=st.data())
+@given(problem=problems(people=True, max_visits=7), data=st.data())
 @settings(deadline=None, max_examples=200)
 def an_insertion_is_judged_as_if_the_round_were_timed_anew(
     problem: Problem, data: st.DataObject
@@ -69,13 +71,16 @@ def an_insertion_is_judged_as_if_the_round_were_timed_anew(
             before = int(search.rows[row, BASE]) + slot
             assert fits_after(world, search, options[at], at, before) == possible
             if possible:
-                more = travel_of(problem, row, longer) - travel_of(problem, row, visits)
+                more = charge_of(problem, row, longer) - charge_of(problem, row, visits)
                 added.append(more + problem.visits[at].shift_costs.get(shift.id, 0))
         cost, _ = scan_row(world, search, options[at], at)
         assert cost == min(added, default=NOWHERE)
 
 
-@given(problem=problems(max_visits=6, supplies=True, charges=tuple(Charge)), data=st.data())
+@given(
+    problem=problems(people=True, max_visits=6, supplies=True, charges=tuple(Charge)),
+    data=st.data(),
+)
 @settings(deadline=None, max_examples=200)
 def a_careful_insertion_is_judged_as_if_the_round_were_timed_anew(
     problem: Problem, data: st.DataObject
@@ -137,7 +142,7 @@ def is_supplied(shift: Shift, order: list[Visit], call: int) -> bool:
 
 
 def round_cost(problem: Problem, shift: Shift, order: list[Visit], call: int) -> int | None:
-    """Travel or working time of a round, None where it breaks a rule."""
+    """Travel or working time of a round, with balance, None where it breaks a rule."""
     if (call and shift.workshop is None) or not is_supplied(shift, order, call):
         return None
     times = timetable(problem, shift, order, call - 1 if call else None)
@@ -154,7 +159,7 @@ def round_cost(problem: Problem, shift: Shift, order: list[Visit], call: int) ->
     ]
     calls = [Call(shift=shift.id, before=order[call - 1].id)] if call else []
     cost = cost_of(problem, stops, breaks=breaks, calls=calls)
-    return cost.travel + cost.standing
+    return cost.travel + cost.standing + cost.balance
 
 
 def test_a_careful_insertion_is_judged_as_if_the_round_were_timed_anew() -> None:

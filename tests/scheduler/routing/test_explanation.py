@@ -270,7 +270,7 @@ def test_left_out_visits_are_explained_in_the_plan() -> None:
 
 
 @settings(max_examples=150)
-@given(problems())
+@given(problems(people=True))
 def test_every_remedy_makes_a_sound_and_cheaper_plan(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     for found in diagnose(problem, plan):
@@ -288,7 +288,7 @@ def test_every_remedy_makes_a_sound_and_cheaper_plan(problem: Problem) -> None:
 
 
 @settings(max_examples=150)
-@given(problems())
+@given(problems(people=True))
 def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) -> None:
     """A raised leave-out cost or an added window is of use to that visit alone."""
     plan = cheapest_insertion(problem)
@@ -319,7 +319,7 @@ def test_a_pinned_visit_has_no_runner_up() -> None:
 
 
 @settings(max_examples=100)
-@given(problems(max_visits=5))
+@given(problems(people=True, max_visits=5))
 def test_runner_up_is_what_moving_the_visit_costs(problem: Problem) -> None:
     """In an optimal plan no visit is cheaper elsewhere."""
     plan = cheapest_insertion(problem)
@@ -344,7 +344,7 @@ def test_bill_of_the_world() -> None:
     )
 
 
-@given(problems())
+@given(problems(people=True))
 def test_bill_adds_up_to_the_cost(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     assert sum(line.cost for line in cost_lines(problem, plan)) == plan.cost.total

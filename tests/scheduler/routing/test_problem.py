@@ -12,12 +12,8 @@ import pytest
 from hypothesis import given
 
 from scheduler.errors import Flaw, InvalidProblem
-from scheduler.routing.problem import (
-    Charge,
-    Pause,
-    Pin,
-    Problem,
-    Visit,
+from scheduler.routing.problem import Charge, Pause, Pin, Problem, Visit
+from scheduler.routing.problem_file import (
     problem_from_json,
     problem_to_json,
     read_problem,
@@ -102,7 +98,7 @@ def test_problem_file_looks_as_described() -> None:
     }
 
 
-@given(problems(supplies=True, charges=tuple(Charge)))
+@given(problems(people=True, supplies=True, charges=tuple(Charge)))
 def test_problem_comes_back_from_json_unchanged(problem: Problem) -> None:
     assert problem_from_json(json.loads(json.dumps(problem_to_json(problem)))) == problem
 
