@@ -33,9 +33,13 @@ from api.storage.column_types import (
 )
 from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
 from scheduler.company import Urgency
+from scheduler.dates import add_months
 from scheduler.errors import InvalidInput
-from scheduler.machines import Build, Outcome
+from scheduler.machines import Build, Certificate, Outcome
 from scheduler.working_time import public_holidays
+
+_LONGEST_CERTIFICATE_MONTHS = 12 * 15
+"""What holds for longer is a slip of the pen (common practice, no source)."""
 
 
 class Fields(BaseModel):
@@ -236,6 +240,47 @@ class WorkDoneFields(Fields):
     technician_id: Id | None = None
     visit_id: Id | None = None
     note: Text = ""
+
+
+class ExaminationFields(Fields):
+    """What the certificate of a statutory examination says."""
+
+    machine_id: Id
+    rule: Id = Field(description="A rule of the law: its authority is statute.")
+    fitted_part_id: Id | None = Field(default=None, description="Where the rule is for a part.")
+    certificate: Name = Field(description="Its number.")
+    competent_person: Name
+    body: Name = Field(description="The organisation they act for.")
+    examined_on: Day
+    result: Literal["passed", "passed_with_conditions", "failed"]
+    valid_until: Day | None = Field(
+        default=None, description="The last day it holds; left out when it was not passed."
+    )
+    findings: str = Field(default="", max_length=2000, description="Findings and conditions.")
+
+    @model_validator(mode="after")
+    def certificate_makes_sense(self) -> "ExaminationFields":
+        if (self.result == "failed") != (self.valid_until is None):
+            raise ValueError(
+                "valid_until is what a passed examination says and a failed one does not: "
+                f"got {self.valid_until} with {self.result}"
+            )
+        refused_as_value_error(ExaminationFields.certified)(self)
+        if self.valid_until is not None and self.valid_until > add_months(
+            self.examined_on, _LONGEST_CERTIFICATE_MONTHS
+        ):
+            raise ValueError(f"valid_until must be within fifteen years, got {self.valid_until}")
+        return self
+
+    def certified(self) -> Certificate:
+        """Return it as upkeep takes it."""
+        return Certificate(
+            number=self.certificate,
+            rule=self.rule,
+            examined_on=self.examined_on,
+            valid_until=self.valid_until,
+            fitted_part=self.fitted_part_id,
+        )
 
 
 class MeterReadingFields(Fields):

@@ -1,4 +1,6 @@
-"""Read a company's folder: nine CSV files, ``company.toml`` and, where there is, ``barriers.toml``.
+"""Read a company's folder: nine CSV files and ``company.toml``.
+
+Where there are, also ``examinations.csv`` and ``barriers.toml``.
 
 Everything is read before anything is judged good, so that one run lists every wrong line.
 """
@@ -19,6 +21,7 @@ from api.actions.company_records import (
     ClientRecord,
     CompanyRecord,
     ContractRecord,
+    ExaminationRecord,
     FittedPartRecord,
     MachineRecord,
     MeterReadingRecord,
@@ -27,7 +30,7 @@ from api.actions.company_records import (
     TechnicianRecord,
     WorkDoneRecord,
 )
-from scheduler.catalogue import Catalogue
+from scheduler.catalogue import Authority, Catalogue
 from scheduler.errors import Flaw, InvalidCompany, InvalidInput
 from scheduler.machines import MeterReading
 from scheduler.plausibility import check_counter
@@ -63,6 +66,7 @@ class CompanyFiles:
     fitted_parts: Mapping[Line, FittedPartRecord]
     work_done: Mapping[Line, WorkDoneRecord]
     meter_readings: Mapping[Line, MeterReadingRecord]
+    examinations: Mapping[Line, ExaminationRecord]
 
 
 def read_company_files(folder: Path, catalogue: Catalogue) -> CompanyFiles:
@@ -86,6 +90,7 @@ def read_company_files(folder: Path, catalogue: Catalogue) -> CompanyFiles:
         "fitted_parts": reader.records("fitted_parts", FittedPartRecord),
         "work_done": reader.records("work_done", WorkDoneRecord),
         "meter_readings": reader.records("meter_readings", MeterReadingRecord),
+        "examinations": reader.optional_records("examinations", ExaminationRecord),
     }
     if company is None or reader.flaws:
         raise InvalidCompany(tuple(reader.flaws))
@@ -123,6 +128,10 @@ def flaws_between(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
     yield from _missing(files.work_done, "rule", catalogue.rules, "the catalogue")
     yield from _missing(files.work_done, "technician_id", technicians, "technicians.csv")
     yield from _missing(files.meter_readings, "machine_id", machines, "machines.csv")
+    laws = [rule.id for rule in catalogue.rules.values() if rule.authority is Authority.STATUTE]
+    yield from _missing(files.examinations, "machine_id", machines, "machines.csv")
+    yield from _missing(files.examinations, "fitted_part_id", machine_of_part, "fitted_parts.csv")
+    yield from _missing(files.examinations, "rule", laws, "the laws of the catalogue")
 
     for line, site in files.sites.items():
         if client_of_contract.get(site.contract_id, site.client_id) != site.client_id:
@@ -143,6 +152,7 @@ def _all_records(files: CompanyFiles) -> tuple[Mapping[Line, Record], ...]:
     return (
         files.clients, files.contracts, files.sites, files.technicians, files.absences,
         files.machines, files.fitted_parts, files.work_done, files.meter_readings,
+        files.examinations,
     )  # fmt: skip
 
 
@@ -220,6 +230,9 @@ class _Reader:
         except InvalidInput as refusal:
             self.flaws.append(Flaw(path="barriers.toml", message=str(refusal)))
         return documents
+
+    def optional_records(self, name: str, model: type[AnyRecord]) -> dict[Line, AnyRecord]:
+        return self.records(name, model) if (self._folder / f"{name}.csv").exists() else {}
 
     def records(self, name: str, model: type[AnyRecord]) -> dict[Line, AnyRecord]:
         file = f"{name}.csv"

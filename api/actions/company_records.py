@@ -12,6 +12,7 @@ from api.actions.company_fields import (
     AbsenceFields,
     ClientFields,
     ContractFields,
+    ExaminationFields,
     Fields,
     FittedPartFields,
     InCountry,
@@ -71,6 +72,10 @@ class FittedPartRecord(Record, FittedPartFields):
 
 
 class WorkDoneRecord(Record, WorkDoneFields):
+    pass
+
+
+class ExaminationRecord(Record, ExaminationFields):
     pass
 
 

@@ -1,10 +1,10 @@
 """Statutory examinations: recorded from their certificates, corrected, never overwritten."""
 
-from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlmodel import Session, col, or_, select
 
+from api.actions.company_fields import ExaminationFields
 from api.actions.withdraw_work import drop_if_idle
 from api.storage.audit import Origin, record
 from api.storage.database import Database
@@ -19,34 +19,13 @@ from api.storage.tables import (
     VisitRow,
 )
 from scheduler.catalogue import Authority, Catalogue
-from scheduler.dates import add_months
 from scheduler.errors import Absent, Conflict, InvalidInput, UnknownReference
-from scheduler.machines import Certificate
 from scheduler.working_time import local_date
-
-_LONGEST_MONTHS = 12 * 15
-"""A certificate that holds for longer is a slip of the pen (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Examined:
-    """What a certificate says. ``valid_until`` is None when the examination was not passed."""
-
-    machine_id: str
-    rule: str
-    certificate: str
-    competent_person: str
-    body: str
-    examined_on: date
-    result: str
-    valid_until: date | None = None
-    fitted_part_id: str | None = None
-    findings: str = ""
 
 
 def record_examination(
     database: Database,
-    examined: Examined,
+    examined: ExaminationFields,
     catalogue: Catalogue,
     *,
     now: datetime,
@@ -73,17 +52,8 @@ def record_examination(
         _check(session, examined, catalogue, today=local_date(now, company_zone(session)))
         _refuse_twice(session, examined, corrects)
         row = ExaminationRow(
+            **examined.columns(),
             id=new_id("ex"),
-            machine_id=examined.machine_id,
-            fitted_part_id=examined.fitted_part_id,
-            rule=examined.rule,
-            certificate=examined.certificate,
-            competent_person=examined.competent_person,
-            body=examined.body,
-            examined_on=examined.examined_on,
-            result=examined.result,
-            valid_until=examined.valid_until,
-            findings=examined.findings,
             recorded_by=origin.actor,
             recorded_at=now,
             corrects=corrects,
@@ -139,7 +109,9 @@ def _standing(session: Session, examination_id: str) -> ExaminationRow:
     return row
 
 
-def _check(session: Session, examined: Examined, catalogue: Catalogue, *, today: date) -> None:
+def _check(
+    session: Session, examined: ExaminationFields, catalogue: Catalogue, *, today: date
+) -> None:
     laws = [each.id for each in catalogue.rules.values() if each.authority is Authority.STATUTE]
     if examined.rule not in laws:
         raise UnknownReference("rule of the law", examined.rule, laws)
@@ -159,29 +131,9 @@ def _check(session: Session, examined: Examined, catalogue: Catalogue, *, today:
         raise InvalidInput(f"fitted_part_id names no part: got {examined.fitted_part_id!r}")
     if examined.examined_on > today:
         raise InvalidInput(f"examined_on must not lie ahead, got {examined.examined_on}")
-    if (examined.result == "failed") != (examined.valid_until is None):
-        raise InvalidInput(
-            "valid_until is what a passed examination says and a failed one does not: "
-            f"got {examined.valid_until} with {examined.result}"
-        )
-    _certificate(examined)
-    if examined.valid_until is not None and examined.valid_until > add_months(
-        examined.examined_on, _LONGEST_MONTHS
-    ):
-        raise InvalidInput(f"valid_until must be within fifteen years, got {examined.valid_until}")
 
 
-def _certificate(examined: Examined) -> Certificate:
-    return Certificate(
-        number=examined.certificate,
-        rule=examined.rule,
-        examined_on=examined.examined_on,
-        valid_until=examined.valid_until,
-        fitted_part=examined.fitted_part_id,
-    )
-
-
-def _refuse_twice(session: Session, examined: Examined, corrects: str | None) -> None:
+def _refuse_twice(session: Session, examined: ExaminationFields, corrects: str | None) -> None:
     same = session.exec(
         select(ExaminationRow).where(
             ExaminationRow.machine_id == examined.machine_id,

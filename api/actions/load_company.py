@@ -13,11 +13,13 @@ from api.actions.company_files import CompanyFiles, read_company_files
 from api.actions.company_records import Record
 from api.storage.audit import Origin, record
 from api.storage.database import Database
+from api.storage.examinations import note_certified_until
 from api.storage.tables import (
     AbsenceRow,
     ClientRow,
     CompanyRow,
     ContractRow,
+    ExaminationRow,
     FittedPartRow,
     MachineRow,
     MeterReadingRow,
@@ -49,8 +51,8 @@ def load_company(
 ) -> dict[str, Loaded]:
     """Store what the files of a folder say; records the folder does not name stay as they are.
 
-    So do parts of which a visit has reported since, and what was removed or retired stays so:
-    files written before know less.
+    So do parts of which a visit has reported since, examinations on record, and what was removed
+    or retired: files written before know less.
 
     Returns
     -------
@@ -66,8 +68,9 @@ def load_company(
     with database.write() as session:
         outcome = {
             str(table.__tablename__): _store(session, table, records)
-            for table, records in _tables(files)
+            for table, records in _tables(files, now=now, origin=origin)
         }
+        note_certified_until(session, {each.machine_id for each in files.examinations.values()})
         if any(loaded.added or loaded.changed for loaded in outcome.values()):
             counts = {
                 table: {"added": loaded.added, "changed": loaded.changed}
@@ -77,7 +80,9 @@ def load_company(
     return outcome
 
 
-def _tables(files: CompanyFiles) -> Iterable[tuple[Any, list[dict[str, Any]]]]:
+def _tables(
+    files: CompanyFiles, *, now: datetime, origin: Origin
+) -> Iterable[tuple[Any, list[dict[str, Any]]]]:
     company = files.company.model_dump(exclude={"planning_day", "seed"})
     yield CompanyRow, [{**company, "id": 1, "barriers": list(files.barriers)}]
     yield ClientRow, _columns(files.clients)
@@ -89,6 +94,8 @@ def _tables(files: CompanyFiles) -> Iterable[tuple[Any, list[dict[str, Any]]]]:
     yield FittedPartRow, _columns(files.fitted_parts)
     yield WorkDoneRow, _columns(files.work_done)
     yield MeterReadingRow, _columns(files.meter_readings)
+    loaded = {"recorded_by": origin.actor, "recorded_at": now, "withdrawn": False, "reason": ""}
+    yield ExaminationRow, [{**values, **loaded} for values in _columns(files.examinations)]
 
 
 def _columns(records: Mapping[Any, Record]) -> list[dict[str, Any]]:
@@ -112,7 +119,7 @@ def _store(session: Session, table: type[SQLModel], records: list[dict[str, Any]
     changed = 0
     for values in records:
         row = there.get(values["id"])
-        if row is None or row.id in known_better:
+        if row is None or row.id in known_better or table is ExaminationRow:
             continue
         differing = {
             name for name in values.keys() - _ended(row) if getattr(row, name) != values[name]

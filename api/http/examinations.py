@@ -11,13 +11,14 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
 from sqlmodel import col
 
-from api.actions.examinations import Examined, record_examination, withdraw_examination
+from api.actions.company_fields import ExaminationFields
+from api.actions.examinations import record_examination, withdraw_examination
 from api.http.context import Catalogue, Deed, Now, StaffDeed, StaffLook
 from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
-from api.storage.column_types import Day, Id, Name
+from api.storage.column_types import Name
 from api.storage.examinations import STANDING
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import ExaminationRow
@@ -37,29 +38,12 @@ _EXAMPLE: JsonDict = {
     "valid_until": "2028-03-10",
     "findings": "Safety valve lifted at 1.85 bar.",
 }
-Result = Literal["passed", "passed_with_conditions", "failed"]
 
 
-class NewExamination(Given):
+class NewExamination(ExaminationFields):
     """What a certificate says."""
 
     model_config = ConfigDict(json_schema_extra={"examples": [_EXAMPLE]})
-
-    machine_id: Id
-    rule: Id = Field(description="A rule of the law: its authority is statute.")
-    fitted_part_id: Id | None = Field(default=None, description="Where the rule is for a part.")
-    certificate: Name = Field(description="Its number.")
-    competent_person: Name
-    body: Name = Field(description="The organisation they act for.")
-    examined_on: Day
-    result: Result
-    valid_until: Day | None = Field(
-        default=None, description="The last day it holds; left out when it was not passed."
-    )
-    findings: str = Field(default="", max_length=2000, description="Findings and conditions.")
-
-    def examined(self) -> Examined:
-        return Examined(**self.model_dump(exclude={"reason"}))
 
 
 class Correction(NewExamination):
@@ -93,7 +77,7 @@ class Examination(BaseModel):
     competent_person: str
     body: str
     examined_on: date
-    result: Result
+    result: Literal["passed", "passed_with_conditions", "failed"]
     valid_until: date | None
     findings: str
     recorded_by: str
@@ -205,9 +189,7 @@ def add_examination(
     body: NewExamination, deed: StaffDeed, key: IdempotencyKey = None
 ) -> Examination:
     """Record a statutory examination from its certificate; the next is due by its last day."""
-    return once(
-        deed, key, body, Examination, lambda deed: _record(deed, body.examined()), status=201
-    )
+    return once(deed, key, body, Examination, lambda deed: _record(deed, body), status=201)
 
 
 @router.post(
@@ -221,7 +203,8 @@ def correct_examination(
     """Put another record in the place of one that stands; 409 when it does not stand any more."""
 
     def correct(deed: Deed) -> Examination:
-        return _record(deed, body.examined(), corrects=examination_id, reason=body.reason)
+        what = ExaminationFields(**body.model_dump(exclude={"reason"}))
+        return _record(deed, what, corrects=examination_id, reason=body.reason)
 
     return once(deed, key, body, Examination, correct, status=201)
 
@@ -248,7 +231,7 @@ def withdraw_record(
 
 
 def _record(
-    deed: Deed, examined: Examined, *, corrects: str | None = None, reason: str = ""
+    deed: Deed, examined: ExaminationFields, *, corrects: str | None = None, reason: str = ""
 ) -> Examination:
     row = record_examination(
         deed.database,

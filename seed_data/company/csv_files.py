@@ -16,6 +16,7 @@ from seed_data.company.records import (
     Client,
     Contract,
     DemoCompany,
+    Examination,
     Part,
     Reading,
     Site,
@@ -34,6 +35,7 @@ RECORD_OF_FILE: dict[str, type] = {
     "fitted_parts": Part,
     "work_done": Work,
     "meter_readings": Reading,
+    "examinations": Examination,
 }
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from scheduler.catalogue import Catalogue
 from seed_data.catalogue import load_catalogue
 from seed_data.company.cafes import clientele
+from seed_data.company.certificates import examinations
 from seed_data.company.crew import Crew
 from seed_data.company.csv_files import csv_texts
 from seed_data.company.equipment import equipment
@@ -36,6 +37,7 @@ def demo_company(setting: Setting, catalogue: Catalogue) -> DemoCompany:
         fitted_parts=past.parts,
         work_done=past.work,
         meter_readings=past.readings,
+        examinations=examinations(past.work, people),
     )
 
 

@@ -143,6 +143,23 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Examination:
+    """A row of ``examinations.csv``."""
+
+    id: str
+    machine_id: str
+    rule: str
+    fitted_part_id: str | None
+    certificate: str
+    competent_person: str
+    body: str
+    examined_on: date
+    result: str
+    valid_until: date | None
+    findings: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DemoCompany:
     """Everything the CSV files hold."""
 
@@ -155,3 +172,4 @@ class DemoCompany:
     fitted_parts: tuple[Part, ...]
     work_done: tuple[Work, ...]
     meter_readings: tuple[Reading, ...]
+    examinations: tuple[Examination, ...] = ()

@@ -390,3 +390,51 @@ def test_every_wrong_line_of_every_file_is_listed(load: Load, folder: Path) -> N
         "absences.csv",
         "machines.csv line 2, drinks_per_day",
     ]
+
+
+_CERTIFICATES = (
+    "id,machine_id,rule,certificate,competent_person,body,examined_on,result,valid_until,findings\n"
+    "e1,m1,electrical_safety_test,NO-17,Ragna,Elkontrollen,2026-02-03,passed,2028-02-02,\n"
+)
+
+
+def test_certificates_are_loaded_where_there_are_any_and_records_of_them_stay(
+    database: Database, load: Load, folder: Path
+) -> None:
+    assert load(folder)["examination"] == Loaded()
+    file = folder / "examinations.csv"
+    file.write_text(_CERTIFICATES, encoding="utf-8")
+    assert load(folder)["examination"] == Loaded(added=1)
+    file.write_text(_CERTIFICATES.replace("2028-02-02", "2029-02-02"), encoding="utf-8")
+    assert load(folder)["examination"] == Loaded(unchanged=1)
+    with database.read() as session:
+        assert session.get_one(MachineRow, "m1").certified_until == date(2028, 2, 2)
+        machine = machines_by_id(session, ["m1"], on=date(2027, 3, 1))["m1"]
+    assert [(each.number, each.valid_until) for each in machine.certificates] == [
+        ("NO-17", date(2028, 2, 2))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "flaw"),
+    [
+        ("m1", "m9", " line 2, machine_id: 'm9' is not in machines.csv"),
+        (
+            "electrical_safety_test",
+            "group_gasket_replace",
+            " line 2, rule: 'group_gasket_replace' is not in the laws of the catalogue",
+        ),
+        ("2028-02-02", "2026-02-03", " line 2, the whole line: valid_until must come after"),
+        ("passed", "failed", " line 2, the whole line: valid_until is what a passed"),
+    ],
+)
+def test_a_spoilt_certificate_is_named_and_nothing_is_stored(
+    database: Database, load: Load, folder: Path, good: str, bad: str, flaw: str
+) -> None:
+    text = _CERTIFICATES.replace(good, bad)
+    (folder / "examinations.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(InvalidCompany) as refusal:
+        load(folder)
+    assert f"examinations.csv{flaw}" in str(refusal.value)
+    with database.read() as session:
+        assert session.exec(select(MachineRow)).all() == []

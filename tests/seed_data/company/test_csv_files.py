@@ -11,6 +11,7 @@ from api.actions.company_records import (
     AbsenceRecord,
     ClientRecord,
     ContractRecord,
+    ExaminationRecord,
     FittedPartRecord,
     MachineRecord,
     MeterReadingRecord,
@@ -34,6 +35,7 @@ LOADED: dict[str, type[Record]] = {
     "fitted_parts": FittedPartRecord,
     "work_done": WorkDoneRecord,
     "meter_readings": MeterReadingRecord,
+    "examinations": ExaminationRecord,
 }
 
 
