@@ -1,5 +1,4 @@
-"""Why a plan is as it is: its cost by rule, why a visit was left out and what would help, and
-the next best place of a visit that is planned."""
+"""Why a visit was left out and what would help, and the next best place of one that is planned."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -13,8 +12,15 @@ from numpy.typing import NDArray
 from scheduler.routing.insertion import Candidate, Gaps, Opening, next_starts
 from scheduler.routing.parts import COST_LIMIT
 from scheduler.routing.plan import LeftOut, Plan, rounds
-from scheduler.routing.problem import Problem, Shift, Visit
-from scheduler.routing.remedies import IDS_AND_UTC, Remedy, Words, listed
+from scheduler.routing.problem import Charge, Problem, Shift, Visit
+from scheduler.routing.remedies import (
+    IDS_AND_UTC,
+    Remedy,
+    Words,
+    listed,
+    with_links_held,
+    with_rounds,
+)
 from scheduler.routing.timing import timetable
 from scheduler.travel import UNREACHABLE_MINUTES
 
@@ -28,7 +34,10 @@ LONGER_LIMIT = 240
 class Reason(StrEnum):
     """Why a visit was left out; the first that holds, in this order."""
 
+    WAITS_FOR_ANOTHER = "waits_for_another"
+    NEEDS_TWO = "needs_two_at_once"
     NO_SKILL = "no_skill"
+    NOT_SUPPLIED = "tools_or_parts_missing"
     NO_WINDOW = "no_window_in_any_shift"
     TOO_FAR = "too_far"
     PINNED_CONFLICT = "pinned_conflict"
@@ -66,77 +75,8 @@ class RunnerUp:
     extra_cost: int
 
 
-class CostRule(StrEnum):
-    """The rules that charge a plan."""
-
-    TRAVEL = "travel"
-    STANDING = "standing"
-    BALANCE = "balance"
-    SHIFT_COST = "shift_cost"
-    LEFT_OUT = "left_out"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CostLine:
-    """One entry of a plan's bill.
-
-    Attributes
-    ----------
-    rule
-        What is charged for.
-    shift, visit
-        The round or visit charged; travel and balance are charged by round, leaving out by visit,
-        what else makes up the working time for all rounds together.
-    cost
-        Minutes of travel equivalent, > 0.
-    """
-
-    rule: CostRule
-    shift: str | None
-    visit: str | None
-    cost: int
-
-
-def cost_lines(problem: Problem, plan: Plan) -> tuple[CostLine, ...]:
-    """Return the bill of a plan, dearest first; the lines add up to its total cost."""
-    visits = {visit.id: visit for visit in problem.visits}
-    shifts = {shift.id: shift for shift in problem.shifts}
-    lines = []
-    for round_ in rounds(problem, plan):
-        travel, name = round_.travel_minutes, round_.shift
-        served = sum(visits[stop.visit].minutes_in(name) for stop in round_.stops)
-        balance = problem.balance_cost(shifts[name], travel + served)
-        lines += [
-            CostLine(rule=CostRule.TRAVEL, shift=name, visit=None, cost=travel),
-            CostLine(rule=CostRule.BALANCE, shift=name, visit=None, cost=balance),
-        ]
-    lines += [
-        CostLine(
-            rule=CostRule.SHIFT_COST,
-            shift=stop.shift,
-            visit=stop.visit,
-            cost=visits[stop.visit].shift_costs.get(stop.shift, 0),
-        )
-        for stop in plan.stops
-    ]
-    lines.append(CostLine(rule=CostRule.STANDING, shift=None, visit=None, cost=plan.cost.standing))
-    planned = {stop.visit for stop in plan.stops}
-    lines += [
-        CostLine(rule=CostRule.LEFT_OUT, shift=None, visit=visit.id, cost=visit.leave_out_cost)
-        for visit in problem.visits
-        if visit.id not in planned
-    ]
-    return tuple(sorted((line for line in lines if line.cost), key=lambda line: -line.cost))
-
-
 def explain_left_out(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> Plan:
-    """Return the plan with reason, detail and remedy filled in for every visit left out.
-
-    The plan comes back as it is where working time is charged or visits need tools or parts:
-    nothing here knows of them, and a wrong reason is worse than none.
-    """
-    if not problem.is_plain():
-        return plan
+    """Return the plan with reason, detail and remedy filled in for every visit left out."""
     left_out = (
         LeftOut(
             visit=found.visit,
@@ -183,15 +123,17 @@ def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
     Returns
     -------
     RunnerUp or None
-        None when the visit is pinned or fits in no other shift.
+        None when the visit is pinned or linked to another, or fits in no other shift.
     """
     visit_at = problem.visit_index()[visit_id]
     visit = problem.visits[visit_at]
-    if visit.pinned is not None:
+    if visit.pinned is not None or visit_id in problem.linked_visits():
         return None
     standing = _Standing(problem, plan)
     own = next(at for at, order in enumerate(standing.orders) if visit_at in order)
-    allowed = standing.missing_skills(visit) == 0
+    if standing.calls[own]:
+        return None  # the visit may be the reason for the call at the workshop
+    allowed = (standing.missing_skills(visit) == 0) & standing.carries(visit)
     allowed[own] = False
     opening = standing.gaps.cheapest(visit, allowed)
     if opening is None:
@@ -204,21 +146,28 @@ def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
         + visit.shift_costs.get(problem.shifts[own].id, 0)
     )
     order = _joined(opening, visit_at)
-    times = timetable(problem, shift, [problem.visits[at] for at in order])
+    times = timetable(standing.problem, shift, [standing.problem.visits[at] for at in order])
     assert times is not None
-    return RunnerUp(
-        shift=shift.id,
-        start=times.starts[opening.position],
-        extra_cost=opening.extra_cost - saved,
-    )
+    extra_cost = opening.extra_cost - saved
+    if problem.charge is Charge.WORKING_TIME:
+        moved = {own: without, opening.candidate.shift: order}
+        rearranged = with_rounds(standing.problem, plan, moved)
+        if rearranged is None:
+            return None
+        extra_cost = rearranged.cost.total - plan.cost.total
+    return RunnerUp(shift=shift.id, start=times.starts[opening.position], extra_cost=extra_cost)
 
 
 class _Standing:
     """A plan laid out for questions: the rounds that stand, and what they could become."""
 
     def __init__(self, problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> None:
-        self.problem = problem
+        self._original, self._plan = problem, plan
+        self._linked = problem.linked_visits()
+        self.problem = problem = with_links_held(problem, plan)
         self._words = words
+        calling = {call.shift for call in plan.calls}
+        self.calls = np.array([shift.id in calling for shift in problem.shifts], dtype=np.bool_)
         visit_index = problem.visit_index()
         by_shift: dict[str, tuple[int, ...]] = {
             round_.shift: tuple(visit_index[stop.visit] for stop in round_.stops)
@@ -267,11 +216,35 @@ class _Standing:
         for at in self._all():
             pins = self._pins(at)
             if pins:
+                loose = self._liftable(at)
                 candidates += [
-                    self._candidate(at, tuple(kept for kept in pins if kept != one)) for one in pins
+                    self._candidate(at, tuple(kept for kept in pins if kept != one))
+                    for one in loose
                 ]
-                candidates.append(self._candidate(at, ()))
+                linked = tuple(kept for kept in pins if kept not in loose)
+                candidates.append(self._candidate(at, linked))
         return Gaps(self.problem, candidates)
+
+    def carries(self, visit: Visit) -> NDArray[np.bool_]:
+        """Tell for every shift whether it has along what the visit and its whole round need.
+
+        A round that calls at the workshop is left alone: what it lacks without the call is another
+        question.
+        """
+        return ~self.calls & np.array(
+            [not any(self.lacking(visit, at)) for at in self._all()], dtype=np.bool_
+        )
+
+    def lacking(self, visit: Visit, shift_at: int) -> tuple[frozenset[str], dict[str, int]]:
+        """Return the tools and parts a shift would have to take along besides."""
+        shift = self.problem.shifts[shift_at]
+        made = [self.problem.visits[at] for at in self.orders[shift_at]]
+        parts = {}
+        for kind, count in visit.parts.items():
+            needed = count + sum(other.parts.get(kind, 0) for other in made)
+            if count and needed > shift.parts.get(kind, 0):
+                parts[kind] = needed - shift.parts.get(kind, 0)
+        return visit.tools - shift.tools, parts
 
     def missing_skills(self, visit: Visit) -> NDArray[np.int64]:
         """Count for every shift the visit's skills it lacks."""
@@ -305,8 +278,17 @@ class _Standing:
             pin = visit.pinned
             skilled &= np.array([shift.id == pin.shift for shift in self.problem.shifts])
             visit = replace(visit, pinned=None, start_windows=((pin.start, pin.start),))
+        if visit.id in self._linked:
+            missing_one = self._missing_link(visit)
+            if missing_one is not None:
+                return missing_one
+            visit = self._after_its_link(visit)
         if not skilled.any():
             return Reason.NO_SKILL, self._no_skill(visit, missing), self._teach(visit, missing)
+        supplied = skilled & self.carries(visit)
+        if not supplied.any():
+            return self._not_supplied(visit, skilled)
+        skilled = supplied
         open_ = skilled & self._open(visit)
         if not open_.any():
             detail = (
@@ -315,7 +297,7 @@ class _Standing:
                 if visit.start_windows
                 else "It has no start window at all in these days."
             )
-            remedy = self._remedy(visit, skilled, any_time=True)
+            remedy = self._at_any_time(visit, skilled)
             return Reason.NO_WINDOW, detail, remedy or self._longer_hours(visit, skilled)
         alone = open_ & self._shifts(self._empty, visit)
         if not alone.any():
@@ -328,6 +310,60 @@ class _Standing:
             )
             return Reason.PINNED_CONFLICT, detail, self._remedy(visit, alone, self._unpinned)
         return self._competition(visit, beside_pins)
+
+    def _missing_link(self, visit: Visit) -> tuple[Reason, str, None] | None:
+        """Say what a linked visit waits for; None when it only waits for room."""
+        made = {stop.visit for stop in self._plan.stops}
+        if visit.after is not None and visit.after.visit not in made:
+            before = self._words.visit(visit.after.visit)
+            detail = f"It comes after {before}, which is left out as well."
+            return Reason.WAITS_FOR_ANOTHER, detail, None
+        halves = {each.together_with: each.id for each in self._original.visits}
+        half = visit.together_with or halves.get(visit.id)
+        if half is None:
+            return None
+        detail = (
+            f"It needs two technicians at once, with {self._words.visit(half)}: no two of them "
+            "have time for it in the same minute, or both of it costs more than leaving it out."
+        )
+        return Reason.NEEDS_TWO, detail, None
+
+    def _after_its_link(self, visit: Visit) -> Visit:
+        """Return the visit with the windows that what comes before it leaves."""
+        if visit.after is None:
+            return visit
+        stop = next(stop for stop in self._plan.stops if stop.visit == visit.after.visit)
+        before = self._original.visits[self._original.visit_index()[stop.visit]]
+        since = stop.start + before.minutes_in(stop.shift) + visit.after.minutes
+        windows = tuple((max(first, since), last) for first, last in visit.start_windows)
+        return replace(visit, start_windows=tuple(each for each in windows if each[0] <= each[1]))
+
+    def _at_any_time(self, visit: Visit, allowed: NDArray[np.bool_]) -> Remedy | None:
+        """Take the visit in at whatever time; not one that must not come before another."""
+        if visit.id in self._linked:
+            return None
+        return self._remedy(visit, allowed, any_time=True)
+
+    def _not_supplied(
+        self, visit: Visit, skilled: NDArray[np.bool_]
+    ) -> tuple[Reason, str, Remedy | None]:
+        """Nobody with the skills has along what the visit needs; who might take it along?"""
+        remedy = self._remedy(visit, skilled & ~self.calls)
+        at = int(np.flatnonzero(skilled)[0])
+        if remedy is not None:
+            at = self.problem.shift_index()[remedy.shift]
+            tools, parts = self.lacking(visit, at)
+            remedy = replace(remedy, tools=tools, parts=parts)
+        tools, parts = self.lacking(visit, at)
+        things = [*sorted(tools), *(f"{count} of {kind}" for kind, count in sorted(parts.items()))]
+        detail = (
+            f"None of the {skilled.sum()} shifts with its skills has along what it needs besides "
+            "its own round; a call at the workshop is not possible, does not fit or costs too much."
+        )
+        if things:
+            lacks = f" {self._words.shift(self.problem.shifts[at].id)} lacks {listed(things)}."
+            detail += lacks[:1] + lacks[1:2].upper() + lacks[2:]
+        return Reason.NOT_SUPPLIED, detail, remedy
 
     def _competition(self, visit: Visit, able: NDArray[np.bool_]) -> tuple[Reason, str, Remedy]:
         """The visit could be made; the others, or the way there, cost more than it is worth."""
@@ -344,7 +380,8 @@ class _Standing:
         if remedy.extra_cost < visit.leave_out_cost:
             detail = f"The search ended before it was tried in {where}: that {price}."
             return Reason.SEARCH_ENDED, detail, remedy
-        detail = f"The cheapest way to take it in, {where}, {price}."
+        timed = self.problem.charge is Charge.WORKING_TIME
+        detail = f"{'A' if timed else 'The cheapest'} way to take it in, {where}, {price}."
         if self.gaps.cheapest(visit, able) is not None:
             return Reason.DEARER_THAN_LEAVING_OUT, detail, remedy
         full = f"All {able.sum()} shifts that could make it are full. "
@@ -377,9 +414,11 @@ class _Standing:
 
     def _teach(self, visit: Visit, missing: NDArray[np.int64]) -> Remedy | None:
         """Give the fewest skills to the shift where the visit is cheapest."""
-        for any_time in (False, True):
+        carried = self.carries(visit)
+        for any_time in (False, True) if visit.id not in self._linked else (False,):
             for count in np.unique(missing):
-                remedy = self._remedy(visit, missing == count, any_time=any_time)
+                able = carried & (missing == count)
+                remedy = self._remedy(visit, able, any_time=any_time)
                 if remedy is not None:
                     return remedy
         return None
@@ -446,25 +485,52 @@ class _Standing:
         kept = {other.id for other in order}
         pins = self._pins(opening.candidate.shift)
         lifted = (problem.visits[at].id for at in pins)
-        worth_it = opening.extra_cost < visit.leave_out_cost
+        extra_cost = opening.extra_cost
+        if problem.charge is Charge.WORKING_TIME:
+            extra_cost = self._extra_working_time(problem, visit, opening.candidate.shift, order)
+        worth_it = extra_cost < visit.leave_out_cost
         return Remedy(
             visit=visit.id,
             shift=shift.id,
             start=start,
             order=tuple(other.id for other in order),
-            extra_cost=opening.extra_cost,
+            extra_cost=extra_cost,
             skills=visit.skills - shift.skills,
             adds_window=not visit.may_start_at(start),
             lifts_pins=tuple(name for name in lifted if name not in kept),
-            leave_out_cost=None if worth_it else opening.extra_cost + 1,
+            leave_out_cost=None if worth_it else extra_cost + 1,
         )
+
+    def _extra_working_time(
+        self, problem: Problem, visit: Visit, shift_at: int, order: Sequence[Visit]
+    ) -> int:
+        """Return what a round costs more in full, the leave-out cost saved not counted."""
+        replaced = {other.id: other for other in order}
+        changed = replace(
+            problem, visits=tuple(replaced.get(other.id, other) for other in problem.visits)
+        )
+        index = problem.visit_index()
+        moved = {shift_at: tuple(index[other.id] for other in order)}
+        found = with_rounds(changed, self._plan, moved)
+        assert found is not None, "an opening is a gap the visit fits in"
+        return found.cost.total - self._plan.cost.total + visit.leave_out_cost
 
     def _all(self) -> range:
         return range(len(self.orders))
 
     def _pins(self, shift_at: int) -> tuple[int, ...]:
         visits = self.problem.visits
-        return tuple(at for at in self.orders[shift_at] if visits[at].pinned is not None)
+        return tuple(
+            at
+            for at in self.orders[shift_at]
+            if visits[at].pinned is not None or visits[at].id in self._linked
+        )
+
+    def _liftable(self, shift_at: int) -> tuple[int, ...]:
+        """The pinned visits that do not hang together with others."""
+        return tuple(
+            at for at in self._pins(shift_at) if self.problem.visits[at].id not in self._linked
+        )
 
     def _thinned(self, shift_at: int) -> Iterator[Candidate]:
         """The round with each of its movable visits left out, then with all of them."""

@@ -133,6 +133,13 @@ class Problem:
         """Tell whether a visit comes after another or is made together with one."""
         return any(visit.after or visit.together_with for visit in self.visits)
 
+    def linked_visits(self) -> frozenset[str]:
+        """Return the ids of the visits that come after another, or are linked to from one."""
+        named = {visit.after.visit for visit in self.visits if visit.after is not None}
+        named |= {visit.together_with for visit in self.visits if visit.together_with is not None}
+        own = {visit.id for visit in self.visits if visit.after or visit.together_with}
+        return frozenset(named | own)
+
     def has_supplies(self) -> bool:
         """Tell whether a visit needs tools or parts."""
         return any(visit.tools or any(visit.parts.values()) for visit in self.visits)

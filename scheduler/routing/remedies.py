@@ -1,12 +1,13 @@
 """What to change in a problem so that a visit left out can be planned."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
-from scheduler.routing.problem import Problem
+from scheduler.routing.problem import Problem, Visit
 from scheduler.routing.timing import timetable
 
 
@@ -72,6 +73,8 @@ class Remedy:
         What the plan would cost more, the leave-out cost saved not counted.
     skills
         Skills to give to the shift.
+    tools, parts
+        What the shift has to take along besides.
     adds_window
         Whether the visit needs a start window at `start`.
     hours
@@ -88,6 +91,8 @@ class Remedy:
     order: tuple[str, ...]
     extra_cost: int
     skills: frozenset[str] = frozenset()
+    tools: frozenset[str] = frozenset()
+    parts: Mapping[str, int] = field(default_factory=dict)
     adds_window: bool = False
     hours: tuple[int, int] | None = None
     lifts_pins: tuple[str, ...] = ()
@@ -99,7 +104,12 @@ class Remedy:
         at = problem.shift_index()[self.shift]
         start, end = self.hours or (shifts[at].start, shifts[at].end)
         shifts[at] = replace(
-            shifts[at], skills=shifts[at].skills | self.skills, start=start, end=end
+            shifts[at],
+            skills=shifts[at].skills | self.skills,
+            start=start,
+            end=end,
+            tools=shifts[at].tools | self.tools,
+            parts=Counter(shifts[at].parts) + Counter(self.parts),
         )
         visits = list(problem.visits)
         index = problem.visit_index()
@@ -119,6 +129,9 @@ class Remedy:
         steps = []
         if self.skills:
             steps.append(f"give {shift} the skill {listed(sorted(self.skills))}")
+        if self.tools or self.parts:
+            counted = (f"{count} more of {kind}" for kind, count in sorted(self.parts.items()))
+            steps.append(f"let {shift} take along {listed([*sorted(self.tools), *counted])}")
         if self.adds_window:
             steps.append(f"arrange access for a start at {start}")
         if self.hours is not None:
@@ -151,28 +164,74 @@ class Remedy:
         plan
             The plan the remedy was found for. Visits that gave way are listed as left out.
         """
-        shift = problem.shifts[problem.shift_index()[self.shift]]
-        by_id = {visit.id: visit for visit in problem.visits}
-        times = timetable(problem, shift, [by_id[name] for name in self.order])
-        if times is None:
+        held = with_links_held(problem, plan, but=self.visit)
+        index = held.visit_index()
+        moved = {held.shift_index()[self.shift]: tuple(index[name] for name in self.order)}
+        found = with_rounds(held, plan, moved)
+        if found is None:
             raise AssertionError(f"remedy for {self.visit!r} was offered without a timetable")
-        stops = [stop for stop in plan.stops if stop.shift != self.shift]
+        return found
+
+
+def with_links_held(problem: Problem, plan: Plan, *, but: str | None = None) -> Problem:
+    """Return the problem with planned visits that hang together kept to their present minute.
+
+    Whatever joins their rounds then breaks no link. `but` names a visit to leave alone.
+    """
+    linked = problem.linked_visits()
+    if not linked:
+        return problem
+    starts = {stop.visit: stop.start for stop in plan.stops if stop.visit in linked}
+
+    def held(visit: Visit) -> Visit:
+        start = starts.get(visit.id)
+        if start is None or visit.id == but:
+            return visit
+        return replace(visit, start_windows=((start, start),))
+
+    return replace(problem, visits=tuple(held(visit) for visit in problem.visits))
+
+
+def with_rounds(problem: Problem, plan: Plan, orders: Mapping[int, Sequence[int]]) -> Plan | None:
+    """Return the plan with some rounds made anew; None where one of them cannot be made.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    plan
+        Its other rounds stay. Visits that lose their place are listed as left out.
+    orders
+        Index of a shift to the indices of its visits, in order.
+    """
+    changed = {problem.shifts[at].id for at in orders}
+    stops = [stop for stop in plan.stops if stop.shift not in changed]
+    breaks = [taken for taken in plan.breaks if taken.shift not in changed]
+    calls = [call for call in plan.calls if call.shift not in changed]
+    for at, order in orders.items():
+        if not order:
+            continue
+        shift = problem.shifts[at]
+        made = [problem.visits[index] for index in order]
+        times = timetable(problem, shift, made)
+        if times is None:
+            return None
         stops += [
-            Stop(visit=name, shift=self.shift, start=start)
-            for name, start in zip(self.order, times.starts, strict=True)
+            Stop(visit=visit.id, shift=shift.id, start=start)
+            for visit, start in zip(made, times.starts, strict=True)
         ]
-        breaks = [taken for taken in plan.breaks if taken.shift != self.shift]
         if times.break_start is not None:
-            breaks.append(BreakTaken(shift=self.shift, start=times.break_start))
-        planned = {stop.visit for stop in stops}
-        return Plan(
-            stops=tuple(stops),
-            breaks=tuple(breaks),
-            left_out=tuple(
-                LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
-            ),
-            cost=cost_of(problem, stops),
-        )
+            breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
+    planned = {stop.visit for stop in stops}
+    return Plan(
+        stops=tuple(stops),
+        breaks=tuple(breaks),
+        left_out=tuple(
+            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
+        ),
+        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
+        calls=tuple(calls),
+    )
 
 
 def listed(names: Sequence[str]) -> str:

@@ -6,22 +6,21 @@ from datetime import UTC, datetime
 import numpy as np
 from hypothesis import given, settings
 
+from scheduler.routing.billing import CostLine, CostRule, cost_lines
 from scheduler.routing.cheapest_insertion import cheapest_insertion
 from scheduler.routing.checker import check
+from scheduler.routing.engine import Iterations, solve
 from scheduler.routing.explanation import (
-    CostLine,
-    CostRule,
     Diagnosis,
     Reason,
     RunnerUp,
-    cost_lines,
     diagnose,
     explain_left_out,
     runner_up,
 )
 from scheduler.routing.parts import COST_LIMIT, Place, Shift, Visit
 from scheduler.routing.plan import LeftOut, Plan, cost_of
-from scheduler.routing.problem import Pin, Problem
+from scheduler.routing.problem import After, Charge, Pin, Problem
 from scheduler.routing.remedies import Remedy, Words
 from tests.scheduler.routing.exact import optimum
 from tests.scheduler.routing.strategies import problems
@@ -299,6 +298,67 @@ def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) ->
         if remedy and not (remedy.skills or remedy.hours or remedy.lifts_pins):
             assert found.reason != Reason.SEARCH_ENDED
             assert_holds(problem, remedy)
+
+
+@settings(max_examples=150, deadline=None)
+@given(problems(people=True, supplies=True, links=True, charges=tuple(Charge)))
+def test_every_remedy_holds_whatever_a_problem_asks_for(problem: Problem) -> None:
+    plan = solve(problem, stop=Iterations(3), seed=1)
+    explained = explain_left_out(problem, plan)
+    assert all(left.reason and left.detail for left in explained.left_out)
+    for found in diagnose(problem, plan):
+        remedy = found.remedy
+        if remedy is None:
+            continue
+        remedied = remedy.applied_to(problem)
+        with_visit = remedy.plan_with(remedied, plan)
+        assert check(remedied, with_visit) == ()
+        assert remedy.visit in {stop.visit for stop in with_visit.stops}
+        before = cost_of(remedied, plan.stops, breaks=plan.breaks, calls=plan.calls).total
+        assert with_visit.cost.total < before
+    for stop in plan.stops:
+        second = runner_up(problem, plan, stop.visit)
+        assert second is None or second.shift != stop.shift
+
+
+def test_a_round_may_take_along_what_is_missing() -> None:
+    # Both could make it at the quay in 10 + 45 + ...: Bo 20 there and 18 back, as Ann.
+    boards = replace(BURNER, skills=frozenset(), tools=frozenset({"torch"}), parts={"valve": 2})
+    one = replace(BO, tools=frozenset({"torch"}), parts={"valve": 1})
+    problem = world(boards, shifts=(one,))
+    plan = solve(problem, stop=Iterations(5), seed=1)
+    (found,) = diagnose(problem, plan)
+    assert found.reason == Reason.NOT_SUPPLIED
+    assert found.remedy is not None
+    assert (found.remedy.tools, dict(found.remedy.parts)) == (frozenset(), {"valve": 1})
+    assert "Let shift 'bo/mon' take along 1 more of valve" in found.remedy.sentence(problem)
+    remedied = found.remedy.applied_to(problem)
+    assert solve(remedied, stop=Iterations(5), seed=1).left_out == ()
+
+
+def test_linked_visits_say_what_they_wait_for() -> None:
+    far = replace(PROBE, start_windows=((700, 720),))
+    later = replace(VALVES, after=After(visit="probe"))
+    half = replace(BURNER, skills=frozenset(), together_with="probe")
+    (left,) = (
+        found
+        for found in diagnose(world(far, later), nothing(world(far, later)))
+        if found.visit == "valves"
+    )
+    assert (left.reason, left.remedy) == (Reason.WAITS_FOR_ANOTHER, None)
+    assert left.detail == "It comes after 'probe', which is left out as well."
+    for found in diagnose(world(far, half), nothing(world(far, half))):
+        assert (found.reason, found.remedy) == (Reason.NEEDS_TWO, None)
+
+
+def nothing(problem: Problem) -> Plan:
+    """The plan that makes no visit."""
+    return Plan(
+        stops=(),
+        breaks=(),
+        left_out=tuple(LeftOut(visit=visit.id) for visit in problem.visits),
+        cost=cost_of(problem, ()),
+    )
 
 
 def test_runner_up_of_the_world() -> None:
