@@ -5,11 +5,12 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
-from pydantic import ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.appointments import change_state, move_by_hand
 from api.actions.booking import cancel_with_notice, move_to_hold
+from api.actions.judge_slots import judge_slot
 from api.actions.report_visit import PartReplaced, ReadCounter, VisitReport, report_work
 from api.auth import NotAllowed, Principal, Role
 from api.http.conditions import IfMatch
@@ -22,6 +23,7 @@ from api.storage.column_types import Amount, Id, Instant
 from api.storage.standing import unreported as never_reported
 from api.storage.tables import AppointmentRow
 from scheduler.catalogue import Counter
+from scheduler.hand_moves import Breach
 from scheduler.lifecycle import AppointmentState
 from scheduler.machines import Outcome
 
@@ -48,6 +50,21 @@ class Appointment(Kept):
         description="The window of arrival the client was told, if any was."
     )
     arrive_until: datetime | None
+
+
+class Broken(BaseModel):
+    """Something a time chosen by hand does not keep."""
+
+    breach: Breach
+    detail: str
+
+
+class PlacedByHand(Appointment):
+    """An appointment where a dispatcher put it, and what that breaks."""
+
+    breaks: list[Broken] = Field(
+        description="Hours, access, drives and the like that are not kept; for you to judge."
+    )
 
 
 class Reported(Appointment, Judged):
@@ -206,10 +223,13 @@ def set_appointment_state(
 @router.put("/{appointment_id}/slot", responses=documented(400, 404, 409, 412, 428))
 def move_appointment(
     appointment_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch
-) -> Appointment:
-    """Put an appointment at another time or with another technician by hand."""
+) -> PlacedByHand:
+    """Put an appointment at another time or with another technician by hand.
+
+    Two appointments at once are refused; anything else that is not kept is told.
+    """
     slot = body.technician_id, body.starts_at
-    return _confirmed(deed, version, move_by_hand, appointment_id, *slot)
+    return placed_by_hand(deed, _confirmed(deed, version, move_by_hand, appointment_id, *slot))
 
 
 @router.put("/{appointment_id}/time", responses=documented(400, 404, 409, 412, 428))
@@ -276,6 +296,13 @@ def _confirmed(
         **whose,
     )
     return appointment_shown(deed.changed(row), deed.who)
+
+
+def placed_by_hand(deed: Deed, shown: Appointment) -> PlacedByHand:
+    """Return an appointment with what its time breaks."""
+    with deed.database.read() as session:
+        found = judge_slot(session, session.get_one(AppointmentRow, shown.id))
+    return PlacedByHand(**shown.model_dump(), breaks=[from_row(Broken, broken) for broken in found])
 
 
 def appointment_shown(row: AppointmentRow, who: Principal) -> Appointment:

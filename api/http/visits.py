@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 from sqlmodel import col
 
 from api.actions.appointments import book_by_hand
-from api.http.appointments import Appointment, NewSlot, appointment_shown
+from api.http.appointments import NewSlot, PlacedByHand, appointment_shown, placed_by_hand
 from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, OfficeDeed, StaffLook
 from api.http.lists import ListOf, PageWanted
@@ -126,8 +126,11 @@ def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
 @router.post(
     "/{visit_id}/book", status_code=201, responses=documented(400, 404, 409, 412, 413, 428)
 )
-def book_visit(visit_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch) -> Appointment:
-    """Give an open visit its appointment by hand. `If-Match` names the version of the visit."""
+def book_visit(visit_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch) -> PlacedByHand:
+    """Give an open visit its appointment by hand. `If-Match` names the version of the visit.
+
+    The reply says what the time does not keep.
+    """
     row = book_by_hand(
         deed.database,
         visit_id,
@@ -138,7 +141,8 @@ def book_visit(visit_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch)
         origin=deed.origin,
         if_version=version,
     )
-    return appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
+    shown = appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
+    return placed_by_hand(deed, shown)
 
 
 def _shown(row: VisitRow) -> Visit:

@@ -116,6 +116,7 @@ def test_appointments_are_promised_moved_and_called_off(dispatcher: TestClient) 
     slot = {"technician_id": "t-a", "starts_at": "2027-03-03T10:00:00+01:00"}
     tag = {"If-Match": promised.headers["etag"]}
     moved = dispatcher.put(f"{address}/slot", json=slot, headers=tag)
+    assert moved.json()["breaks"] == []
     assert moved.json()["starts_at"] == "2027-03-03T09:00:00Z"
     assert moved.json()["sequence"] == 1
     stale = dispatcher.put(f"{address}/state", json={"state": "cancelled"}, headers=tag)
@@ -126,6 +127,17 @@ def test_appointments_are_promised_moved_and_called_off(dispatcher: TestClient) 
     tag = {"If-Match": called_off.headers["etag"]}
     again = dispatcher.put(f"{address}/state", json={"state": "promised"}, headers=tag)
     assert again.status_code == 409
+
+
+def test_a_move_by_hand_says_what_it_breaks_and_is_made(dispatcher: TestClient) -> None:
+    slot = {"technician_id": "t-a", "starts_at": "2027-03-03T03:00:00+01:00"}
+    moved = dispatcher.put("/v1/appointments/ap-a/slot", json=slot, headers={"If-Match": '"v1"'})
+    assert moved.status_code == 200
+    assert [each["breach"] for each in moved.json()["breaks"]] == [
+        "outside_access",
+        "outside_hours",
+    ]
+    assert dispatcher.get("/v1/appointments/ap-a").json()["starts_at"] == "2027-03-03T02:00:00Z"
 
 
 def test_an_open_visit_is_booked_by_hand_once(caller: Caller, database: Database) -> None:
@@ -146,7 +158,9 @@ def test_an_open_visit_is_booked_by_hand_once(caller: Caller, database: Database
 
     assert booked.status_code == 201
     made = dispatcher.get(booked.headers["location"])
-    assert (made.json(), made.headers["etag"]) == (booked.json(), booked.headers["etag"])
+    shown = booked.json()
+    assert shown.pop("breaks") == []
+    assert (made.json(), made.headers["etag"]) == (shown, booked.headers["etag"])
     assert (made.json()["visit_id"], made.json()["starts_at"]) == ("v-a", "2027-03-03T09:00:00Z")
     now_booked = dispatcher.get("/v1/visits/v-a")
     assert now_booked.json()["state"] == "booked"

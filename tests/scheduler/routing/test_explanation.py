@@ -300,7 +300,7 @@ def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) ->
             assert_holds(problem, remedy)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(problems(people=True, supplies=True, links=True, charges=tuple(Charge)))
 def test_every_remedy_holds_whatever_a_problem_asks_for(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(3), seed=1)

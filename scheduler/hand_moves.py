@@ -1,0 +1,128 @@
+"""A time chosen by hand → what it breaks: hours, access, the deadline, the drives, the break.
+
+A dispatcher may know better than the planner, so nothing here refuses; but nobody should find out
+from a technician that there was no time to get there.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from scheduler.offers import Question, orders_of
+from scheduler.routing.parts import Pin, Shift, Visit
+from scheduler.routing.timing import timetable
+
+
+class Breach(StrEnum):
+    """What a time chosen by hand can break."""
+
+    OUTSIDE_HOURS = "outside_hours"
+    OUTSIDE_ACCESS = "outside_access"
+    AFTER_DEADLINE = "after_deadline"
+    NO_WAY_THERE = "no_time_to_get_there"
+    NO_WAY_ON = "no_time_to_get_on"
+    NO_WAY_HOME = "no_time_to_get_home"
+    DRIVES_TOO_LONG = "drives_too_long"
+    NO_BREAK = "no_room_for_the_break"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broken:
+    """One thing that is broken, in a code and a sentence with its numbers."""
+
+    breach: Breach
+    detail: str
+
+
+def what_breaks(question: Question, start: int) -> tuple[Broken, ...]:
+    """List what breaks when the visit starts at a minute; nothing when all is kept.
+
+    Parameters
+    ----------
+    question
+        The published calendar of one technician on one day, and the visit, which is not in it.
+    start
+        Minute of the problem.
+    """
+    return tuple(_broken(question, start))
+
+
+def _broken(question: Question, start: int) -> Iterator[Broken]:
+    problem, visit = question.problem, question.visit
+    if not visit.may_start_at(start):
+        detail = "The site does not let anybody work there all that time, or not yet."
+        yield Broken(breach=Breach.OUTSIDE_ACCESS, detail=detail)
+    if question.deadline is not None and start > question.deadline:
+        late = start - question.deadline
+        detail = f"The answer promised to the client is due {late} minutes before."
+        yield Broken(breach=Breach.AFTER_DEADLINE, detail=detail)
+    at = next(
+        (
+            number
+            for number, shift in enumerate(problem.shifts)
+            if start < shift.end and shift.start < start + visit.minutes_in(shift.id) + 1
+        ),
+        None,
+    )
+    if at is None:
+        detail = "The technician does not work at that time."
+        yield Broken(breach=Breach.OUTSIDE_HOURS, detail=detail)
+        return
+    shift = problem.shifts[at]
+    end = start + visit.minutes_in(shift.id)
+    if start < shift.start or end > shift.end:
+        over = max(shift.start - start, end - shift.end)
+        detail = f"The work lies {over} minutes outside the technician's hours."
+        yield Broken(breach=Breach.OUTSIDE_HOURS, detail=detail)
+    made = [problem.visits[index] for index in orders_of(problem, question.plan)[at]]
+    starts = {stop.visit: stop.start for stop in question.plan.stops}
+    earlier = [other for other in made if starts[other.id] < start]
+    later = made[len(earlier) :]
+    drives = list(_drives_broken(question, shift, (earlier, later), (start, end)))
+    yield from drives
+    if drives or start < shift.start or end > shift.end:
+        return  # what the break needs is no question then
+    held = replace(visit, pinned=Pin(shift=shift.id, start=start), start_windows=((start, start),))
+    order = [*earlier, held, *later]
+    without_limit = replace(shift, driving_limit=None)
+    if timetable(problem, without_limit, made or [held]) is None:
+        return  # it could not be kept before either
+    if timetable(problem, without_limit, order) is None:
+        assert shift.pause is not None, "without a break there is time for all drives"
+        detail = f"There is no room left for the break of {shift.pause.minutes} minutes."
+        yield Broken(breach=Breach.NO_BREAK, detail=detail)
+    elif timetable(problem, shift, order) is None:
+        detail = f"The round takes more than {shift.driving_limit} minutes of driving."
+        yield Broken(breach=Breach.DRIVES_TOO_LONG, detail=detail)
+
+
+def _drives_broken(
+    question: Question,
+    shift: Shift,
+    neighbours: tuple[list[Visit], list[Visit]],
+    span: tuple[int, int],
+) -> Iterator[Broken]:
+    """The drives to the visit and from it."""
+    problem, place = question.problem, question.visit.place
+    starts = {stop.visit: stop.start for stop in question.plan.stops}
+    (earlier, later), (start, end) = neighbours, span
+    free, origin, whence = shift.start, shift.start_place, "where the day begins"
+    if earlier:
+        before = earlier[-1]
+        free, origin = starts[before.id] + before.minutes_in(shift.id), before.place
+        whence = "the visit before"
+    there = int(problem.travel_minutes[origin, place])
+    if start - free < there and start >= shift.start:
+        yield Broken(
+            breach=Breach.NO_WAY_THERE,
+            detail=f"It takes {there} minutes from {whence}; there are {max(start - free, 0)}.",
+        )
+    due, target = shift.end, shift.end_place
+    if later:
+        due, target = starts[later[0].id], later[0].place
+    onwards = int(problem.travel_minutes[place, target])
+    if due - end < onwards and end <= shift.end:
+        breach = Breach.NO_WAY_ON if later else Breach.NO_WAY_HOME
+        whither = "to the visit after" if later else "to get home"
+        detail = f"It takes {onwards} minutes {whither}; there are {max(due - end, 0)}."
+        yield Broken(breach=breach, detail=detail)

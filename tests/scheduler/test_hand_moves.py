@@ -1,0 +1,105 @@
+"""What a time chosen by hand breaks, worked out beside Ann's standing visit at the mill."""
+
+from dataclasses import replace
+
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from scheduler.hand_moves import Breach, Broken, what_breaks
+from scheduler.offers import Question, orders_of
+from scheduler.routing.parts import Pin
+from scheduler.routing.timing import timetable
+from tests.scheduler.routing.world import ANN, BURNER, VALVES, world
+from tests.scheduler.test_offers import question, questions
+
+
+def breaches(asked: Question, start: int) -> list[Breach]:
+    return [broken.breach for broken in what_breaks(asked, start)]
+
+
+def only_ann(asked: Question) -> Question:
+    return replace(asked, problem=replace(asked.problem, shifts=(ANN,)))
+
+
+ASKED = only_ann(question(BURNER))  # Ann is at the mill from 490 to 550, the quay is 5 minutes on
+
+
+def test_a_time_that_keeps_everything_breaks_nothing() -> None:
+    assert what_breaks(ASKED, 555) == ()
+
+
+def test_too_little_time_to_get_there_is_told_with_the_minutes() -> None:
+    assert what_breaks(ASKED, 552) == (
+        Broken(
+            breach=Breach.NO_WAY_THERE,
+            detail="It takes 5 minutes from the visit before; there are 2.",
+        ),
+    )
+
+
+def test_the_way_home_and_the_hours_are_told() -> None:
+    # 45 minutes from 660 end at 705; home is 18 away and the day ends at 720.
+    assert breaches(ASKED, 660) == [Breach.NO_WAY_HOME]
+    assert breaches(ASKED, 690) == [Breach.OUTSIDE_HOURS]
+    assert breaches(ASKED, 720) == [Breach.OUTSIDE_HOURS]
+
+
+def test_a_visit_squeezed_in_before_another_is_told() -> None:
+    # From home to the quay 20, so 500; Ann has to be at the mill at 490.
+    assert breaches(ASKED, 480) == [Breach.NO_WAY_THERE, Breach.NO_WAY_ON]
+
+
+def test_the_break_and_the_deadline_and_the_site_s_hours_are_told() -> None:
+    # From 586 to 631 at the quay: before it the break has 560 to 586, after it it begins past 630.
+    assert breaches(ASKED, 586) == [Breach.NO_BREAK]
+    assert breaches(replace(ASKED, deadline=500), 555) == [Breach.AFTER_DEADLINE]
+    closed = replace(ASKED, visit=replace(BURNER, start_windows=((600, 720),)))
+    assert breaches(closed, 555) == [Breach.OUTSIDE_ACCESS]
+
+
+def test_a_limit_of_driving_is_told() -> None:
+    limited = replace(
+        ASKED, problem=replace(ASKED.problem, shifts=(replace(ANN, driving_limit=32),))
+    )
+    assert breaches(limited, 555) == [Breach.DRIVES_TOO_LONG]
+
+
+def test_a_day_off_is_told() -> None:
+    nobody = replace(world(VALVES), shifts=(), visits=())
+    plan = replace(ASKED.plan, stops=(), breaks=())
+    asked = replace(ASKED, problem=nobody, plan=plan)
+    assert breaches(asked, 555) == [Breach.OUTSIDE_HOURS]
+
+
+@settings(max_examples=200, deadline=None)
+@given(asked=questions(), start=st.integers(-10, 400))
+def test_nothing_is_broken_exactly_when_the_round_can_be_made(asked: Question, start: int) -> None:
+    shift = asked.problem.shifts[0]
+    orders = orders_of(asked.problem, asked.plan)
+    made = [asked.problem.visits[at] for at in orders[0]]
+    starts = {stop.visit: stop.start for stop in asked.plan.stops}
+    assume(start not in starts.values())
+    one = replace(
+        asked.problem,
+        shifts=(shift,),
+        visits=tuple(
+            replace(each, pinned=None, shift_costs={}, start_windows=((starts[each.id],) * 2,))
+            for each in made
+        ),
+    )
+    stops = tuple(stop for stop in asked.plan.stops if stop.shift == shift.id)
+    alone = replace(
+        asked,
+        problem=one,
+        plan=replace(asked.plan, stops=stops),
+        visit=replace(asked.visit, shift_costs={}),
+        deadline=None,
+    )
+    order = sorted(
+        [*one.visits, replace(asked.visit, pinned=Pin(shift=shift.id, start=start))],
+        key=lambda each: starts.get(each.id, start),
+    )
+    times = timetable(one, shift, order)
+    possible = times is not None and asked.visit.may_start_at(start)
+    assume(asked.visit.minutes > 0)
+    assert (what_breaks(alone, start) == ()) == possible
