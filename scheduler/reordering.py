@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput, UnknownReference
-from scheduler.van_stock import expected_cost, newsvendor_pieces
+from scheduler.van_stock import PoissonDemand, expected_cost, newsvendor_pieces
 
 _DAYS_PER_YEAR = 365.25
 _FEWEST_A_YEAR = 0.5
@@ -88,7 +88,7 @@ def reorder_levels(
             "mean must be > 0, order_cost and lead_periods >= 0, "
             f"got {mean}, {order_cost} and {lead_periods}"
         )
-    during = mean * (lead_periods + 1)
+    during = PoissonDemand(mean * (lead_periods + 1))
     between_orders = _Course(mean)
 
     @cache
@@ -101,7 +101,7 @@ def reorder_levels(
         costs = [period(up_to - gone) for gone in range(up_to - low)]
         return (order_cost + float(np.dot(seen, costs))) / float(seen.sum())
 
-    up_to = newsvendor_pieces(during, shortage_cost, holding_cost)
+    up_to = newsvendor_pieces(during.mean, shortage_cost, holding_cost)
     low = up_to - 1
     while average(low, up_to) > period(low):
         low -= 1

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Protocol
 
 from scipy.stats import poisson
 
@@ -81,12 +82,35 @@ def newsvendor_pieces(mean: float, shortage_cost: float, holding_cost: float) ->
     return int(poisson.ppf(critical_ratio(shortage_cost, holding_cost), mean)) if mean else 0
 
 
-def expected_cost(pieces: int, mean: float, shortage_cost: float, holding_cost: float) -> float:
-    """Return what a stock of so many pieces costs in a period on average, Poisson demand."""
-    at_most = float(poisson.cdf(pieces, mean))
-    below = float(poisson.cdf(pieces - 1, mean))
-    left_over = pieces * at_most - mean * below
-    return holding_cost * left_over + shortage_cost * (left_over + mean - pieces)
+class Demand(Protocol):
+    """What is asked for in one period, by any law."""
+
+    @property
+    def mean(self) -> float:
+        """The mean."""
+        ...
+
+    def left_over(self, stock: float) -> float:
+        """Return how much of a stock is left at the end of the period, on average."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PoissonDemand:
+    """Pieces asked for by chance, ``mean`` in a period."""
+
+    mean: float
+
+    def left_over(self, stock: float) -> float:
+        """Return how many pieces are left at the end of the period, on average."""
+        at_most = float(poisson.cdf(stock, self.mean))
+        return stock * at_most - self.mean * float(poisson.cdf(stock - 1, self.mean))
+
+
+def expected_cost(stock: float, demand: Demand, shortage_cost: float, holding_cost: float) -> float:
+    """Return what a stock costs in a period on average."""
+    left_over = demand.left_over(stock)
+    return holding_cost * left_over + shortage_cost * (left_over + demand.mean - stock)
 
 
 def fault_demand_a_year(builds: Iterable[Build], catalogue: Catalogue) -> dict[str, float]:

@@ -4,7 +4,7 @@ Sources: the examples of RFC 5545 section 3.8.5.3; the availability examples of 
 ``recurring-ical-events`` from PyPI as the reader.
 """
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -42,6 +42,8 @@ def between(first: str, last: str) -> Interval[datetime]:
          "0805 0810 0819 0824"),
         ("19970805", "FREQ=WEEKLY;INTERVAL=2;COUNT=4;BYDAY=TU,SU;WKST=SU", "1997-08-01 1998-01-01",
          "0805 0817 0819 0831"),
+        ("19970905", "FREQ=MONTHLY;COUNT=10;BYDAY=1FR", "1997-09-01 1998-07-01",
+         "0905 1003 1107 1205 0102 0206 0306 0403 0501 0605"),
         ("19970922", "FREQ=MONTHLY;COUNT=6;BYDAY=-2MO", "1997-09-01 1998-07-01",
          "0922 1020 1117 1222 0119 0216"),
         ("19970928", "FREQ=MONTHLY;BYMONTHDAY=-3", "1997-09-01 1998-03-01",
@@ -79,6 +81,61 @@ def test_recurrence_examples_of_rfc_5545(start: str, rule: str, horizon: str, da
     assert [f"{moment:%m%d}" for moment in starts] == days.split()
     assert {f"{moment:%H:%M}" for moment in starts} == {"09:00"}
     assert absences.skipped == ()
+
+
+@pytest.mark.parametrize(
+    ("length", "hours"),
+    [
+        # RFC 5545 section 3.3.6, its two examples (from memory): 15 days, 5 hours and 20 seconds;
+        # seven weeks, which are 49 days
+        ("P15DT5H0M20S", 15 * 24 + 5 + 20 / 3600),
+        ("P7W", 49 * 24),
+    ],
+)
+def test_durations_of_rfc_5545(length: str, hours: float) -> None:
+    octets = calendar(
+        "BEGIN:VEVENT", "UID:e1", "DTSTART:20270104T090000Z", f"DURATION:{length}", "END:VEVENT"
+    )
+    (span,) = absences_in(octets, zone="UTC", horizon=between("2027-01-01", "2027-04-01")).away
+    assert (span.end - span.start) / timedelta(hours=1) == pytest.approx(hours, abs=1e-9)
+
+
+def test_a_month_is_no_duration() -> None:
+    # The same section knows weeks, days, hours, minutes and seconds only: P1M is not 30 days. The
+    # event is left out and named, not guessed at.
+    octets = calendar(
+        "BEGIN:VEVENT", "UID:e1", "DTSTART:20270104T090000Z", "DURATION:P1M", "END:VEVENT"
+    )
+    absences = absences_in(octets, zone="UTC", horizon=between("2027-01-01", "2027-04-01"))
+    assert list(absences.away) == []
+    assert len(absences.skipped) == 1
+
+
+@pytest.mark.parametrize(
+    ("week", "weekday", "year", "day"),
+    [
+        # ISO 8601 (from memory): 2004-W53-6, 2009-W01-1 and 2009-W53-7 lie in the next or the
+        # last year of the calendar
+        (53, "SA", 2004, "2005-01-01"),
+        (1, "MO", 2009, "2008-12-29"),
+        (53, "SU", 2009, "2010-01-03"),
+    ],
+)
+def test_weeks_of_iso_8601(week: int, weekday: str, year: int, day: str) -> None:
+    # every week of that number, from some years before to some after
+    octets = calendar(
+        "BEGIN:VEVENT",
+        "UID:e1",
+        "DTSTART;VALUE=DATE:20000101",
+        f"RRULE:FREQ=YEARLY;BYWEEKNO={week};BYDAY={weekday};WKST=MO",
+        "END:VEVENT",
+    )
+    horizon = between(f"{year - 1}-06-01", f"{year + 1}-06-01")
+    starts = [span.start.date() for span in absences_in(octets, zone="UTC", horizon=horizon).away]
+    assert date.fromisoformat(day) in starts
+    assert all(
+        start.isocalendar()[1:] == date.fromisoformat(day).isocalendar()[1:] for start in starts
+    )
 
 
 def test_availability_example_of_rfc_7953() -> None:

@@ -51,6 +51,8 @@ def test_weibull_of_lieblein_and_zelen() -> None:
     assert fit.law.shape == pytest.approx(2.102, abs=5e-4)
     assert fit.law.scale == pytest.approx(81.87, abs=5e-3)
     assert fit.log_likelihood == pytest.approx(-113.69, abs=5e-3)
+    # computed, to more digits
+    assert (fit.law.shape, fit.law.scale) == pytest.approx((2.101847, 81.87456), rel=1e-6)
 
 
 def test_weibull_of_shock_absorbers_with_heavy_censoring() -> None:
@@ -66,6 +68,8 @@ def test_weibull_of_shock_absorbers_with_heavy_censoring() -> None:
     assert (fit.failures, fit.censored) == (11, 27)
     assert fit.law.shape == pytest.approx(3.16, abs=5e-3)
     assert fit.law.scale == pytest.approx(27719, abs=0.5)
+    # computed, to more digits
+    assert (fit.law.shape, fit.law.scale) == pytest.approx((3.16047, 27718.72), rel=2e-6)
 
 
 def test_weibull_of_krivtsov_and_case() -> None:

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scheduler.errors import InvalidInput, UnknownReference
-from scheduler.reordering import OrderPolicy, reorder_levels, reorders
+from scheduler.reordering import OrderPolicy, _Course, reorder_levels, reorders
+from scheduler.van_stock import PoissonDemand, expected_cost
 from tests.scheduler.small_trade import CATALOGUE
 
 POLICY = OrderPolicy()
@@ -53,11 +54,10 @@ def test_the_cost_is_that_of_a_simulated_shelf(lead: int) -> None:
 def test_no_other_levels_nearby_cost_less(
     mean: float, order: float, holding: float, short: float
 ) -> None:
-    from scheduler.reordering import _Course
-    from scheduler.van_stock import expected_cost
-
     found = reorder_levels(mean=mean, order_cost=order, holding_cost=holding, shortage_cost=short)
-    costs = {level: expected_cost(level, mean, short, holding) for level in range(-40, 80)}
+    costs = {
+        level: expected_cost(level, PoissonDemand(mean), short, holding) for level in range(-40, 80)
+    }
     course = _Course(mean)
     for low in range(found.reorder_at - 6, found.reorder_at + 7):
         for up_to in range(max(low + 1, found.order_up_to - 12), found.order_up_to + 13):

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.van_stock import (
     Load,
+    PoissonDemand,
     StockPolicy,
     Trip,
     TripLoad,
@@ -28,9 +29,9 @@ DAY = date(2027, 3, 10)
 @given(st.floats(0.01, 30), st.floats(0.1, 50), st.floats(0.1, 50))
 def test_no_other_stock_costs_less(mean: float, shortage: float, holding: float) -> None:
     pieces = newsvendor_pieces(mean, shortage, holding)
-    cost = expected_cost(pieces, mean, shortage, holding)
+    cost = expected_cost(pieces, PoissonDemand(mean), shortage, holding)
     for other in range(pieces + 40):
-        assert cost <= expected_cost(other, mean, shortage, holding) + 1e-9
+        assert cost <= expected_cost(other, PoissonDemand(mean), shortage, holding) + 1e-9
 
 
 def test_fault_demand_adds_up_over_machines() -> None:
