@@ -197,7 +197,7 @@ class Clock:
         now = self._tell_time()
         with self._database.read() as session:
             edit = last_edit(session)
-        if edit is None or now - edit.made_at > _CATCH_UP:
+        if edit is None or now - edit.made_at > _CATCH_UP or self._zone() is None:
             return None
         job = Job(name=f"follow catalogue edit {edit.id}", run=_follow)
         if not self._claim(job, edit.made_at, now):

@@ -15,6 +15,7 @@ from collections.abc import Iterable
 
 from sqlalchemy import Connection, Engine, create_engine, text
 
+from api.storage.append_only import APPEND_ONLY
 from scheduler.errors import Overlap
 
 GUARD_TABLES: frozenset[str] = frozenset()
@@ -51,15 +52,23 @@ GUARDS = (
     END $$""",
     """CREATE OR REPLACE TRIGGER one_at_a_time BEFORE INSERT OR UPDATE OR DELETE ON appointment
     FOR EACH ROW EXECUTE FUNCTION take_technicians_locks()""",
-    """CREATE OR REPLACE FUNCTION refuse_audit_change() RETURNS trigger LANGUAGE plpgsql AS $$
+    """CREATE OR REPLACE FUNCTION refuse_any_change() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN
-        RAISE EXCEPTION 'audit rows are never changed or deleted'
-            USING ERRCODE = 'integrity_constraint_violation';
+        RAISE EXCEPTION USING MESSAGE = TG_TABLE_NAME || ' rows are never changed or deleted',
+            ERRCODE = 'integrity_constraint_violation';
     END $$""",
-    """CREATE OR REPLACE TRIGGER audit_stays_as_written BEFORE UPDATE OR DELETE ON audit
-    FOR EACH ROW EXECUTE FUNCTION refuse_audit_change()""",
-    """CREATE OR REPLACE TRIGGER audit_is_kept BEFORE TRUNCATE ON audit
-    FOR EACH STATEMENT EXECUTE FUNCTION refuse_audit_change()""",
+    *(
+        statement
+        for table in APPEND_ONLY
+        for statement in (
+            f"""CREATE OR REPLACE TRIGGER {table}_stays_as_written
+            BEFORE UPDATE OR DELETE ON {table}
+            FOR EACH ROW EXECUTE FUNCTION refuse_any_change()""",
+            f"""CREATE OR REPLACE TRIGGER {table}_is_kept BEFORE TRUNCATE ON {table}
+            FOR EACH STATEMENT EXECUTE FUNCTION refuse_any_change()""",
+        )
+    ),
+    "DROP FUNCTION IF EXISTS refuse_audit_change()",  # what this was called before
 )
 
 

@@ -19,6 +19,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.pool import NullPool
 
+from api.storage.append_only import APPEND_ONLY
 from scheduler.errors import Overlap
 
 GUARD_TABLES = frozenset({"double_booking", "never"})
@@ -53,12 +54,18 @@ GUARDS = (
     f" BEGIN {_FORGET_PAIRS} {_REMEMBER_PAIRS} END",
     "DROP TRIGGER IF EXISTS appointment_removed",
     f"CREATE TRIGGER appointment_removed AFTER DELETE ON appointment BEGIN {_FORGET_PAIRS} END",
-    "DROP TRIGGER IF EXISTS audit_stays_as_written",
-    "CREATE TRIGGER audit_stays_as_written BEFORE UPDATE ON audit"
-    " BEGIN SELECT RAISE(ABORT, 'audit rows are never changed'); END",
-    "DROP TRIGGER IF EXISTS audit_is_kept",
-    "CREATE TRIGGER audit_is_kept BEFORE DELETE ON audit"
-    " BEGIN SELECT RAISE(ABORT, 'audit rows are never deleted'); END",
+    *(
+        statement
+        for table in APPEND_ONLY
+        for statement in (
+            f"DROP TRIGGER IF EXISTS {table}_stays_as_written",
+            f"CREATE TRIGGER {table}_stays_as_written BEFORE UPDATE ON {table}"
+            f" BEGIN SELECT RAISE(ABORT, '{table} rows are never changed'); END",
+            f"DROP TRIGGER IF EXISTS {table}_is_kept",
+            f"CREATE TRIGGER {table}_is_kept BEFORE DELETE ON {table}"
+            f" BEGIN SELECT RAISE(ABORT, '{table} rows are never deleted'); END",
+        )
+    ),
 )
 
 

@@ -110,7 +110,7 @@ def test_a_lost_reply_is_asked_for_again_and_stored_once(
 
 
 def test_what_is_flawed_or_relaxes_a_limit_is_refused_whole(
-    dispatcher: TestClient, database: Database
+    dispatcher: TestClient, database: Database, catalogue: Catalogue
 ) -> None:
     text = (
         "[rules.group_gasket_replace]\nminutes = 9\n"
@@ -125,7 +125,7 @@ def test_what_is_flawed_or_relaxes_a_limit_is_refused_whole(
             422,
             "rules.steam_safety_valve_replace.limit.months: the maker allows 36 at most, got 60",
         )
-    assert rule(dispatcher)["minutes"] == 6
+    assert rule(dispatcher)["minutes"] == catalogue.rules["group_gasket_replace"].minutes
     with database.read() as session:
         assert session.exec(select(CatalogueEditRow)).all() == []
 
@@ -172,7 +172,8 @@ def test_due_work_and_booked_worksheets_follow_an_edit(
     dispatcher: TestClient, database: Database, catalogue: Catalogue
 ) -> None:
     raise_due_work(database, catalogue, now=NOW, origin=TEST)
-    text = YEARLY + 'cautions = ["brew_pressure", "hot_and_live", "food_contact", "chemicals"]\n'
+    cautions = [*catalogue.rules["group_gasket_replace"].cautions, "chemicals"]
+    text = f"{YEARLY}cautions = {cautions}\n"
     caution = "[cautions.chemicals]\ntext = 'Keep the cleaning powder off your skin.'\n"
     edit = store(dispatcher, text + caution).json()
     clocks = [Clock(database, catalogue, tell_time=lambda: NOW) for _ in range(2)]

@@ -10,13 +10,17 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 from sqlmodel import select
 
+from api.storage.append_only import APPEND_ONLY
 from api.storage.database import Database
 from api.storage.migrations import schema
 from api.storage.tables import (
     AppointmentRow,
     AuditRow,
+    CatalogueEditRow,
     ClientRow,
     ContractRow,
+    ExaminationRow,
+    MachineRow,
     PublicationRow,
     SiteRow,
     TechnicianRow,
@@ -210,6 +214,41 @@ def test_audit_rows_can_only_be_added(database: Database, change: str) -> None:
         session.connection().execute(text(change))
     with database.read() as session:
         assert [(row.id, row.actor) for row in session.exec(select(AuditRow))] == [("au1", "d1")]
+
+
+@pytest.mark.parametrize("change", ["UPDATE {} SET reason = 'x'", "DELETE FROM {}"])
+@pytest.mark.parametrize("table", sorted(set(APPEND_ONLY) - {"audit"}))
+def test_edits_and_examinations_can_only_be_added(
+    database: Database, table: str, change: str
+) -> None:
+    with database.write() as session:
+        session.add(
+            CatalogueEditRow(number=1, id="ce1", text="-", reason="r", made_by="d1", made_at=NINE)
+        )
+        session.add(
+            MachineRow(
+                id="m1",
+                tag="E1",
+                serial="",
+                site_id="s1",
+                name="M",
+                kind="grinder",
+                installed_on=date(2024, 1, 1),
+                drinks_per_day=1,
+            )
+        )
+        session.add(
+            ExaminationRow(
+                id="ex1", machine_id="m1", rule="r", certificate="c", competent_person="p",
+                body="b", examined_on=date(2027, 1, 1), result="passed", recorded_by="d1",
+                recorded_at=NINE, reason="r",
+            )
+        )  # fmt: skip
+    with pytest.raises(Conflict), database.write() as session:
+        session.connection().execute(text(change.format(table)))
+    with database.read() as session:
+        reasons = session.connection().execute(text(f"SELECT reason FROM {table}")).scalars()
+        assert list(reasons) == ["r"]
 
 
 def test_a_change_raises_the_version_and_a_stale_one_is_refused(database: Database) -> None:
