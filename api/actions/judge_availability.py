@@ -93,7 +93,7 @@ def availability_of_site(
 
 def _months(since: date, today: date) -> list[date]:
     """Return the days that end each whole month since a day."""
-    ends = []
+    ends: list[date] = []
     while (end := add_months(since, len(ends) + 1)) <= today:
         ends.append(end)
     return ends
