@@ -26,9 +26,10 @@ from scheduler.replanning import with_times_kept
 from scheduler.routing.assembly import Assembly, assemble, published_plan, working_days
 from scheduler.routing.bound import affordable_bound
 from scheduler.routing.checker import check
-from scheduler.routing.engine import Iterations, Progress, Seconds, solve
+from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.plan import Plan, plan_to_json
+from scheduler.routing.regions import solve_any_size
 from scheduler.routing.remedies import Words
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
@@ -446,7 +447,7 @@ class _Search:
         start_from: Plan | None,
         watch: _Watch,
     ) -> Plan:
-        return solve(
+        return solve_any_size(
             assembly.problem,
             seed=self.request.seed,
             stop=stop,

@@ -20,11 +20,11 @@ from scheduler.road_travel import OSM_ATTRIBUTION
 from scheduler.routing.bound import affordable_bound
 from scheduler.routing.checker import check as violations_of
 from scheduler.routing.engine import Iterations, Progress, Seconds
-from scheduler.routing.engine import solve as search
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.plan import read_plan, write_plan
 from scheduler.routing.problem_file import read_problem, write_problem
+from scheduler.routing.regions import solve_any_size as search
 
 Read = TypeVar("Read")
 

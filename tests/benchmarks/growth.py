@@ -24,6 +24,7 @@ from scheduler.places import Coordinates
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.problem import Problem
+from scheduler.routing.regions import solve_any_size
 from scheduler.travel import StraightLineTravel
 from tests.benchmarks.crew import REGION_KM, Size, crew_problem
 
@@ -83,7 +84,7 @@ def measure(technicians: int, seconds: float, seed: int) -> Measured:
     problem = grown_problem(technicians, seed)
     built, built_megabytes = time.process_time() - before, most_megabytes()
     watch = _Watch()
-    plan = solve(problem, stop=Seconds(seconds), seed=seed, on_progress=watch.note)
+    plan = solve_any_size(problem, stop=Seconds(seconds), seed=seed, on_progress=watch.note)
     most = most_megabytes()
     return Measured(
         technicians=technicians,
