@@ -14,7 +14,7 @@ from scheduler.company import Site, Technician, Urgency
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.lifecycle import AppointmentState
 from scheduler.places import Coordinates
-from scheduler.routing.assembly import Occupied, OpenVisit, Standing, TakenTime
+from scheduler.routing.open_visits import Occupied, OpenVisit, Standing, TakenTime
 from scheduler.working_time import local_day
 
 MOVABLE = frozenset({AppointmentState.PLANNED, AppointmentState.PROMISED})

@@ -12,14 +12,16 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.company import Technician, Urgency, minutes_at_pace
-from scheduler.intervals import Interval, IntervalSet
+from scheduler.company import Technician, minutes_at_pace
+from scheduler.intervals import IntervalSet
 from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
+from scheduler.routing.open_visits import Occupied, OpenVisit, TakenTime
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
 from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.reading import Flaws
+from scheduler.routing.visit_costs import VisitCosts
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
 from scheduler.working_time import instant_at, local_date, local_day
@@ -27,63 +29,6 @@ from scheduler.working_time import instant_at, local_date, local_day
 _ONE_DAY = timedelta(days=1)
 _MINUTE = timedelta(minutes=1)
 _SEARCH_DAYS = 60
-_OVERDUE_DAYS_COUNTED = 60
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """Where a visit stands in the published calendar."""
-
-    technician: str
-    starts_at: datetime
-    promised: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenVisit:
-    """A visit waiting for its place in the plan.
-
-    Attributes
-    ----------
-    at, zone : of the site.
-    minutes : time on site.
-    allowed : the instants in which the whole of the work must lie.
-    earliest, target, latest : days at the site.
-    hard_latest : the last day law or the maker allow, if they have a say.
-    urgency, respond_by : for a callback only; arrival by ``respond_by`` keeps the contract.
-    standing : its published appointment, if any.
-    """
-
-    id: str
-    at: Coordinates
-    zone: str
-    minutes: int
-    skills: frozenset[str]
-    allowed: IntervalSet[datetime]
-    earliest: date
-    target: date
-    latest: date
-    hard_latest: date | None = None
-    urgency: Urgency | None = None
-    respond_by: datetime | None = None
-    standing: Standing | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Occupied:
-    """A technician who is ``at`` a place and not free before ``until``."""
-
-    technician: str
-    at: Coordinates
-    until: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakenTime:
-    """Time of a technician that is spoken for and not the plan's to give away."""
-
-    technician: str
-    interval: Interval[datetime]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +110,7 @@ def assemble(
                 shift_days[shift.id] = day
     for visit in visits:
         places.index_of(visit.at)
-    costs = _Costs(
+    costs = VisitCosts(
         weights=weights,
         shifts=shifts,
         shift_days=shift_days,
@@ -433,68 +378,3 @@ def _perhaps_away(
             inside = sum((span.end - span.start for span in away.clip(start, end)), timedelta())
             shares[shift.id] = inside / (end - start)
     return {shift: share for shift, share in shares.items() if share}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Costs:
-    """What leaving a visit out costs, and what each shift adds to making it."""
-
-    weights: PlanningWeights
-    shifts: Sequence[Shift]
-    shift_days: Mapping[str, date]
-    last_day: date
-    perhaps_away: Mapping[str, float]
-
-    def leave_out(self, visit: OpenVisit) -> int:
-        published = self.weights.withdraw if visit.standing is not None else 0
-        return self._of_waiting(visit) + published
-
-    def _of_waiting(self, visit: OpenVisit) -> int:
-        weights = self.weights
-        if visit.urgency is not None:
-            return weights.leave_out_callback[visit.urgency]
-        if visit.latest > self.last_day:
-            return weights.leave_out_can_wait
-        first_day = min(self.shift_days.values(), default=self.last_day)
-        overdue = min(max((first_day - visit.latest).days, 0), _OVERDUE_DAYS_COUNTED)
-        is_hard = visit.hard_latest is not None and visit.hard_latest <= self.last_day
-        base = weights.leave_out_hard if is_hard else weights.leave_out_due
-        return base + weights.overdue_per_day * overdue
-
-    def by_shift(self, visit: OpenVisit) -> dict[str, int]:
-        by_day = {day: self._of_day(visit, day) for day in set(self.shift_days.values())}
-        costs: dict[str, int] = {}
-        for shift in self.shifts:
-            if not visit.skills <= shift.skills:
-                continue
-            day = self.shift_days[shift.id]
-            cost = by_day[day] + self._of_change(visit, shift, day)
-            cost += round(self.weights.perhaps_away * self.perhaps_away.get(shift.id, 0))
-            if cost:
-                costs[shift.id] = cost
-        return costs
-
-    def _of_day(self, visit: OpenVisit, day: date) -> int:
-        weights = self.weights
-        if visit.urgency is not None:
-            first = max(visit.earliest, min(self.shift_days.values()))
-            later = sum(1 for other in set(self.shift_days.values()) if first <= other < day)
-            return weights.callback_per_day * later
-        early = max((visit.target - day).days, 0)
-        late = max((min(day, visit.latest) - visit.target).days, 0)
-        past = max((day - max(visit.latest, visit.target)).days, 0)
-        return (
-            weights.early_per_day * early
-            + weights.late_per_day * late
-            + weights.past_latest_per_day * min(past, _OVERDUE_DAYS_COUNTED)
-        )
-
-    def _of_change(self, visit: OpenVisit, shift: Shift, day: date) -> int:
-        if visit.standing is None:
-            return 0
-        cost = 0
-        if local_date(visit.standing.starts_at, visit.zone) != day:
-            cost += self.weights.change_day
-        if visit.standing.technician != shift.technician:
-            cost += self.weights.change_technician
-        return cost

@@ -15,14 +15,12 @@ from scheduler.intervals import Interval, IntervalSet
 from scheduler.places import Coordinates
 from scheduler.routing.assembly import (
     Assembly,
-    Occupied,
-    OpenVisit,
-    Standing,
     assemble,
     published_plan,
     working_days,
 )
 from scheduler.routing.checker import check
+from scheduler.routing.open_visits import Occupied, OpenVisit, Standing
 from scheduler.routing.plan import Stop
 from scheduler.routing.problem import Pause, Pin, Shift, Visit
 from scheduler.routing.weights import PlanningWeights
