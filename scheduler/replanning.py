@@ -6,7 +6,7 @@ another technician or another day is dear, since somebody has to be told and par
 wrong van, while another time on the same round is avoided wherever nothing is gained by it.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -126,7 +126,10 @@ def repair(
 
 
 def with_past_frozen(problem: Problem, published: Plan, before: int) -> Problem:
-    """Return the problem with what the published plan starts before a minute pinned there."""
+    """Return the problem with what the published plan starts before a minute pinned there.
+
+    A round that has called at the workshop by then has everything along from now on.
+    """
     begun = {stop.visit: stop for stop in published.stops if stop.start < before}
     shifts = problem.shift_index()
 
@@ -140,7 +143,19 @@ def with_past_frozen(problem: Problem, published: Plan, before: int) -> Problem:
             start_windows=(*visit.start_windows, (stop.start, stop.start)),
         )
 
-    return replace(problem, visits=tuple(frozen(visit) for visit in problem.visits))
+    called = {call.shift for call in published.calls if call.before in begun}
+    tools = frozenset[str]().union(*(visit.tools for visit in problem.visits))
+    parts = Counter[str]()
+    for visit in problem.visits:
+        parts.update(visit.parts)
+    return replace(
+        problem,
+        shifts=tuple(
+            replace(shift, tools=tools, parts=parts, workshop=None) if shift.id in called else shift
+            for shift in problem.shifts
+        ),
+        visits=tuple(frozen(visit) for visit in problem.visits),
+    )
 
 
 def with_change_costs(problem: Problem, published: Plan, costs: ChangeCosts) -> Problem:

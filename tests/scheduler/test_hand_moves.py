@@ -71,7 +71,7 @@ def test_a_day_off_is_told() -> None:
     assert breaches(asked, 555) == [Breach.OUTSIDE_HOURS]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(asked=questions(), start=st.integers(-10, 400))
 def test_nothing_is_broken_exactly_when_the_round_can_be_made(asked: Question, start: int) -> None:
     shift = asked.problem.shifts[0]
