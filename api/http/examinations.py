@@ -22,6 +22,7 @@ from api.storage.column_types import Name
 from api.storage.examinations import STANDING
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import ExaminationRow
+from scheduler.catalogue import Authority
 from scheduler.statutory import Standing, statutory_items
 from scheduler.working_time import local_date
 
@@ -130,7 +131,10 @@ def list_statutory_items(
         and contracts[each.contract].covers(today)
         for each in sites.values()
     }
-    fleet = machines_by_id(look.session, on=today, sites=None if site is None else [site])
+    laws = [rule for rule in catalogue.rules.values() if rule.authority is Authority.STATUTE]
+    fleet = machines_by_id(
+        look.session, on=today, sites=None if site is None else [site], rules=laws
+    )
     found = [
         item
         for machine in fleet.values()

@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from typing import Any, TypeVar
 
-from sqlmodel import Session, col, or_, select, true
+from sqlmodel import Session, col, false, or_, select, true
 from sqlmodel.sql.expression import SelectOfScalar
 
 from api.storage.examinations import STANDING, certificate_of
@@ -25,7 +25,7 @@ from api.storage.tables import (
     TechnicianRow,
     WorkDoneRow,
 )
-from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind
+from scheduler.catalogue import BoilerLayout, Counter, Dosing, EquipmentKind, ServiceRule
 from scheduler.company import Contract, Site, Technician, Urgency
 from scheduler.errors import Absent
 from scheduler.intervals import Interval, IntervalSet
@@ -218,6 +218,7 @@ def machines_by_id(
     *,
     on: date,
     sites: Collection[str] | None = None,
+    rules: Collection[ServiceRule] | None = None,
 ) -> dict[str, Machine]:
     """Return the machines in service on a day with the parts fitted then, in order of id.
 
@@ -225,6 +226,9 @@ def machines_by_id(
     ----------
     ids, sites
         Only machines with these ids, or at these sites; no restriction when None.
+    rules
+        Only what these rules go by on the calendar: their history, their parts and no counters.
+        Of a large fleet that is far quicker than everything.
     """
 
     def restricted(statement: SelectOfScalar[Any]) -> SelectOfScalar[Any]:
@@ -247,10 +251,17 @@ def machines_by_id(
         return lambda machine: found[machine]
 
     removed_on = col(FittedPartRow.removed_on)
-    parts = by_machine(FittedPartRow, where=or_(removed_on.is_(None), removed_on > on))
-    history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on))
+    fitted: Any = or_(removed_on.is_(None), removed_on > on)
+    done: Any = true()
+    counted: Any = true()
+    if rules is not None:
+        fitted &= col(FittedPartRow.part_type).in_({rule.part_type for rule in rules} - {None})
+        done = col(WorkDoneRow.rule).in_({rule.id for rule in rules})
+        counted = false()
+    parts = by_machine(FittedPartRow, where=fitted)
+    history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on), where=done)
     examinations = by_machine(ExaminationRow, col(ExaminationRow.examined_on), where=STANDING)
-    readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at))
+    readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at), where=counted)
     rows = session.exec(restricted(select(MachineRow)).order_by(col(MachineRow.id)))
     return {
         row.id: _machine(
