@@ -182,6 +182,7 @@ def due_today(database: Database) -> Database:
         for name in ("ap-a", "ap-b"):
             row = session.get_one(AppointmentRow, name)
             row.starts_at, row.ends_at = NOW + timedelta(hours=1), NOW + timedelta(hours=2)
+        session.get_one(MeterReadingRow, "r-a").taken_at = NOW - timedelta(hours=1)
     return database
 
 
