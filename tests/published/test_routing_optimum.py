@@ -27,3 +27,13 @@ def test_planner_reaches_the_proven_optimum(problem: Problem) -> None:
     least = proven_optimum(problem)
     assert plan.cost.total == least
     assert lower_bound(problem) <= least
+
+
+# Linked visits are placed beside the search, so an optimum may be missed; a cost below it would
+# mean that a rule is.
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(problems(max_visits=6, shortcuts=False, people=True, links=True))
+def test_linked_visits_never_cost_less_than_the_proven_optimum(problem: Problem) -> None:
+    plan = solve(problem, stop=Iterations(300), seed=1)
+    assert check(problem, plan) == ()
+    assert plan.cost.total >= proven_optimum(problem)
