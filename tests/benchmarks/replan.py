@@ -23,6 +23,7 @@ from scheduler.routing.problem_file import read_problem
 
 DAY = 24 * 60
 CALLBACKS = 12
+_MEASURED = 60_000  # iterations: the first ones are slower than the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +77,8 @@ def iterations_in(problem: Problem, seconds: float) -> int:
     """Return how many iterations take some CPU seconds on this machine, as it is now."""
     solve(problem, stop=Iterations(0), seed=0)
     begun = time.process_time()
-    solve(problem, stop=Iterations(3000), seed=0)
-    return int(3000 * seconds / (time.process_time() - begun))
+    solve(problem, stop=Iterations(_MEASURED), seed=0)
+    return int(_MEASURED * seconds / (time.process_time() - begun))
 
 
 def main() -> None:
