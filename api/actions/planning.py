@@ -42,6 +42,9 @@ LEASE = timedelta(minutes=2)
 """A solver that has not been heard of for this long is taken for dead."""
 
 _REPORT_EVERY_SECONDS = 1.0
+_EXPLAINED_FOR_SECONDS = 60.0
+"""How long reasons are looked for, the dearest visits first."""
+
 _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
@@ -253,7 +256,8 @@ def _decide(
     if violations := check(assembly.problem, plan):
         listed = "; ".join(violation.detail for violation in violations[:20])
         return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
-    plan = explain_left_out(assembly.problem, plan, search.words(assembly))
+    words, patience = search.words(assembly), watch.patience()
+    plan = explain_left_out(assembly.problem, plan, words, should_stop=patience)
     return {
         "state": "draft",
         "base_revision": search.work.revision,
@@ -348,10 +352,26 @@ class _Watch:
         self._database, self._plan_id, self._holder, self._clock = database, plan_id, holder, clock
         self._request, self._listen, self._told_to_stop = request, listen, should_stop
         self._last_report = -_REPORT_EVERY_SECONDS
+        self._last_heard = Progress(iterations=0, seconds=0.0, cost=0)
         self.cancelled = False
         self.lower_bound: int | None = None
 
+    def patience(self) -> Callable[[], bool]:
+        """Return what says when to stop explaining, and meanwhile shows that somebody is at it.
+
+        A plan bounded by iterations is explained to the end: it is to be the same every time.
+        """
+        ends = time.monotonic() + _EXPLAINED_FOR_SECONDS
+
+        def is_over() -> bool:
+            self.report(self._last_heard)
+            late = self._request.iterations is None and time.monotonic() > ends
+            return late or self.should_stop()
+
+        return is_over
+
     def report(self, progress: Progress) -> None:
+        self._last_heard = progress
         share = self._request.share_done(progress)
         if self._listen is not None:
             self._listen(share, progress.cost)

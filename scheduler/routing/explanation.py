@@ -1,6 +1,6 @@
 """Why a visit was left out and what would help, and the next best place of one that is planned."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -73,21 +73,42 @@ class RunnerUp:
     extra_cost: int
 
 
-def explain_left_out(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> Plan:
-    """Return the plan with reason, detail and remedy filled in for every visit left out."""
+def explain_left_out(
+    problem: Problem,
+    plan: Plan,
+    words: Words = IDS_AND_UTC,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Plan:
+    """Return the plan with reason, detail and remedy filled in for the visits left out.
+
+    `should_stop` is asked before each of them, the dearest first; once it says yes, the others
+    stay without a reason. Where thousands are left out, nobody reads them all.
+    """
+    found = {each.visit: each for each in diagnose(problem, plan, words, should_stop)}
     left_out = (
         LeftOut(
-            visit=found.visit,
-            reason=found.reason,
-            detail=found.detail,
-            would_help=found.remedy.sentence(problem, words) if found.remedy else "",
+            visit=left.visit,
+            reason=found[left.visit].reason,
+            detail=found[left.visit].detail,
+            would_help=_sentence(found[left.visit].remedy, problem, words),
         )
-        for found in diagnose(problem, plan, words)
+        if left.visit in found
+        else left
+        for left in plan.left_out
     )
     return replace(plan, left_out=tuple(left_out))
 
 
-def diagnose(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> tuple[Diagnosis, ...]:
+def _sentence(remedy: Remedy | None, problem: Problem, words: Words) -> str:
+    return "" if remedy is None else remedy.sentence(problem, words)
+
+
+def diagnose(
+    problem: Problem,
+    plan: Plan,
+    words: Words = IDS_AND_UTC,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> tuple[Diagnosis, ...]:
     """Find out for every visit left out why, and what would help.
 
     Parameters
@@ -98,12 +119,19 @@ def diagnose(problem: Problem, plan: Plan, words: Words = IDS_AND_UTC) -> tuple[
         A plan that keeps its rules.
     words
         How the sentences name shifts, visits and times.
+    should_stop
+        Asked before each visit, the dearest first; once it says yes, the others are passed over.
     """
     visits = {visit.id: visit for visit in problem.visits}
     if not plan.left_out:
         return ()
     standing = _Reasons(problem, plan, words)
-    return tuple(standing.diagnosis(visits[left.visit]) for left in plan.left_out)
+    found: dict[str, Diagnosis] = {}
+    for left in sorted(plan.left_out, key=lambda left: -visits[left.visit].leave_out_cost):
+        if should_stop():
+            break
+        found[left.visit] = standing.diagnosis(visits[left.visit])
+    return tuple(found[left.visit] for left in plan.left_out if left.visit in found)
 
 
 def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:

@@ -22,11 +22,13 @@ from scheduler.routing.parts import COST_LIMIT, Place, Shift, Visit
 from scheduler.routing.plan import LeftOut, Plan, cost_of
 from scheduler.routing.problem import After, Charge, Pin, Problem
 from scheduler.routing.remedies import Remedy, Words
+from scheduler.travel import UNREACHABLE_MINUTES
 from tests.scheduler.routing.exact import optimum
 from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.world import (
     BO,
     BURNER,
+    FELL,
     GOOD_PLAN,
     PROBE,
     VALVES,
@@ -103,6 +105,34 @@ def test_no_window_in_any_shift() -> None:
         "Arrange access for a start at 2027-03-01 08:20 UTC; it could then start"
     )
     assert_holds(problem, found.remedy)
+
+
+def test_no_way_at_all_is_said_as_such() -> None:
+    problem = world(replace(PROBE, shift_costs={}))
+    travel = problem.travel_minutes.copy()
+    travel[FELL], travel[:, FELL] = UNREACHABLE_MINUTES, UNREACHABLE_MINUTES
+    found = only_diagnosis(replace(problem, travel_minutes=travel))
+    assert (found.reason, found.detail, found.remedy) == (
+        Reason.TOO_FAR,
+        "No way leads there and back from any of the 2 shifts that could make it. Check its place "
+        "on the map, and whether a ferry or road is missing.",
+        None,
+    )
+
+
+def test_the_dearest_are_explained_first_until_there_is_no_more_time() -> None:
+    far = replace(PROBE, skills=frozenset({"juggling"}), shift_costs={})
+    visits = [
+        replace(far, id=name, leave_out_cost=cost) for name, cost in (("a", 5), ("b", 9), ("c", 7))
+    ]
+    problem = world(*visits)
+    answers = iter([False, False, True])
+    plan = explain_left_out(problem, cheapest_insertion(problem), should_stop=lambda: next(answers))
+    assert [(left.visit, left.reason) for left in plan.left_out] == [
+        ("a", ""),
+        ("b", Reason.NO_SKILL),
+        ("c", Reason.NO_SKILL),
+    ]
 
 
 def test_too_far() -> None:
