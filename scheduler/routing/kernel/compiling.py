@@ -8,6 +8,7 @@ caches, so the folder is named after a hash of all kernel sources.
 import hashlib
 import os
 import platform
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -23,6 +24,9 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 _OPTIONS: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
 
 _config: Any = numba.core.config  # its names are made from the environment when it is imported
+
+UNUSED_SECONDS = 21 * 24 * 60 * 60
+"""After this long without use, machine code of another version is deleted."""
 
 JIT_DISABLED = bool(_config.DISABLE_JIT)
 
@@ -74,7 +78,8 @@ def source_hash() -> str:
 def usable_folder(wished: Path | None) -> Path | None:
     """The folder for this version of the kernel, made if need be; None when nowhere is writable.
 
-    Tried in turn: `wished`, the environment's NUMBA_CACHE_DIR, the user's cache folder.
+    Tried in turn: `wished`, the environment's NUMBA_CACHE_DIR, the user's cache folder. Folders of
+    other versions beside it that nobody used for three weeks are deleted.
     """
     candidates = [wished] if wished is not None else []
     if "NUMBA_CACHE_DIR" in os.environ:
@@ -90,5 +95,22 @@ def usable_folder(wished: Path | None) -> Path | None:
         except OSError:
             continue
         if os.access(folder, os.W_OK):
+            os.utime(folder)  # its age tells when it was last used
+            remove_unused(folder)
             return folder
     return None
+
+
+def remove_unused(current: Path) -> None:
+    """Delete the folders of other versions beside the current one that nobody used for long.
+
+    A process that runs an old version needs its folder only while it starts.
+    """
+    oldest_kept = current.stat().st_mtime - UNUSED_SECONDS
+    for folder in current.parent.glob("kernel-*"):
+        try:
+            unused = folder != current and folder.stat().st_mtime < oldest_kept
+        except FileNotFoundError:  # another process was quicker
+            continue
+        if unused:
+            shutil.rmtree(folder, ignore_errors=True)

@@ -1,5 +1,6 @@
 """Where the compiled search is kept, and that it is compiled for one set of types only."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,22 @@ def test_the_wished_folder_is_made_and_holds_one_version_of_the_kernel(tmp_path:
     wished = tmp_path / "data" / "compiled"
     assert usable_folder(wished) == wished / f"kernel-{source_hash()}"
     assert [path.name for path in wished.iterdir()] == [f"kernel-{source_hash()}"]
+
+
+@pytest.mark.usefixtures("nowhere")
+def test_versions_nobody_used_for_weeks_are_deleted(tmp_path: Path) -> None:
+    current = usable_folder(tmp_path)
+    assert current is not None
+    now = current.stat().st_mtime
+    for name, days in (("kernel-old", 22), ("kernel-recent", 20), ("something else", 99)):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "code.nbc").touch()
+        os.utime(folder, (now - days * 86_400,) * 2)
+    os.utime(current, (now - 99 * 86_400,) * 2)
+    assert usable_folder(tmp_path) == current  # in use again, however long it was not
+    kept = [current.name, "kernel-recent", "something else"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == kept
 
 
 @pytest.mark.usefixtures("nowhere")
