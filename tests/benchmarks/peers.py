@@ -1,21 +1,26 @@
 """The planner beside general solvers: the same problem files, the same seconds, one table.
 
-    python -m tests.benchmarks.peers S1.json.gz M1.json.gz --seconds 10 --seeds 3
+    python -m tests.benchmarks.peers S1.json.gz M1.json.gz --fresh 5 --results peers.jsonl
 
-PyVRP, OR-Tools and VROOM must be installed by hand (see README.md); those that are not are
-passed over. A peer's answer is taken as who makes which visits in which order. It is timed
-anew with breaks; where that fails, visits are taken out, the cheapest to leave out first; at
-the end whatever is missing is put in by cheapest insertion. So a peer is never worse off than
-what it answered. Every plan must pass the checker.
+PyVRP, OR-Tools and VROOM must be installed by hand (see README.md); the table says which are not.
+`--fresh 5` adds five invented problems of each size (seeds 101 to 105 of `crew`).  Every answer is
+noted in the results file at once, and a run begun anew goes on where it was stopped.
+
+A peer's answer is taken as who makes which visits in which order. It is timed anew with breaks;
+where that fails, visits are taken out, the cheapest to leave out first; at the end whatever is
+missing is put in by cheapest insertion. So a peer is never worse off than what it answered. Every
+plan must pass the checker.
 """
 
 import argparse
 import importlib
 import importlib.util
+import json
 import multiprocessing
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from functools import partial
 from multiprocessing.queues import Queue
 from pathlib import Path
 from queue import Empty
@@ -29,9 +34,11 @@ from scheduler.routing.plan import Plan
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.problem_file import read_problem
 from scheduler.routing.timing import timetable
+from tests.benchmarks.crew import SIZES, crew_problem
 
-PATIENCE_SECONDS = 120
-"""How much longer than asked a peer may take before it is stopped."""
+OWN = "Steamround"
+CHEAPEST = "cheapest insertion"
+BOUND = "(no plan costs less than)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,19 +75,56 @@ PEERS = (
 )
 
 
-def answer(peer: Peer, problem: Problem, seconds: float, seed: int) -> dict[str, list[str]] | None:
-    """Let a peer work in a process of its own; None when it gives no answer in time."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What one solver did with one problem.
+
+    Attributes
+    ----------
+    problem, solver, seed, seconds
+        What was asked.
+    cost
+        Total cost of the plan, None without one.
+    took
+        Seconds, a peer's start-up included.
+    remark
+        Why there is no plan.
+    """
+
+    problem: str
+    solver: str
+    seed: int
+    seconds: float
+    cost: int | None
+    took: float
+    remark: str = ""
+
+    @property
+    def asked(self) -> tuple[str, str, int, float]:
+        """What tells results apart."""
+        return self.problem, self.solver, self.seed, self.seconds
+
+
+def answer(
+    peer: Peer, problem: Problem, seconds: float, seed: int, patience: float
+) -> dict[str, list[str]] | str:
+    """Let a peer work in a process of its own; return its rounds, or why there are none."""
+    if importlib.util.find_spec(peer.package) is None:
+        return "not installed"
     context = multiprocessing.get_context("spawn")
-    queue: Queue[dict[str, list[str]]] = context.Queue()
+    queue: Queue[dict[str, list[str]] | str] = context.Queue()
     process = context.Process(target=_work, args=(peer.module, problem, seconds, seed, queue))
     process.start()
-    deadline = time.monotonic() + seconds + PATIENCE_SECONDS
-    found = None
-    while found is None and time.monotonic() < deadline:
+    deadline = time.monotonic() + seconds + patience
+    found: dict[str, list[str]] | str = f"no plan after {seconds + patience:g} s"
+    while time.monotonic() < deadline:
+        alive = process.is_alive()
         try:
-            found = queue.get(timeout=0.2)
+            found = queue.get(timeout=0.2) or "no plan"
+            break
         except Empty:
-            if not process.is_alive():
+            if not alive:
+                found = f"ended with code {process.exitcode}"
                 break
     process.kill()
     process.join()
@@ -88,12 +132,19 @@ def answer(peer: Peer, problem: Problem, seconds: float, seed: int) -> dict[str,
 
 
 def _work(
-    module: str, problem: Problem, seconds: float, seed: int, queue: "Queue[dict[str, list[str]]]"
+    module: str,
+    problem: Problem,
+    seconds: float,
+    seed: int,
+    queue: "Queue[dict[str, list[str]] | str]",
 ) -> None:
-    rounds: Callable[[Problem, float, int], dict[str, list[str]]] = importlib.import_module(
-        module
-    ).rounds
-    queue.put(rounds(problem, seconds, seed))
+    try:
+        rounds: Callable[[Problem, float, int], dict[str, list[str]]] = importlib.import_module(
+            module
+        ).rounds
+        queue.put(rounds(problem, seconds, seed))
+    except Exception as error:  # whatever a peer does, the others shall be measured
+        queue.put(f"failed: {error}")
 
 
 def repaired(problem: Problem, answered: dict[str, list[str]]) -> Plan:
@@ -130,52 +181,124 @@ def _thinned(problem: Problem, shift: Shift, order: list[Visit]) -> list[Visit]:
     return _thinned(problem, shift, [visit for visit in order if visit is not movable[0]])
 
 
-def run(path: Path, seconds: float, seeds: int) -> list[tuple[str, str, str]]:
-    """Return one row for each solver: name, mean cost, seconds it took."""
-    problem = read_problem(path)
-    rows = []
+def run(
+    name: str,
+    problem: Problem,
+    seconds: float,
+    seeds: int,
+    patience: float,
+    known: set[tuple[str, str, int, float]],
+) -> Iterator[Result]:
+    """Let everyone work on a problem; what is known already is not asked again."""
 
-    def add(name: str, plans: list[Plan], took: float) -> None:
-        for plan in plans:
+    def measured(solver: str, seed: int, work: Callable[[], Plan | str]) -> Iterator[Result]:
+        if (name, solver, seed, seconds) in known:
+            return
+        begun = time.perf_counter()
+        plan = work()
+        took = round(time.perf_counter() - begun, 1)
+        cost, remark = None, ""
+        if isinstance(plan, str):
+            remark = plan
+        else:
+            cost = plan.cost.total
             violations = check(problem, plan)
             if violations:
-                raise AssertionError(f"{name} on {path.name}: {violations[0].detail}")
-        cost = f"{mean(plan.cost.total for plan in plans):.0f}" if plans else "no plan"
-        rows.append((name, cost, f"{took:.1f}"))
+                raise AssertionError(f"{solver} on {name}: {violations[0].detail}")
+        yield Result(
+            problem=name,
+            solver=solver,
+            seed=seed,
+            seconds=seconds,
+            cost=cost,
+            took=took,
+            remark=remark,
+        )
 
-    begun = time.perf_counter()
-    add("cheapest insertion", [cheapest_insertion(problem)], time.perf_counter() - begun)
-    for peer in PEERS:
-        if importlib.util.find_spec(peer.package) is None:
-            rows.append((peer.name, "not installed", ""))
-            continue
-        plans = []
-        begun = time.perf_counter()
-        turns = range(1, seeds + 1 if peer.has_seed else 2)
-        for seed in turns:
-            answered = answer(peer, problem, seconds, seed)
-            if answered:
-                plans.append(repaired(problem, answered))
-        add(peer.name, plans, (time.perf_counter() - begun) / len(turns))
-    begun = time.perf_counter()
-    own = [solve(problem, stop=Seconds(seconds), seed=seed) for seed in range(1, seeds + 1)]
-    add("Steamround", own, (time.perf_counter() - begun) / seeds)
-    rows.append(("(no plan costs less than)", str(lower_bound(problem)), ""))
-    return rows
+    yield from measured(CHEAPEST, 1, partial(cheapest_insertion, problem))
+    for seed in range(1, seeds + 1):
+        for peer in PEERS:
+            if seed == 1 or peer.has_seed:
+                work = partial(_plan_of, peer, problem, seconds, seed, patience)
+                yield from measured(peer.name, seed, work)
+        yield from measured(OWN, seed, partial(solve, problem, stop=Seconds(seconds), seed=seed))
+    if (name, BOUND, 1, seconds) not in known:
+        bound = lower_bound(problem)
+        yield Result(problem=name, solver=BOUND, seed=1, seconds=seconds, cost=bound, took=0.0)
+
+
+def _plan_of(
+    peer: Peer, problem: Problem, seconds: float, seed: int, patience: float
+) -> Plan | str:
+    found = answer(peer, problem, seconds, seed, patience)
+    return found if isinstance(found, str) else repaired(problem, found)
+
+
+def print_table(results: list[Result]) -> None:
+    """Print the mean cost of each solver on each problem, and how the planner compares."""
+    solvers = (CHEAPEST, *(peer.name for peer in PEERS), OWN, BOUND)
+    print("| problem | " + " | ".join(solvers) + " | ratio to the best peer |")
+    print("|---|" + "---:|" * (len(solvers) + 1))
+    ratios: dict[str, list[float]] = {}
+    for name in dict.fromkeys(result.problem for result in results):
+        costs: dict[str, float] = {}
+        cells = []
+        for solver in solvers:
+            own = [one for one in results if (one.problem, one.solver) == (name, solver)]
+            found = [one.cost for one in own if one.cost is not None]
+            if found:
+                costs[solver] = mean(found)
+                took = max(one.took for one in own)
+                cells.append(f"{costs[solver]:.0f}" + (f" ({took:.0f} s)" if took else ""))
+            else:
+                cells.append(own[0].remark if own else "")
+        peers = [costs[peer.name] for peer in PEERS if peer.name in costs]
+        ratio = ""
+        if peers and OWN in costs:
+            ratios.setdefault(name[0], []).append(costs[OWN] / min(peers))
+            ratio = f"{ratios[name[0]][-1]:.3f}"
+        print(f"| {name} | " + " | ".join(cells) + f" | {ratio} |")
+    for size, several in ratios.items():
+        print(
+            f"{size}: mean ratio {mean(several):.3f}, highest {max(several):.3f}, of {len(several)}"
+        )
 
 
 def main() -> None:
-    """Run everything and print the table."""
+    """Run everything that has not been run yet and print the table."""
     parser = argparse.ArgumentParser(description="Compare solvers on planning problems.")
-    parser.add_argument("problems", nargs="+", type=Path)
+    parser.add_argument("problems", nargs="*", type=Path, help="files, named by their size first")
     parser.add_argument("--seconds", type=float, default=10.0)
-    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--seeds", type=int, default=3, help="for the files; fresh ones have one")
+    parser.add_argument("--fresh", type=int, default=0, help="invented problems of each size")
+    parser.add_argument("--sizes", default="SML", help="of the invented problems")
+    parser.add_argument("--patience", type=float, default=60.0, help="seconds a peer may be late")
+    parser.add_argument("--results", type=Path, help="where answers are noted, one per line")
     options = parser.parse_args()
-    solve(read_problem(options.problems[0]), stop=Iterations(1), seed=1)  # compile before timing
-    print("| problem | solver | mean cost | seconds |\n|---|---|---:|---:|")
-    for path in options.problems:
-        for name, cost, took in run(path, options.seconds, options.seeds):
-            print(f"| {path.name.split('.')[0]} | {name} | {cost} | {took} |", flush=True)
+    results: list[Result] = []
+    if options.results is not None and options.results.exists():
+        lines = options.results.read_text(encoding="utf-8").splitlines()
+        results = [Result(**json.loads(line)) for line in lines]
+    known = {result.asked for result in results}
+    solve(crew_problem(SIZES["S"], 1), stop=Iterations(1), seed=1)  # compile before timing
+    files = [(path.name.split(".")[0], options.seeds, path) for path in options.problems]
+    fresh = [
+        (f"{size}-{seed}", 1, None)
+        for size in options.sizes
+        for seed in range(101, 101 + options.fresh)
+    ]
+    for name, seeds, path in [*files, *fresh]:
+        if path is None:
+            problem = crew_problem(SIZES[name[0]], int(name[2:]))
+        else:
+            problem = read_problem(path)
+        for result in run(name, problem, options.seconds, seeds, options.patience, known):
+            results.append(result)
+            print(f"{result.problem} {result.solver} {result.cost or result.remark}", flush=True)
+            if options.results is not None:
+                with options.results.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(asdict(result)) + "\n")
+    print_table(results)
 
 
 if __name__ == "__main__":
