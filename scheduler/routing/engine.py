@@ -244,6 +244,7 @@ def _rules(params: Params, n_visits: int, n_left_out: int, warm: bool) -> "Rules
         absent_limit=int(params.absent_limit),
         full_scan_share=float(params.full_scan_share),
         blinking_share=float(params.blinking_share),
+        reluctance=float(params.reluctance),
     )
 
 

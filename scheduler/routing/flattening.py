@@ -37,7 +37,7 @@ def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World
     return World(
         travel=travel,
         travel_back=travel.T.copy(),
-        shifts=_shifts(problem, kinds),
+        shifts=_shifts(problem, kinds, options.table),
         visits=visits,
         options=options.table,
         windows=options.windows,
@@ -60,7 +60,8 @@ def new_search(problem: Problem, world: World, seed: int) -> Search:
     rows[:, layout.OPENED_AT] = -1
     rows[:, layout.ROOM] = world.shifts[:, layout.WORKING_MINUTES]
     rows[:, layout.DRIVING_ROOM] = world.shifts[:, layout.DRIVING_LIMIT]
-    nodes = np.zeros((2 * int(begins[-1]), layout.NODE_COLUMNS), dtype=np.int64)
+    columns = layout.NODE_COLUMNS if problem.is_plain() else layout.TIMED_COLUMNS
+    nodes = np.zeros((2 * int(begins[-1]), columns), dtype=np.int64)
     for row, shift in enumerate(shifts):
         start, end = nodes[2 * begins[row]], nodes[2 * begins[row] + 1]
         start[[layout.VISIT, layout.OPTION]] = end[[layout.VISIT, layout.OPTION]] = -1
@@ -68,6 +69,8 @@ def new_search(problem: Problem, world: World, seed: int) -> Search:
         start[layout.OUT_DUE] = NEVER if shift.pause is None else shift.start
         start[layout.OUT_DONE] = shift.start if shift.pause is None else NEVER
         end[layout.IN_DUE], end[layout.IN_DONE] = -NEVER, shift.end
+        if columns == layout.TIMED_COLUMNS:
+            start[layout.LEAVE_BY], end[layout.HOME_AT] = NEVER, -NEVER
     states = np.zeros((n_visits, layout.STATE_COLUMNS), dtype=np.int64)
     states[:, [layout.ROW_OF, layout.LOOSE_AT]] = -1
     memo = np.zeros((len(world.options), layout.MEMO_COLUMNS), dtype=np.int64)
@@ -107,7 +110,7 @@ def best_rows(search: Search) -> list[list[int]]:
     ]
 
 
-def _shifts(problem: Problem, kinds: Sequence[str]) -> Longs:
+def _shifts(problem: Problem, kinds: Sequence[str], options: Longs) -> Longs:
     shifts = problem.shifts
     table = np.zeros((len(shifts), layout.STOCK + len(kinds)), dtype=np.int64)
     timed = problem.charge is Charge.WORKING_TIME
@@ -132,6 +135,9 @@ def _shifts(problem: Problem, kinds: Sequence[str]) -> Longs:
             table[at, layout.PAUSE_MINUTES] = shift.pause.minutes
             table[at, layout.PAUSE_EARLIEST] = shift.pause.earliest
             table[at, layout.PAUSE_LATEST] = shift.pause.latest
+    choice = options[:, layout.FIRST_WINDOW] < options[:, layout.LAST_WINDOW]
+    table[:, layout.STEADY] = [shift.pause is None for shift in shifts]
+    table[options[choice, layout.OPTION_SHIFT], layout.STEADY] = 0
     return table
 
 
@@ -200,23 +206,25 @@ def _near(travel: NDArray[np.int32], place: Longs, count: int) -> NDArray[np.int
 
 
 def _ranks(problem: Problem, table: Longs) -> NDArray[np.int32]:
-    """Return the orders in which to put visits back, one per line."""
+    """Return the orders in which to put visits back, one per line; equal ranks where they tie."""
     leave_out = table[:-1, layout.VISIT_LEAVE_OUT]
     minutes = table[:-1, layout.VISIT_MINUTES]
     deadline = _longs(
         [visit.start_windows[-1][1] if visit.start_windows else 0 for visit in problem.visits]
     )
+    begins = [shift.start_place for shift in problem.shifts]
+    travel = problem.travel_minutes[begins].sum(axis=0, dtype=np.int64)
+    travel = travel[table[:-1, layout.VISIT_PLACE]]
     keys: list[NDArray[Any]] = [
         -leave_out,  # dearest to leave out
         -minutes,  # longest
         deadline,  # tightest deadline
         np.diff(table[:, layout.VISIT_OPTIONS]),  # fewest shifts
         -leave_out / np.maximum(minutes, 1),  # dearest per minute on site
+        -travel,  # farthest from where rounds begin
+        travel,  # nearest
     ]
-    ranks = np.zeros((len(keys), len(problem.visits)), dtype=np.int32)
-    for order, key in enumerate(keys):
-        ranks[order, np.argsort(key, kind="stable")] = np.arange(key.size)
-    return ranks
+    return np.array([np.unique(key, return_inverse=True)[1] for key in keys], dtype=np.int32)
 
 
 def _longs(values: Sequence[int]) -> Longs:

@@ -30,7 +30,8 @@ class Options:
         First option of each visit, and behind the last visit the number of options, shape
         (n_visits + 1,). The options of a visit are consecutive and sorted by shift.
     table
-        Shape (n_options, OPTION_COLUMNS), see `kernel.layout`.
+        Shape (n_options, OPTION_COLUMNS), see `kernel.layout`; one more column, CARRIED, unless the
+        problem is plain.
     windows
         First and last minute of the start windows, visit by visit, shape (n_windows, 2).
     """
@@ -43,7 +44,7 @@ class Options:
 def options_of(problem: Problem) -> Options:
     """Find all options of a problem, none too few and, break and journeys apart, none too many."""
     finder = _Finder(problem)
-    tables = [np.zeros((0, OPTION_COLUMNS), dtype=np.int64)]
+    tables = [np.zeros((0, finder.columns), dtype=np.int64)]
     windows: list[tuple[int, int]] = []
     first = np.zeros(len(problem.visits) + 1, dtype=np.int64)
     for at, visit in enumerate(problem.visits):
@@ -65,6 +66,7 @@ class _Finder:
     """Finds the options of one visit after the other; holds the shifts as arrays."""
 
     def __init__(self, problem: Problem) -> None:
+        self.columns = OPTION_COLUMNS if problem.is_plain() else OPTION_COLUMNS + 1
         self._shifts = problem.shifts
         self._index = problem.shift_index()
         self._travel = problem.travel_minutes
@@ -84,12 +86,12 @@ class _Finder:
     def find(self, visit: Visit, window_offset: int) -> Longs:
         """Return the lines of one visit, its windows being numbered from an offset on."""
         if visit.pinned is not None:
-            line = np.zeros((1, OPTION_COLUMNS), dtype=np.int64)
+            line = np.zeros((1, self.columns), dtype=np.int64)
             line[0, OPTION_SHIFT] = self._index[visit.pinned.shift]
             line[0, OPTION_COST] = visit.shift_costs.get(visit.pinned.shift, 0)
             line[0, [FIRST_WINDOW, LAST_WINDOW]] = window_offset
             line[0, OPTION_MINUTES] = visit.minutes_in(visit.pinned.shift)
-            line[0, CARRIED] = 1  # the problem has made sure of it
+            line[0, CARRIED:] = 1  # the problem has made sure of it
             return line
         minutes = self._minutes(visit)
         soonest, latest = self._reach(visit.place, minutes)
@@ -99,12 +101,12 @@ class _Finder:
         carried = self._carried(visit)
         able = self._skilled(visit.skills) & (carried | self._has_workshop)
         shift = np.flatnonzero(able & (first <= last) & (soonest <= latest))
-        table = np.zeros((shift.size, OPTION_COLUMNS), dtype=np.int64)
+        table = np.zeros((shift.size, self.columns), dtype=np.int64)
         table[:, OPTION_SHIFT] = shift
         table[:, FIRST_WINDOW] = window_offset + first[shift]
         table[:, LAST_WINDOW] = window_offset + last[shift]
         table[:, OPTION_MINUTES] = minutes[shift]
-        table[:, CARRIED] = carried[shift]
+        table[:, CARRIED:] = carried[shift, np.newaxis]
         if visit.shift_costs:
             costs = np.zeros(len(self._shifts), dtype=np.int64)
             for name, cost in visit.shift_costs.items():

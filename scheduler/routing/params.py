@@ -46,6 +46,9 @@ class Params:
     blinking_share
         Share of the iterations in which every visit put back overlooks one round in four, from 0
         to 1. Finds visits that are cheap to make together and dear one by one.
+    reluctance
+        How much dearer an idle round looks at most, in minutes, >= 0; how much is drawn for each
+        iteration. What is accepted is judged by true costs.
     neighbours
         Nearest visits known to each visit, >= 1. Memory grows with it.
     """
@@ -66,6 +69,7 @@ class Params:
     absent_limit: int = 30
     full_scan_share: float = 0.02
     blinking_share: float = 0.05
+    reluctance: float = 0.0
     neighbours: int = 100
 
     def __post_init__(self) -> None:
@@ -89,7 +93,7 @@ class Params:
             self.most_removed >= self.least_removed,
             "must be >= least_removed",
         )
-        for name in ("regret_share_per_visit", "removed_per_visit"):
+        for name in ("regret_share_per_visit", "removed_per_visit", "reluctance"):
             self._require(name, getattr(self, name) >= 0, "must be >= 0")
 
     def _require(self, name: str, holds: bool, rule: str) -> None:

@@ -104,7 +104,7 @@ def main() -> None:
     options = parser.parse_args()
     options.answers.mkdir(parents=True, exist_ok=True)
     params = Params(
-        hottest=100.0 * UNIT,
+        hottest=20.0 * UNIT,
         hottest_when_crowded=150.0 * UNIT,
         hottest_when_warm=5.0 * UNIT,
         coldest=1.0 * UNIT,

@@ -26,6 +26,7 @@ from scheduler.routing.kernel.layout import (
     NOWHERE,
     OPENED,
     POOL,
+    RELUCTANCE,
     ROW_OF,
     STALE,
     TRIAL,
@@ -130,16 +131,17 @@ def place_given(world: World, search: Search, visit: int) -> None:
     unsure = world.shifts[row, CAREFUL] == 1  # of tools and parts, which only a scan asks about
     if not pinned and (unsure or not fits_after(world, search, option, visit, base + slot)):
         cost, slot = price(world, search, option, visit)
-        if cost == NOWHERE:
+        if cost >= NOWHERE:
             return
     insert(world, search, option, visit, slot)
 
 
 @compiled
-def begin(world: World, search: Search) -> None:
+def begin(world: World, search: Search, rules: Rules) -> None:
     """Make the first plan: the given places, then everything else, dearest to leave out first."""
     lists, tally = search.lists, search.tally
     tally[ITERATION] = 0
+    tally[RELUCTANCE] = int(rules.reluctance)
     for visit in range(search.states.shape[0]):
         tally[TRIAL] += world.visits[visit, VISIT_LEAVE_OUT]
     for step in range(world.given_order.size):
@@ -174,7 +176,8 @@ def try_change(world: World, search: Search, rules: Rules, temperature: float) -
     tally[TRIAL] = tally[COST]
     tally[OPENED] = 0
     tally[POOL] = 0
-    tally[BLINKING] = uniform(search) < rules.blinking_share
+    tally[BLINKING] = below(search, 1 << 30) if uniform(search) < rules.blinking_share else 0
+    tally[RELUCTANCE] = int(rules.reluctance * uniform(search))
     ruin(world, search, rules)
     absent_before = draw_absent(search, rules)
     recreate(world, search, rules)
@@ -195,7 +198,7 @@ def advance(
     """
     tally = search.tally
     if tally[ITERATION] < 0:
-        begin(world, search)
+        begin(world, search, rules)
     cooling = math.log(rules.coldest / rules.hottest)
     for step in range(iterations):
         tally[ITERATION] += 1

@@ -8,6 +8,7 @@ from scheduler.routing.kernel.layout import (
     DRIVING_ROOM,
     LEG,
     LENGTH,
+    NEVER,
     NOWHERE,
     OPTION_COST,
     OPTION_MINUTES,
@@ -16,6 +17,7 @@ from scheduler.routing.kernel.layout import (
     PLACE,
     ROOM,
     ROUND_COST,
+    STEADY,
     TIMED,
     VISIT_PLACE,
     WORKING_MINUTES,
@@ -24,7 +26,7 @@ from scheduler.routing.kernel.layout import (
     World,
 )
 from scheduler.routing.kernel.supplies import has_supplies
-from scheduler.routing.kernel.working_time import minutes_with
+from scheduler.routing.kernel.working_time import minutes_with, steady_minutes_with
 
 
 @compiled
@@ -55,6 +57,9 @@ def added_cost(
         least = added
     if least + balance >= bound:
         return bound
+    if timed and world.shifts[row, STEADY] == 1:
+        whole = steady_minutes_with(world, search, option, minutes, before, leg_in, leg_out)
+        return int(min(bound, whole - lasts + balance)) if whole < NEVER else bound
     if not fits(world, search, row, option, minutes, before, before + 1, leg_in, leg_out):
         return bound
     if timed:

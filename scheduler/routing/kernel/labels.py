@@ -150,7 +150,7 @@ def added_balance(world: World, search: Search, row: int, more: int) -> int:
     return balance_cost(world, search, row, more) - balance_cost(world, search, row, 0)
 
 
-@compiled
+@inlined
 def label_times(world: World, search: Search, row: int) -> None:
     """Work out all legs and labels of a row, its travel, and what room it has left."""
     nodes = search.nodes

@@ -24,10 +24,11 @@ TIMED = 4  # 1 when its working time is charged, not its travel
 WORKSHOP = 5  # the place where the round may call once for tools and parts, or -1
 WORKSHOP_MINUTES = 6
 CAREFUL = 7  # 1 when insertions must look at working time, tools or parts
-BALANCE = 8  # charged for an hour of travel and visits, squared
-BALANCE_FROM = 9  # minutes that go free
-DRIVING_LIMIT = 10  # most minutes of travel
-STOCK = 11  # from here on how many parts of each kind it sets out with
+STEADY = 8  # 1 when no visit of it has two windows to choose from, and it has no break
+BALANCE = 9  # charged for an hour of travel and visits, squared
+BALANCE_FROM = 10  # minutes that go free
+DRIVING_LIMIT = 11  # most minutes of travel
+STOCK = 12  # from here on how many parts of each kind it sets out with
 
 # World.visits; one more line closes the options of the last visit.
 VISIT_PLACE = 0
@@ -44,9 +45,9 @@ OPTION_SHIFT = 0
 OPTION_COST = 1
 FIRST_WINDOW = 2  # the start windows that matter on this shift, both inclusive
 LAST_WINDOW = 3
-CARRIED = 4  # 1 when the shift has what the visit needs without calling at the workshop
-OPTION_MINUTES = 5  # on site
-OPTION_COLUMNS = 6
+OPTION_MINUTES = 4  # on site
+OPTION_COLUMNS = 5
+CARRIED = 5  # one more where needed: 1 when the shift sets out with what the visit needs
 
 # World.windows: a start may be at both ends.
 LOW = 0
@@ -62,28 +63,33 @@ OUT_DONE = 5
 IN_DUE = 6  # latest the technician may be ready to start here for the rest to hold
 IN_DONE = 7
 NODE_COLUMNS = 8
+# ... and of steady rows whose working time is charged:
+BUSY_OUT = 8  # minutes of travel and service up to leaving here
+LEAVE_BY = 9  # latest departure from home that keeps all windows up to here
+BUSY_IN = 10  # minutes of travel and service from starting here until home
+HOME_AT = 11  # earliest return home, however early one is ready here
+TIMED_COLUMNS = 12
 
 # Search.rows
 BASE = 0  # first node of the row
 SPARE = 1  # first node of the room for its other version
 LENGTH = 2  # visits in it
-VERSION = 3  # changes whenever the row does
-ROOM = 4  # working minutes neither travelled nor served
-ROUND_COST = 5  # travel or working time, whichever is charged, and balance
-CALL_AT = 6  # position of the visit that is reached over the workshop, 0 without a call
-DRIVING_ROOM = 7  # minutes of travel it may still add
-OLD_LENGTH = 8  # before this iteration
-OLD_VERSION = 9
-OLD_ROOM = 10
-OLD_COST = 11
-OLD_CALL = 12
-OLD_DRIVING_ROOM = 13
-OPENED_AT = 14  # iteration in which it was last opened
-IS_STALE = 15  # 1 when it differs from the best plan
-BEST_LENGTH = 16
-BEST_CALL = 17
-BEST_BASE = 18  # its first cell in Search.best
-ROW_COLUMNS = 19
+ROOM = 3  # working minutes neither travelled nor served
+ROUND_COST = 4  # travel or working time, whichever is charged, and balance
+CALL_AT = 5  # position of the visit that is reached over the workshop, 0 without a call
+DRIVING_ROOM = 6  # minutes of travel it may still add
+OLD_LENGTH = 7  # before this iteration
+OLD_VERSION = 8
+OLD_ROOM = 9
+OLD_COST = 10
+OLD_CALL = 11
+OLD_DRIVING_ROOM = 12
+OPENED_AT = 13  # iteration in which it was last opened
+IS_STALE = 14  # 1 when it differs from the best plan
+BEST_LENGTH = 15
+BEST_CALL = 16
+BEST_BASE = 17  # its first cell in Search.best
+ROW_COLUMNS = 18
 
 # Search.states, one line per visit
 ROW_OF = 0  # -1 when left out
@@ -106,16 +112,19 @@ OPENED = 0  # rows changed in this iteration
 STALE = 1  # rows that differ from the best plan
 ABSENT = 2  # visits the current plan leaves out
 POOL = 3  # visits to place in this iteration
-LISTS = 4
+VERSION = 4  # no list: of each row, changes whenever the row does; close together to be at hand
+LISTS = 5
 
 # Search.tally, behind the lengths of the lists
-ITERATION = 4
-COST = 5  # of the current plan
-TRIAL = 6  # of the plan being built in this iteration
-BEST = 7  # of the best plan so far
-LAST_VERSION = 8  # given to a row
-BLINKING = 9  # 1 when visits may overlook a row in this iteration
-TALLY_CELLS = 10
+ITERATION = 5
+COST = 6  # of the current plan
+TRIAL = 7  # of the plan being built in this iteration
+BEST = 8  # of the best plan so far
+LAST_VERSION = 9  # given to a row
+BLINKING = 10  # a random number when visits may overlook a row in this iteration, else 0
+USED = 11  # rows that make a visit
+RELUCTANCE = 12  # how much dearer idle rows look in this iteration
+TALLY_CELLS = 13
 
 
 class World(NamedTuple):
@@ -125,10 +134,10 @@ class World(NamedTuple):
     travel_back: NDArray[np.int32]  # (places, places), to, from: so that both scans run along rows
     shifts: Longs  # (shifts, STOCK + kinds of parts)
     visits: Longs  # (visits + 1, USED_UP + kinds of parts)
-    options: Longs  # (options, OPTION_COLUMNS)
+    options: Longs  # (options, OPTION_COLUMNS or one more)
     windows: Longs  # (windows, 2)
     near: NDArray[np.int32]  # (visits, neighbours) nearest visits first, the visit itself leading
-    ranks: NDArray[np.int32]  # (orders, visits) low ranks are put back first
+    ranks: NDArray[np.int32]  # (orders, visits) low ranks are put back first, ties at random
     given_order: Longs  # visits with a given row, pinned ones first, then by given start
     first_order: Longs  # all visits, dearest to leave out first
 
@@ -146,12 +155,13 @@ class Rules(NamedTuple):
     absent_limit: int
     full_scan_share: float
     blinking_share: float
+    reluctance: float
 
 
 class Search(NamedTuple):
     """What the search changes."""
 
-    nodes: Longs  # (slots, NODE_COLUMNS) the rounds, each with its two ends, twice
+    nodes: Longs  # (slots, NODE_COLUMNS or more) the rounds, each with its two ends, twice
     rows: Longs  # (shifts, ROW_COLUMNS)
     states: Longs  # (visits, STATE_COLUMNS)
     memo: Longs  # (options, MEMO_COLUMNS)

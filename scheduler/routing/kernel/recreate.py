@@ -2,14 +2,18 @@
 
 from scheduler.routing.kernel.chance import below, uniform
 from scheduler.routing.kernel.compiling import compiled
-from scheduler.routing.kernel.insertion import consider, price, price_everywhere, scan_swaps
+from scheduler.routing.kernel.insertion import (
+    is_overlooked,
+    price,
+    price_everywhere,
+    scan_swaps,
+)
 from scheduler.routing.kernel.layout import (
     FIRST_COST,
     FIRST_OPTION,
     FIRST_SLOT,
     ITERATION,
     LOOSE_AT,
-    NOWHERE,
     OPENED,
     OPTION_SHIFT,
     POOL,
@@ -26,12 +30,14 @@ from scheduler.routing.kernel.rows import find_option, insert, remove
 
 @compiled
 def sort_pool(world: World, search: Search) -> None:
-    """Bring the pool into one of the orders, or a random one."""
+    """Bring the pool into one of the orders, ties at random, or a random one."""
     pool, keys = search.lists, search.keys
     order = below(search, world.ranks.shape[0] + 1) - 1
     for step in range(search.tally[POOL]):
         visit = pool[POOL, step]
-        key = below(search, 1 << 30) if order < 0 else int(world.ranks[order, visit])
+        key = below(search, 1 << 30)
+        if order >= 0:
+            key += int(world.ranks[order, visit]) << 30
         hole = step
         while hole > 0 and keys[hole - 1] > key:
             keys[hole] = keys[hole - 1]
@@ -104,21 +110,24 @@ def reprice(world: World, search: Search, visit: int, row: int) -> None:
     if option < 0:
         return
     states = search.states
-    if states[visit, FIRST_OPTION] == option:
-        cost, slot = price(world, search, option, visit)
-        if cost <= states[visit, SECOND_COST]:
-            states[visit, FIRST_COST] = cost
-            states[visit, FIRST_SLOT] = slot
-        else:
+    is_first = states[visit, FIRST_OPTION] == option
+    is_second = states[visit, SECOND_OPTION] == option
+    if not is_first and not is_second and is_overlooked(search, option):
+        return
+    cost, slot = price(world, search, option, visit)
+    if cost > states[visit, SECOND_COST]:
+        if is_first or is_second:
             price_everywhere(world, search, visit)
-    elif states[visit, SECOND_OPTION] == option:
-        limit = states[visit, SECOND_COST]
-        states[visit, SECOND_COST] = NOWHERE
-        consider(world, search, option, visit)
-        if max(states[visit, FIRST_COST], states[visit, SECOND_COST]) > limit:
-            price_everywhere(world, search, visit)
+    elif is_first or cost < states[visit, FIRST_COST]:
+        if not is_first:
+            states[visit, SECOND_COST] = states[visit, FIRST_COST]
+            states[visit, SECOND_OPTION] = states[visit, FIRST_OPTION]
+        states[visit, FIRST_COST] = cost
+        states[visit, FIRST_OPTION] = option
+        states[visit, FIRST_SLOT] = slot
     else:
-        consider(world, search, option, visit)
+        states[visit, SECOND_COST] = cost
+        states[visit, SECOND_OPTION] = option
 
 
 @compiled

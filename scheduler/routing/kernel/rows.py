@@ -32,6 +32,7 @@ from scheduler.routing.kernel.layout import (
     ROW_OF,
     SPARE,
     TRIAL,
+    USED,
     VERSION,
     VISIT,
     VISIT_LEAVE_OUT,
@@ -76,7 +77,7 @@ def turn_row(search: Search, row: int) -> None:
     search.rows[row, SPARE] = base
 
 
-@compiled
+@inlined
 def open_row(search: Search, row: int) -> None:
     """Make a row changeable in this iteration and give it a new version."""
     rows, tally = search.rows, search.tally
@@ -85,7 +86,7 @@ def open_row(search: Search, row: int) -> None:
         search.lists[OPENED, tally[OPENED]] = row
         tally[OPENED] += 1
         rows[row, OLD_LENGTH] = rows[row, LENGTH]
-        rows[row, OLD_VERSION] = rows[row, VERSION]
+        rows[row, OLD_VERSION] = search.lists[VERSION, row]
         rows[row, OLD_ROOM] = rows[row, ROOM]
         rows[row, OLD_COST] = rows[row, ROUND_COST]
         rows[row, OLD_CALL] = rows[row, CALL_AT]
@@ -94,10 +95,10 @@ def open_row(search: Search, row: int) -> None:
         for step in range(rows[row, LENGTH] + 2):
             copy_node(search, rows[row, SPARE] + step, rows[row, BASE] + step)
     tally[LAST_VERSION] += 1
-    rows[row, VERSION] = tally[LAST_VERSION]
+    search.lists[VERSION, row] = tally[LAST_VERSION]
 
 
-@compiled
+@inlined
 def insert(world: World, search: Search, option: int, visit: int, slot: int) -> None:
     """Put a visit into the row of an option, after `slot` other visits."""
     row = world.options[option, OPTION_SHIFT]
@@ -109,13 +110,14 @@ def insert(world: World, search: Search, option: int, visit: int, slot: int) -> 
     search.nodes[node, VISIT] = visit
     search.nodes[node, OPTION] = option
     search.nodes[node, PLACE] = world.visits[visit, VISIT_PLACE]
+    search.tally[USED] += search.rows[row, LENGTH] == 0
     search.rows[row, LENGTH] += 1
     label_row(world, search, row)
     search.tally[TRIAL] += search.rows[row, ROUND_COST] - world.visits[visit, VISIT_LEAVE_OUT]
     search.states[visit, ROW_OF] = row
 
 
-@compiled
+@inlined
 def remove(
     world: World, search: Search, row: int, begin: int, end: int, keep_begin: int, keep_end: int
 ) -> None:
@@ -145,6 +147,7 @@ def remove(
             tally[POOL] += 1
     copy_node(search, base + length + 1, target)
     search.rows[row, LENGTH] = target - base - 1
+    tally[USED] -= search.rows[row, LENGTH] == 0
     label_row(world, search, row)
     tally[TRIAL] += search.rows[row, ROUND_COST]
 
@@ -153,9 +156,10 @@ def remove(
 def undo_row(search: Search, row: int) -> None:
     """Turn an opened row back to what it was."""
     rows = search.rows
+    search.tally[USED] += (rows[row, OLD_LENGTH] > 0) - (rows[row, LENGTH] > 0)
     turn_row(search, row)
     rows[row, LENGTH] = rows[row, OLD_LENGTH]
-    rows[row, VERSION] = rows[row, OLD_VERSION]
+    search.lists[VERSION, row] = rows[row, OLD_VERSION]
     rows[row, ROOM] = rows[row, OLD_ROOM]
     rows[row, ROUND_COST] = rows[row, OLD_COST]
     rows[row, CALL_AT] = rows[row, OLD_CALL]

@@ -13,6 +13,7 @@ from scheduler.routing.kernel.layout import (
     LENGTH,
     OPENED_AT,
     ROW_OF,
+    USED,
     VISIT,
     VISIT_PINNED,
     Rules,
@@ -30,16 +31,6 @@ def position_of(search: Search, visit: int) -> int:
     while search.nodes[base + position, VISIT] != visit:
         position += 1
     return position
-
-
-@compiled
-def used_rows(search: Search) -> int:
-    """Count the rows that make a visit: a mean over idle ones would never empty a round."""
-    used = 0
-    for row in range(search.rows.shape[0]):
-        if search.rows[row, LENGTH] > 0:
-            used += 1
-    return used
 
 
 @compiled
@@ -66,7 +57,8 @@ def ruin(world: World, search: Search, rules: Rules) -> None:
     """Take strings out of the rounds nearest to a random visit."""
     n_visits = search.states.shape[0]
     planned = n_visits - search.tally[ABSENT]
-    longest = min(float(rules.longest_string), 1.0 + planned / max(1, used_rows(search)))
+    # a mean over idle rounds would never empty one
+    longest = min(float(rules.longest_string), 1.0 + planned / max(1, search.tally[USED]))
     most_strings = 4.0 * rules.mean_removed / (1.0 + longest) - 1.0
     strings = 1 + int(uniform(search) * max(1.0, most_strings))
     centre = below(search, n_visits)

@@ -4,7 +4,7 @@ After the call neither tools nor parts bind.  A call is no visit: it is a leg th
 over the workshop.
 """
 
-from scheduler.routing.kernel.compiling import compiled
+from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.labels import balance_cost, label_times, row_stands
 from scheduler.routing.kernel.layout import (
     BALANCE,
@@ -17,6 +17,7 @@ from scheduler.routing.kernel.layout import (
     OPTION,
     OPTION_SHIFT,
     ROUND_COST,
+    STEADY,
     STOCK,
     TIMED,
     USED_UP,
@@ -24,7 +25,7 @@ from scheduler.routing.kernel.layout import (
     Search,
     World,
 )
-from scheduler.routing.kernel.working_time import round_minutes
+from scheduler.routing.kernel.working_time import label_spans, round_minutes, steady_minutes
 
 
 @compiled
@@ -68,7 +69,7 @@ def first_need(world: World, search: Search, row: int) -> int:
     return need
 
 
-@compiled
+@inlined
 def label_row(world: World, search: Search, row: int) -> None:
     """Label a row after a change; if it has to call at the workshop, where that costs least."""
     rows = search.rows
@@ -82,7 +83,11 @@ def label_row(world: World, search: Search, row: int) -> None:
         rows[row, CALL_AT] = position
         label_times(world, search, row)
         if world.shifts[row, TIMED] == 1:
-            rows[row, ROUND_COST] = round_minutes(world, search, row)
+            if world.shifts[row, STEADY] == 1:
+                label_spans(world, search, row)
+                rows[row, ROUND_COST] = steady_minutes(world, search, row)
+            else:
+                rows[row, ROUND_COST] = round_minutes(world, search, row)
         if world.shifts[row, BALANCE] > 0:
             rows[row, ROUND_COST] += balance_cost(world, search, row, 0)
         if step < need and rows[row, ROUND_COST] < best and row_stands(world, search, row):
