@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.trsp_solve FOLDER ANSWERS --seconds 60 --only R102 C101
 
-Writes one answer for each instance and evaluates it. The planner counts in whole numbers, so a
+Writes one answer for each instance that has none yet and evaluates them all, so a run begun anew
+goes on where it was stopped. The planner counts in whole numbers, so a
 unit of time is taken as a thousand, and journeys are rounded up: a plan that keeps the windows
 in thousandths keeps them exactly.
 """
@@ -110,15 +111,15 @@ def main() -> None:
         coldest=1.0 * UNIT,
     )
     for path in sorted(options.folder.glob("*.txt")):
-        if options.only and path.stem not in options.only:
+        target = options.answers / f"{path.stem}.json"
+        if (options.only and path.stem not in options.only) or target.exists():
             continue
         problem = problem_of(read_instance(path))
         plan = solve(problem, stop=Seconds(options.seconds), seed=options.seed, params=params)
         violations = check(problem, plan)
         if violations:
             raise AssertionError(f"{path.stem}: {violations[0].detail}")
-        answer = json.dumps(answer_of(plan))
-        (options.answers / f"{path.stem}.json").write_text(answer, encoding="utf-8")
+        target.write_text(json.dumps(answer_of(plan)), encoding="utf-8")
     print_table(options.folder, options.answers)
 
 
