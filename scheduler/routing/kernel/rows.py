@@ -156,7 +156,8 @@ def remove(
 def undo_row(search: Search, row: int) -> None:
     """Turn an opened row back to what it was."""
     rows = search.rows
-    search.tally[USED] += (rows[row, OLD_LENGTH] > 0) - (rows[row, LENGTH] > 0)
+    search.tally[USED] += rows[row, OLD_LENGTH] > 0
+    search.tally[USED] -= rows[row, LENGTH] > 0
     turn_row(search, row)
     rows[row, LENGTH] = rows[row, OLD_LENGTH]
     search.lists[VERSION, row] = rows[row, OLD_VERSION]
