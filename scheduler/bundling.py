@@ -325,9 +325,16 @@ def _cheapest_visits(
 
 
 def _search(
-    lots: Sequence[_Lot], policy: BundlingPolicy, room: float, estimates: VisitEstimates
+    lots: Sequence[_Lot],
+    policy: BundlingPolicy,
+    room: float,
+    estimates: VisitEstimates,
+    exact_lots: int | None = None,
 ) -> list[_Visit]:
-    from scheduler.visit_search import LOT, Desk, Site, search  # compiles: only when needed
+    from scheduler.visit_costs import LOT, Site  # compiles: only when needed
+    from scheduler.visit_search import EXACT_LOTS, Desk, search
+
+    exact_lots = exact_lots or EXACT_LOTS
 
     machines = {lot.machine.id: lot.machine for lot in lots}
     numbers = {machine: number for number, machine in enumerate(machines)}
@@ -364,8 +371,9 @@ def _search(
     days = np.zeros(len(lots), np.int64)
     costs = np.zeros(len(lots), np.float64)
     separate_costs = np.zeros(len(rows), np.float64)
-    desk = Desk.for_lots(len(lots))
-    search(site, desk, _orders_worth_cutting(lots), group_of, days, costs, separate_costs)
+    desk = Desk.for_lots(len(lots), exact_lots)
+    orders = _orders_worth_cutting(lots)
+    search(site, desk, orders, group_of, days, costs, separate_costs, exact_lots)
 
     members: dict[int, list[int]] = {}
     for index, group in enumerate(group_of.tolist()):

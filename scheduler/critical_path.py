@@ -97,6 +97,10 @@ def shortest_timetable(activities: Sequence[Activity], *, worth_moving: int = 0)
     staying = with_one_pair_of_hands(activities, stay=True)
     if len({activity.place for activity in activities if activity.place is not None}) < 2:
         return staying
+    hands_on = sum(activity.length for activity in activities if activity.hands)
+    at_least = max(hands_on, max(longest_tails(activities)))
+    if staying.length <= at_least + worth_moving:
+        return staying
     moving = with_one_pair_of_hands(activities)
     return moving if moving.length + worth_moving < staying.length else staying
 

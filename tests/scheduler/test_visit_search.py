@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
+from scheduler.visit_costs import LOT, Site
 from scheduler.visit_estimate import VisitEstimates, records
-from scheduler.visit_search import EXACT_LOTS, LOT, Desk, Site, search
+from scheduler.visit_search import EXACT_LOTS, Desk, search
 from scheduler.worksheet import build_worksheet
 from tests.scheduler.small_trade import (
     CATALOGUE,
@@ -96,6 +97,7 @@ def run(site: Site, shared: int) -> tuple[float, list[list[int]]]:
         np.zeros(shared, np.int64),
         np.zeros(shared),
         np.zeros(len(site.lots)),
+        EXACT_LOTS,
     )
     groups: dict[int, list[int]] = {}
     for lot, group in enumerate(group_of.tolist()):
