@@ -151,12 +151,18 @@ class PartType:
     lead_days: int
     source: str
     superseded_by: str | None = None
+    superseded_because: str | None = None
     life: ExpectedLife | None = None
 
     def __post_init__(self) -> None:
         _refuse(
             _not_negative("price_minor", self.price_minor),
             _not_negative("lead_days", self.lead_days),
+            _flaw_if(
+                (self.superseded_by is None) != (self.superseded_because is None),
+                "superseded_because",
+                "and superseded_by come together: clients ask for the reason",
+            ),
             _written("source", self.source),
         )
 

@@ -52,6 +52,7 @@ class _Links:
             yield from self._unknown(f"{path}.skills", "skills", fault.skills)
             yield from self._unknown(f"{path}.parts", "part_types", fault.parts)
             yield from self._unknown(f"{path}.cautions", "cautions", fault.cautions)
+            yield from self._superseded(f"{path}.parts", fault.parts)
         for symptom in catalogue.symptoms.values():
             path = f"symptoms.{symptom.id}.likelihoods"
             yield from self._unknown(path, "faults", symptom.likelihoods)
@@ -93,7 +94,7 @@ class _Links:
         ):
             yield from self._unknown(f"{path}.{key}", table, names)
         yield from self._counter(rule)
-        rules, part_types = self._catalogue.rules, self._catalogue.part_types
+        rules = self._catalogue.rules
         for lesser in (rules[name] for name in rule.restarts if name in rules):
             if lesser.part_type != rule.part_type:
                 yield Flaw(
@@ -106,12 +107,7 @@ class _Links:
                     message="work that stands alone neither makes good nor is made good: "
                     f"{lesser.id if lesser.alone else rule.id}",
                 )
-        for name in rule.consumes:
-            if name in part_types and part_types[name].superseded_by:
-                yield Flaw(
-                    path=f"{path}.consumes",
-                    message=f"{name} is superseded by {part_types[name].superseded_by}",
-                )
+        yield from self._superseded(f"{path}.consumes", rule.consumes)
         if rule.during_reheat:
             for name in self._with_required(rule.access):
                 if self._catalogue.access_steps[name].state in _SWITCHED_OFF:
@@ -121,6 +117,13 @@ class _Links:
                     )
         if rule.action is Action.REPLACE and not rule.consumes:
             yield Flaw(path=f"{path}.consumes", message="must name the new part")
+
+    def _superseded(self, path: str, parts: Iterable[str]) -> Iterator[Flaw]:
+        """Nobody plans, carries or stocks a part that is not to be had any more."""
+        for name in parts:
+            part = self._catalogue.part_types.get(name)
+            if part is not None and part.superseded_by:
+                yield Flaw(path=path, message=f"{name} is superseded by {part.superseded_by}")
 
     def _counter(self, rule: ServiceRule) -> Iterator[Flaw]:
         counter = rule.interval.counter

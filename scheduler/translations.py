@@ -25,6 +25,7 @@ class Wording:
     question: str | None = None
     make_safe: str | None = None
     phone_fix: str | None = None
+    superseded_because: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

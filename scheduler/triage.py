@@ -17,6 +17,7 @@ from scheduler.jobs import STATE_RANK, Job
 from scheduler.machines import Build, Machine
 from scheduler.parts_kit import Case, Kit, cheapest_kit
 from scheduler.spotting import spotted_symptoms
+from scheduler.upgrades import upgrades_on
 from scheduler.worksheet import MachineWork, Worksheet, visit_times, worksheet_of
 
 WHATEVER_IT_IS: Final = (
@@ -209,7 +210,8 @@ def callback_worksheet(
     Nothing of a planned visit is added.
     """
     work = callback_work(finding, machine=machine.id, build=machine.build, callback=callback)
-    return worksheet_of([work], catalogue, pace=pace)
+    offered = replace(work, upgrades=upgrades_on(machine, catalogue))
+    return worksheet_of([offered], catalogue, pace=pace)
 
 
 def information_gain_bits(

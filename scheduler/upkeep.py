@@ -11,6 +11,7 @@ from scheduler.duty import Duty, after_months, counter_days_at, counter_limit_at
 from scheduler.errors import DecisionBeyondLimit, InvalidInput
 from scheduler.machines import Certificate, FittedPart, Machine
 from scheduler.seasons import EVEN, Season
+from scheduler.upgrades import Upgrade, upgrade_for
 
 _BY_WHOM: Mapping[Authority, str] = {
     Authority.STATUTE: "by law",
@@ -286,11 +287,10 @@ class MachineUpkeep:
             anchor, history = anchored
             dates = _dates(rule, spacing, anchor, self.machine.installed_on)
         position = f", {part.position}" if part else ""
-        superseded_by = self.catalogue.part_types[part.part_type].superseded_by if part else None
+        upgrade = self._upgrade(part.part_type) if part else None
         because = f"{rule.name}{position}: {history}; {dates.words}."
-        if superseded_by:
-            offer = self.catalogue.part_types[superseded_by].name
-            because += f" The part fitted is superseded: offer {offer}."
+        if upgrade is not None:
+            because += f" {upgrade.because}"
         machine = self.machine
         return DueTask(
             id=f"{machine.id}:{part.id if part else '-'}:{rule.id}:{anchor}",
@@ -304,8 +304,13 @@ class MachineUpkeep:
             latest=dates.latest,
             hard=dates.hard,
             because=because,
-            upgrade_to=superseded_by,
+            upgrade_to=upgrade.part_type if upgrade else None,
         )
+
+    def _upgrade(self, part_type: str) -> Upgrade | None:
+        if self.catalogue.part_types[part_type].superseded_by is None:
+            return None
+        return upgrade_for(part_type, self.catalogue)
 
     def _anchor(self, rule: ServiceRule, part: FittedPart | None) -> tuple[date, str] | None:
         """Return the day the interval counts from and the history in words; None when not due."""

@@ -83,6 +83,7 @@ class Operation:
     waiting: bool = False
     at_once: bool = False
     job: Job | None = None
+    details: tuple[str, ...] = ()  # beside those of the job
     cautions: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
 

@@ -11,6 +11,7 @@ from scheduler.critical_path import Activity, Timetable, shortest_timetable
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import Job, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, Machine
+from scheduler.upgrades import Upgrade, upgrades_on
 from scheduler.upkeep import DueTask
 from scheduler.work_order import (
     ARRIVE_MINUTES,
@@ -72,6 +73,7 @@ class Worksheet:
     tools: tuple[str, ...]
     cautions: tuple[str, ...]
     because: str  # where the minutes go
+    upgrades: tuple[Upgrade, ...] = ()  # to offer to the client
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +84,7 @@ class MachineWork:
     build: Build
     jobs: tuple[Job, ...]
     unsafe: bool = False
+    upgrades: tuple[Upgrade, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,9 +171,15 @@ def planned_work(
                 machine=machine_id,
                 build=machine.build,
                 jobs=with_every_visit(machine.build, jobs, catalogue, wanted[machine_id]),
+                upgrades=upgrades_on(machine, catalogue),
             )
         )
     return tuple(work)
+
+
+def upgrades_in(work: Iterable[MachineWork]) -> tuple[Upgrade, ...]:
+    """Return what to offer the client at a visit, each part once."""
+    return tuple(dict.fromkeys(upgrade for at_machine in work for upgrade in at_machine.upgrades))
 
 
 def with_every_visit(
@@ -237,6 +246,7 @@ def worksheet_of(
         tools=tuple(dict.fromkeys(tool for job in jobs for tool in job.tools)),
         cautions=tuple(dict.fromkeys(text for step in steps for text in step.cautions)),
         because=_where_the_minutes_go(steps, times),
+        upgrades=upgrades_in(work),
     )
 
 
@@ -293,6 +303,7 @@ def _visit_operations(
         text="Show the readings, hand over, have it signed",
         minutes=HAND_OVER_MINUTES,
         after=(*last, len(operations)),
+        details=tuple(upgrade.because for upgrade in upgrades_in(work)),
     )
     return [*operations, (None, paperwork), (None, hand_over)]
 
@@ -377,7 +388,7 @@ def _step(
         waiting=operation.waiting,
         critical=critical,
         tasks=operation.job.tasks if operation.job else (),
-        details=operation.job.details if operation.job else (),
+        details=operation.job.details if operation.job else operation.details,
         cautions=operation.cautions,
         readings=operation.readings,
     )

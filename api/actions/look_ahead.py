@@ -8,13 +8,14 @@ from sqlmodel import Session
 
 from api.actions.raise_due_work import is_ours, policy_at
 from api.storage.interval_decisions import interval_decisions
-from api.storage.part_records import part_records
+from api.storage.part_records import fitted_pieces, part_records
 from api.storage.snapshots import contracts_by_id, machines_by_id, sites_by_id
 from scheduler.bundling import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import measured_duty
 from scheduler.machines import Machine
 from scheduler.outlook import MonthAhead, combined, months_ahead
+from scheduler.upgrades import Upgrade, upgrade_for
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
 from scheduler.wear.records import lives_by_kind
@@ -60,6 +61,23 @@ def outlook(
         )
         for machine in fleet.values()
     )
+
+
+def upgrades_ahead(
+    session: Session,
+    catalogue: Catalogue,
+    *,
+    machines: Collection[str] | None = None,
+    sites: Collection[str] | None = None,
+) -> list[tuple[Upgrade, int]]:
+    """Return what to offer for the superseded parts of these machines, each with its pieces."""
+    fitted = fitted_pieces(session, machines=machines, sites=sites)
+    offers = (
+        (upgrade_for(part, catalogue), pieces)
+        for part, pieces in sorted(fitted.items())
+        if part in catalogue.part_types
+    )
+    return [(offer, pieces) for offer, pieces in offers if offer is not None]
 
 
 def visits_ahead(

@@ -1,5 +1,6 @@
 """What the months to come hold: of a machine, a site, a contract and the whole company."""
 
+from dataclasses import asdict
 from datetime import date
 from typing import Annotated, Any
 
@@ -7,7 +8,7 @@ from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, Field
 from sqlmodel import select
 
-from api.actions.look_ahead import outlook
+from api.actions.look_ahead import outlook, upgrades_ahead
 from api.http.charts import CURVE, STEPS, Plot, picture, words
 from api.http.context import Catalogue, Now, StaffLook
 from api.http.problems import documented
@@ -44,6 +45,16 @@ class RunOut(BaseModel):
     certified_until: date
 
 
+class Offer(BaseModel):
+    """A part to offer in place of one that is superseded."""
+
+    part_type: str
+    instead_of: str
+    pieces: int = Field(description="So many of the old part are fitted.")
+    dearer_minor: int = Field(description="The new part's price less the old one's, each.")
+    because: str
+
+
 class Outlook(BaseModel):
     """Month by month from today; what is overdue counts as done today."""
 
@@ -55,6 +66,7 @@ class Outlook(BaseModel):
         description="Machines that must not be used until a competent person has examined them."
     )
     months: list[Month]
+    upgrades: list[Offer]
 
 
 @router.get("/outlook", responses=documented())
@@ -165,6 +177,7 @@ def _shown(
     ahead = _ahead(look, catalogue, now, months, machines=machines, sites=sites)
     today = local_date(now, company_zone(look.session))
     run_out = machines_run_out(look.session, today, machines=machines, sites=sites)
+    offers = upgrades_ahead(look.session, catalogue, machines=machines, sites=sites)
     return Outlook(
         certificates_run_out=[from_row(RunOut, row, machine_id=row.id) for row in run_out],
         currency=company(look.session).currency,
@@ -181,6 +194,7 @@ def _shown(
             )
             for month in ahead
         ],
+        upgrades=[Offer(**asdict(offer), pieces=pieces) for offer, pieces in offers],
     )
 
 

@@ -18,6 +18,7 @@ from api.storage.documents import worksheet_from_json
 from api.storage.tables import VisitRow
 from scheduler.catalogue import MachineState
 from scheduler.company import Urgency
+from scheduler.upgrades import Upgrade
 
 router = APIRouter(prefix="/v1/visits", tags=["visits"])
 
@@ -76,6 +77,7 @@ class Worksheet(BaseModel):
     tools: list[str]
     cautions: list[str]
     because: str
+    upgrades: list[Upgrade] = Field(description="To offer instead of parts that are superseded.")
     steps: list[Step]
 
 
@@ -119,6 +121,7 @@ def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
         tools=list(sheet.tools),
         cautions=list(sheet.cautions),
         because=sheet.because,
+        upgrades=list(sheet.upgrades),
         steps=[from_row(Step, step) for step in sheet.steps],
     )
 

@@ -27,6 +27,26 @@ def records_begin(session: Session) -> date | None:
     return min((day for day in days if day is not None), default=None)
 
 
+def fitted_pieces(
+    session: Session,
+    *,
+    machines: Collection[str] | None = None,
+    sites: Collection[str] | None = None,
+) -> dict[str, int]:
+    """Return how many of each part are fitted in machines in use, all or only some of them."""
+    statement = (
+        select(FittedPartRow.part_type, func.count())
+        .join(MachineRow, col(MachineRow.id) == col(FittedPartRow.machine_id))
+        .where(col(FittedPartRow.removed_on).is_(None), col(MachineRow.retired_on).is_(None))
+        .group_by(FittedPartRow.part_type)
+    )
+    if machines is not None:
+        statement = statement.where(col(MachineRow.id).in_(machines))
+    if sites is not None:
+        statement = statement.where(col(MachineRow.site_id).in_(sites))
+    return dict(session.exec(statement).all())
+
+
 def part_records(
     session: Session,
     catalogue: Catalogue,

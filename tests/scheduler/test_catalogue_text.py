@@ -265,7 +265,7 @@ def test_an_unknown_key_is_refused_with_those_that_exist() -> None:
     (flaw,) = flaws_of(trade=TRADE.replace("lead_days = 2", "lead_days = 2\nlead_weeks = 1"))
     assert flaw == (
         "trade.toml line 8, part_types.valve.lead_weeks: is not known; known are id, lead_days, "
-        "life, name, price_minor, source, superseded_by"
+        "life, name, price_minor, source, superseded_because, superseded_by"
     )
 
 
@@ -321,6 +321,7 @@ price_minor = 1
 lead_days = 1
 source = "invented"
 superseded_by = "b"
+superseded_because = "worn"
 
 [part_types.b]
 name = "B"
@@ -328,6 +329,7 @@ price_minor = 1
 lead_days = 1
 source = "invented"
 superseded_by = "a"
+superseded_because = "worn"
 
 [access_steps.panel]
 name = "Panel"
@@ -343,9 +345,9 @@ requires = ["panel"]
 """
     assert flaws_of(circle=circle) == [
         "circle.toml line 6, part_types.a.superseded_by: leads back to a in a circle",
-        "circle.toml line 13, part_types.b.superseded_by: leads back to b in a circle",
-        "circle.toml line 19, access_steps.panel.requires: leads back to panel in a circle",
-        "circle.toml line 25, access_steps.tray.requires: leads back to tray in a circle",
+        "circle.toml line 14, part_types.b.superseded_by: leads back to b in a circle",
+        "circle.toml line 21, access_steps.panel.requires: leads back to panel in a circle",
+        "circle.toml line 27, access_steps.tray.requires: leads back to tray in a circle",
     ]
 
 

@@ -72,12 +72,20 @@ def catalogue_of(*rules: ServiceRule, superseded_by: str | None = None) -> Catal
         lead_days=3,
         source="invented",
         superseded_by=superseded_by,
+        superseded_because="it wears out fast" if superseded_by else None,
     )
     return Catalogue(
         skills={},
         part_types={
             "burrs": burrs,
-            "hard_burrs": replace(burrs, id="hard_burrs", name="Hard burrs", superseded_by=None),
+            "hard_burrs": replace(
+                burrs,
+                id="hard_burrs",
+                name="Hard burrs",
+                price_minor=9050,
+                superseded_by=None,
+                superseded_because=None,
+            ),
         },
         rules={rule.id: rule for rule in rules},
         set_points={},
@@ -325,7 +333,9 @@ def test_a_follow_up_on_a_part_follows_work_on_that_part_only() -> None:
 def test_a_superseded_part_brings_an_offer() -> None:
     (task,) = tasks_of(CLEAN, superseded_by="hard_burrs")
     assert task.upgrade_to == "hard_burrs"
-    assert task.because.endswith("The part fitted is superseded: offer Hard burrs.")
+    assert task.because.endswith(
+        " Burrs is superseded (it wears out fast): offer Hard burrs, 12.50 dearer."
+    )
 
 
 def decision(months: float, machine: str | None = None, rule: str = "valve") -> IntervalDecision:
