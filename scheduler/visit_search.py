@@ -15,8 +15,9 @@ from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partitio
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
 from scheduler.visit_costs import Site, best_day, group_cost
 
-EXACT_LOTS: Final = 10  # above, 2 ** lots groups are too many to cost for each of many sites
-REGROUPED_LOTS: Final = 8  # of a few groups, grouped anew exactly when nothing simpler helps
+EXACT_LOTS: Final = 13  # above, 2 ** lots groups are too many to cost for each of many sites
+REGROUPED_LOTS: Final = 9  # of a few groups, grouped anew exactly when nothing simpler helps
+TRIES: Final = 40_000  # over the cube of the lots: how often to start anew from the best found
 GAIN: Final = 1e-6  # smaller gains are rounding
 
 
@@ -101,8 +102,11 @@ def _group_neighbours(site: Site, desk: Desk, order: Integers) -> None:
 
 
 @compiled
-def _improve(site: Site, desk: Desk, shared: int, order: Integers) -> float:
-    """Join groups and rearrange lots while that saves anything; return the total cost."""
+def _improve(site: Site, desk: Desk, shared: int, order: Integers, thoroughly: bool) -> float:
+    """Join groups and rearrange lots while that saves anything; return the total cost.
+
+    What costs more to try is tried only ``thoroughly``, and when nothing simpler helps.
+    """
     for group in range(shared):
         desk.group_costs[group] = _cost(site, desk, shared, group)
     better = True
@@ -113,18 +117,19 @@ def _improve(site: Site, desk: Desk, shared: int, order: Integers) -> float:
                 better |= _join(site, desk, shared, group, other)
         for lot in range(shared):
             better |= _move(site, desk, shared, lot)
-        if not better:
+        if thoroughly and not better:
             for lot in range(shared):
                 better |= _move_block(site, desk, shared, lot)
-        if not better:
-            better = _exchange(site, desk, shared)
-        if not better:
+            if not better:
+                better = _exchange(site, desk, shared)
             for group in range(shared):
-                better |= _set_apart(site, desk, shared, group, order)
-        if not better:
+                if not better:
+                    better |= _set_apart(site, desk, shared, group, order)
             for group in range(shared):
                 for other in range(group):
-                    better |= _regroup(site, desk, shared, group, other)
+                    for third in range(-1, other):  # -1: these two only
+                        if not better:
+                            better |= _regroup(site, desk, shared, group, other, third)
     total = 0.0
     for group in range(shared):
         total += desk.group_costs[group]
@@ -241,13 +246,19 @@ def _exchange(site: Site, desk: Desk, shared: int) -> bool:
 
 
 @compiled
-def _regroup(site: Site, desk: Desk, shared: int, group: int, other: int) -> bool:
-    """Group the lots of two groups anew, exactly, when they are few enough."""
+def _regroup(site: Site, desk: Desk, shared: int, group: int, other: int, third: int) -> bool:
+    """Group the lots of two or three groups anew, exactly, when they are few enough."""
+    before = desk.group_costs[group] + desk.group_costs[other]
     if desk.group_costs[group] == 0 or desk.group_costs[other] == 0:
         return False
+    if third >= 0:
+        if desk.group_costs[third] == 0:
+            return False
+        before += desk.group_costs[third]
     count = 0
     for lot in range(shared):
-        if desk.group_of[lot] == group or desk.group_of[lot] == other:
+        at = desk.group_of[lot]
+        if at in (group, other, third):
             if count == REGROUPED_LOTS:
                 return False
             desk.moved[count] = lot
@@ -260,10 +271,12 @@ def _regroup(site: Site, desk: Desk, shared: int, group: int, other: int) -> boo
                 size += 1
         desk.set_costs[together] = group_cost(site, desk.members, size)
     total = cheapest_partition(count, desk.set_costs, desk.best, desk.choice)
-    if total >= desk.group_costs[group] + desk.group_costs[other] - GAIN:
+    if total >= before - GAIN:
         return False
     desk.group_costs[group] = 0.0
     desk.group_costs[other] = 0.0
+    if third >= 0:
+        desk.group_costs[third] = 0.0
     left = (1 << count) - 1
     while left:
         empty = _empty_group(desk, shared)
@@ -292,6 +305,41 @@ def _set_apart(site: Site, desk: Desk, shared: int, group: int, order: Integers)
     for n in range(count):
         desk.group_of[desk.moved[n]] = group
     return False
+
+
+@compiled
+def _try_again(site: Site, desk: Desk, order: Integers, group_of: Integers, total: float) -> float:
+    """Take two groups apart, improve, and keep what is better; the fewer lots the more often.
+
+    Filled in: the best groups found. Which groups are taken follows from the numbers of the site
+    alone, so that the same site is always grouped the same way.
+    """
+    shared = order.shape[0]
+    chance = shared
+    for _ in range(TRIES // shared**3):
+        for lot in range(shared):
+            desk.group_of[lot] = group_of[lot]
+        for _ in range(2):
+            # D. H. Lehmer's generator with the multiplier of Park and Miller
+            chance = chance * 48271 % 2147483647
+            apart = desk.group_of[chance % shared]
+            for lot in range(shared):
+                desk.group_costs[lot] = 0.0
+            for lot in range(shared):
+                desk.group_costs[desk.group_of[lot]] = 1.0  # in use
+            for lot in range(shared):
+                if desk.group_of[lot] == apart:
+                    empty = _empty_group(desk, shared)
+                    if empty >= 0:
+                        desk.group_of[lot] = empty
+                        desk.group_costs[empty] = 1.0
+        cost = _improve(site, desk, shared, order, False)
+        if cost < total - GAIN:
+            cost = _improve(site, desk, shared, order, True)
+            total = cost
+            for lot in range(shared):
+                group_of[lot] = desk.group_of[lot]
+    return total
 
 
 def _search(
@@ -335,11 +383,17 @@ def _search(
     else:
         for n in range(orders.shape[0]):
             _group_neighbours(site, desk, orders[n])
-            cost = _improve(site, desk, shared, orders[n])
+            cost = _improve(site, desk, shared, orders[n], False)
             if cost < total - GAIN:
                 total = cost
                 for lot in range(shared):
                     group_of[lot] = desk.group_of[lot]
+        for lot in range(shared):
+            desk.group_of[lot] = group_of[lot]
+        total = _improve(site, desk, shared, orders[0], True)
+        for lot in range(shared):
+            group_of[lot] = desk.group_of[lot]
+        total = _try_again(site, desk, orders[0], group_of, total)
     for group in range(shared):
         count = 0
         for lot in range(shared):
