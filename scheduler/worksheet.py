@@ -53,6 +53,7 @@ class Step:
     details: tuple[str, ...] = ()  # the work in words, in order
     cautions: tuple[str, ...] = ()  # texts, already resolved
     readings: tuple[str, ...] = ()  # set-point ids to read
+    after: tuple[int, ...] = ()  # numbers of the steps it comes after
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -391,6 +392,51 @@ def _step(
         details=operation.job.details if operation.job else operation.details,
         cautions=operation.cautions,
         readings=operation.readings,
+        after=tuple(sorted(numbers[before] for before in set(operation.after))),
+    )
+
+
+def at_pace(sheet: Worksheet, pace: float) -> Worksheet:
+    """Return a worksheet with the minutes of a technician: the same steps in the same order.
+
+    Hands-on minutes are stretched by ``pace``, waiting keeps its length; the minutes not exceeded
+    in four visits of five grow with the hands-on ones. A worksheet stored before steps knew what
+    they come after is returned as it is.
+
+    Raises
+    ------
+    InvalidInput
+        When ``pace`` is not positive.
+    """
+    if not pace > 0:
+        raise InvalidInput(f"pace must be positive, got {pace}")
+    if pace == 1 or not any(step.after for step in sheet.steps):
+        return sheet
+    ends: dict[int, int] = {}
+    hands_free = 0
+    steps = []
+    for step in sheet.steps:
+        start = max((ends[before] for before in step.after), default=0)
+        minutes = step.minutes if step.waiting else ceil(step.minutes * pace)
+        if not step.waiting:
+            start = hands_free = max(start, hands_free)
+            hands_free += minutes
+        ends[step.number] = start + minutes
+        steps.append(replace(step, start_minute=start, minutes=minutes))
+    length = max(ends.values())
+    last = {step.machine: ends[step.number] for step in steps if step.kind is StepKind.CHECK}
+    times = VisitTimes(
+        minutes=length, minutes_p80=length + ceil((sheet.minutes_p80 - sheet.minutes) * pace)
+    )
+    return replace(
+        sheet,
+        steps=tuple(steps),
+        minutes=times.minutes,
+        minutes_p80=times.minutes_p80,
+        machine_back_minutes={
+            m: last.get(m, back) for m, back in sheet.machine_back_minutes.items()
+        },
+        because=_where_the_minutes_go(steps, times),
     )
 
 

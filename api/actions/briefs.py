@@ -24,7 +24,7 @@ from scheduler.catalogue import Catalogue, MachineState
 from scheduler.company import Urgency
 from scheduler.lifecycle import AppointmentState
 from scheduler.work_order import StepKind
-from scheduler.worksheet import Step, Worksheet
+from scheduler.worksheet import Step, Worksheet, at_pace
 
 _URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
@@ -100,7 +100,8 @@ class Briefs:
         )
         if not self._with_work:
             return brief
-        return self._worded(brief, worksheet_from_json(visit.worksheet))
+        sheet = worksheet_from_json(visit.worksheet)
+        return self._worded(brief, at_pace(sheet, self._people[row.technician_id].pace))
 
     def _worded(self, brief: AppointmentBrief, sheet: Worksheet) -> AppointmentBrief:
         return replace(

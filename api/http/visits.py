@@ -15,10 +15,12 @@ from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, equals, from_row
 from api.storage.documents import worksheet_from_json
-from api.storage.tables import VisitRow
+from api.storage.standing import live_appointment
+from api.storage.tables import TechnicianRow, VisitRow
 from scheduler.catalogue import MachineState
 from scheduler.company import Urgency
 from scheduler.upgrades import Upgrade
+from scheduler.worksheet import at_pace
 
 router = APIRouter(prefix="/v1/visits", tags=["visits"])
 
@@ -70,7 +72,11 @@ class Worksheet(BaseModel):
     """The visit in order, shared access and cool-down counted once."""
 
     visit_id: str
-    minutes: int
+    minutes: int = Field(description="From arrival to leaving, at the pace below.")
+    minutes_p80: int = Field(description="Four visits of five take no longer.")
+    pace: float = Field(
+        description="Hands-on minutes of whoever has the appointment over those of the catalogue."
+    )
     needs_off: bool = Field(description="A machine is out of service for part of the time.")
     skills: list[str]
     parts: dict[str, int]
@@ -111,10 +117,14 @@ def get_visit(visit_id: str, look: AnyonesLook) -> Visit:
 def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
     """Return the steps of a visit as they were laid out when it was made."""
     row = look.one(VisitRow, visit_id)
-    sheet = worksheet_from_json(row.worksheet)
+    booked = live_appointment(look.session, row.id)
+    pace = look.session.get_one(TechnicianRow, booked.technician_id).pace if booked else 1.0
+    sheet = at_pace(worksheet_from_json(row.worksheet), pace)
     return Worksheet(
         visit_id=row.id,
         minutes=sheet.minutes,
+        minutes_p80=sheet.minutes_p80,
+        pace=pace,
         needs_off=sheet.needs_off,
         skills=sorted(sheet.skills),
         parts=dict(sheet.parts),

@@ -1,6 +1,7 @@
 """The order of work at the machines, its minutes, and that nothing is opened before it is safe."""
 
 from dataclasses import replace
+from math import ceil
 
 import pytest
 from hypothesis import given
@@ -11,7 +12,7 @@ from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import access_state
 from scheduler.upkeep import DueTask
 from scheduler.work_order import StepKind
-from scheduler.worksheet import Step, Worksheet, build_worksheet
+from scheduler.worksheet import Step, Worksheet, at_pace, build_worksheet
 from tests.scheduler.small_trade import (
     CATALOGUE,
     PLAIN_FILTER,
@@ -325,3 +326,35 @@ def test_a_machine_is_filled_once_the_cartridge_is_in() -> None:
     steps = build_worksheet(both, MACHINES, CATALOGUE).steps
     filled = next(s.number for s in steps if s.kind is StepKind.REFILL)
     assert all(s.number < filled for s in steps if s.machine == "filter")
+
+
+@given(any_tasks, st.sampled_from([0.8, 1.0, 1.25, 1.5]))
+def test_a_worksheet_at_another_pace_keeps_its_order(tasks: list[DueTask], pace: float) -> None:
+    usual = build_worksheet(tasks, MACHINES, CATALOGUE)
+    paced = at_pace(usual, pace)
+    assert [step.text for step in paced.steps] == [step.text for step in usual.steps]
+    ends = {step.number: step.start_minute + step.minutes for step in paced.steps}
+    free = 0
+    for step, before in zip(paced.steps, usual.steps, strict=True):
+        assert all(ends[number] <= step.start_minute for number in step.after)
+        if step.waiting:
+            assert step.minutes == before.minutes
+        else:
+            assert step.minutes == ceil(before.minutes * pace)
+            assert step.start_minute >= free
+            free = ends[step.number]
+    assert paced.minutes == free
+    assert set(paced.machine_back_minutes) == set(usual.machine_back_minutes)
+    if pace > 1:
+        assert paced.minutes > usual.minutes
+        assert paced.minutes_p80 - paced.minutes >= usual.minutes_p80 - usual.minutes
+
+
+def test_pace_has_to_be_positive_and_an_old_sheet_keeps_its_minutes() -> None:
+    sheet = build_worksheet([task(GRINDER, "replace_burrs")], MACHINES, CATALOGUE)
+    with pytest.raises(InvalidInput, match="pace must be positive, got -1"):
+        at_pace(sheet, -1.0)
+    old = replace(sheet, steps=tuple(replace(step, after=()) for step in sheet.steps))
+    assert at_pace(old, 1.5) == old
+    # 49 min, all hands-on: 5 + 2 + 2 + 25 + 2 + 3 + 6 + 4, each half as long again and rounded up
+    assert at_pace(sheet, 1.5).minutes == 8 + 3 + 3 + 38 + 3 + 5 + 9 + 6
