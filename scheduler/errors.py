@@ -18,6 +18,7 @@
     │   ├── NoWorkingTime
     │   ├── TooFewFailures
     │   └── TooShortlyWatched
+    ├── Busy                    too many want the same at once: later it may go well
     ├── Absent                  nothing of that kind has that id, or it is not yours to see
     └── Conflict                a sound request that the present state does not allow
         ├── DoubleBooking
@@ -25,6 +26,8 @@
         ├── HoldOver
         ├── NoticeTooShort
         ├── PlanOutdated
+        ├── PriceChanged
+        ├── PriceNotAccepted
         ├── ReadTooSoon
         ├── StaleVersion
         ├── TimeTaken
@@ -133,6 +136,13 @@ class Absent(SteamroundError):
         self.kind = kind
         self.id = id
         super().__init__(f"there is no {kind} {id!r}")
+
+
+class Busy(SteamroundError):
+    """Others were in the way for too long; later it may go well."""
+
+    def __init__(self) -> None:
+        super().__init__("the database is busy or away: try again in a second")
 
 
 class Conflict(SteamroundError):
@@ -352,4 +362,25 @@ class HeldForClient(Conflict):
         super().__init__(
             f"{technician} is held for a client at {starts_at:%Y-%m-%d %H:%M}Z: wait until "
             f"{expires_at:%H:%M}Z or release the hold"
+        )
+
+
+class PriceNotAccepted(Conflict):
+    """Work that no contract covers waits until the client has accepted its price."""
+
+    def __init__(self, visit: str) -> None:
+        self.visit = visit
+        super().__init__(
+            f"visit {visit} is not covered by a contract: accept the price of its callback first"
+        )
+
+
+class PriceChanged(Conflict):
+    """Somebody accepts another price than the one that is asked."""
+
+    def __init__(self, amount_minor: int, currency: str) -> None:
+        self.amount_minor, self.currency = amount_minor, currency
+        super().__init__(
+            f"the price is {amount_minor} minor units of {currency}: look at it again, "
+            "then accept that amount"
         )

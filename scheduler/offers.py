@@ -171,6 +171,9 @@ class Question:
     may_give_way
         Visits in the plan that nobody was promised, by id, as they might be planned anew. Only
         looked at for a last resort.
+    supplies
+        Where the parts come from on each shift, in a few words; a shift without is not asked when
+        others have them. Empty when nothing is known or needed.
     """
 
     problem: Problem
@@ -180,6 +183,18 @@ class Question:
     deadline: int | None = None
     shift_days: Mapping[str, date]
     may_give_way: Mapping[str, Visit] = field(default_factory=dict)
+    supplies: Mapping[str, str] = field(default_factory=dict)
+
+    def able(self) -> NDArray[np.bool_]:
+        """Return which shifts have the skills and the parts, shape (n_shifts,)."""
+        return np.array(
+            [
+                self.visit.skills <= shift.skills
+                and (not self.supplies or shift.id in self.supplies)
+                for shift in self.problem.shifts
+            ],
+            dtype=np.bool_,
+        )
 
 
 def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
@@ -189,9 +204,7 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
     is told how it might still be kept.
     """
     calendar = orders_of(question.problem, question.plan)
-    able = np.array(
-        [question.visit.skills <= shift.skills for shift in question.problem.shifts], dtype=np.bool_
-    )
+    able = question.able()
     rounds = [Candidate(shift=at, order=calendar[at]) for at in np.flatnonzero(able).tolist()]
     search = _Search(question, policy, Gaps(question.problem, rounds))
     if question.deadline is None:
@@ -234,7 +247,7 @@ def place_at(question: Question, start: int) -> Placement | None:
         return None
     problem, orders = question.problem, orders_of(question.problem, question.plan)
     exactly = replace(question.visit, start_windows=((start, start),), pinned=None)
-    able = [at for at, s in enumerate(problem.shifts) if exactly.skills <= s.skills]
+    able = np.flatnonzero(question.able()).tolist()
     gaps = Gaps(problem, [Candidate(shift=at, order=orders[at]) for at in able])
     fitting = gaps.start_ranges(exactly).gap
     if not fitting.size:
@@ -407,13 +420,15 @@ class _Search:
             ),
             slack_minutes=int(choices.slack[at]),
             reason=reason,
-            because=_because(detour, extra - detour, days_later, near),
+            because=_because(
+                detour, extra - detour, days_later, near, question.supplies.get(shift.id, "")
+            ),
             near_anyway=near,
             keeps_deadline=question.deadline is None or start <= question.deadline,
         )
 
 
-def _because(detour: int, shift_cost: int, days_later: int, near: bool) -> str:
+def _because(detour: int, shift_cost: int, days_later: int, near: bool, supply: str) -> str:
     parts = [f"adds {detour} minutes of travel"]
     if near:
         parts[0] += ", since somebody is near anyway"
@@ -421,4 +436,6 @@ def _because(detour: int, shift_cost: int, days_later: int, near: bool) -> str:
         parts.append(f"{shift_cost} for the day or the person")
     if days_later:
         parts.append(f"{days_later} {'day' if days_later == 1 else 'days'} after the first")
+    if supply:
+        parts.append(supply)
     return "; ".join(parts)

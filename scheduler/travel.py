@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from threading import Lock
 from typing import Protocol
 
 import numpy as np
@@ -122,16 +123,20 @@ class StraightLineTravel:
 
     def between(self, places: Sequence[Coordinates]) -> TravelTable:
         """Return travel between all pairs of ``places``; symmetric."""
+        return self.rows(places, 0)
+
+    def rows(self, places: Sequence[Coordinates], first: int) -> TravelTable:
+        """Return travel from ``places[first:]`` to all, shape (n_places - first, n_places)."""
         finder = self.way_finder(as_array(places))
-        minutes = np.zeros((len(places), len(places)), dtype=np.int32)
+        minutes = np.zeros((len(places) - first, len(places)), dtype=np.int32)
         metres = np.zeros_like(minutes)
-        for start in range(0, len(places), _ROWS_AT_ONCE):
+        for start in range(first, len(places), _ROWS_AT_ONCE):
             stop = min(start + _ROWS_AT_ONCE, len(places))
             for whole, part in zip(
                 (minutes, metres), self._of_ways(finder.rows(start, stop)), strict=True
             ):
-                whole[start:stop, :stop] = part
-                whole[:start, start:stop] = part[:, :start].T
+                whole[start - first : stop - first, :stop] = part
+                whole[: start - first, start:stop] = part[:, first:start].T
         return TravelTable(minutes=minutes, metres=metres)
 
     def _of_ways(self, ways: Ways) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -173,3 +178,54 @@ class StraightLineTravel:
         end_km = self.speeds[number + 1].from_km if number + 1 < len(self.speeds) else np.inf
         minutes: NDArray[np.float64] = np.clip(road_metres / 1000, band.from_km, end_km)
         return (minutes - band.from_km) / band.km_per_hour * 60
+
+
+class RememberedTravel:
+    """Keeps the ways it has found: the places of a company are asked about again and again.
+
+    For use by many threads at once.
+
+    Parameters
+    ----------
+    travel
+        Finds the ways.
+    most_places
+        How many places are kept at most; a question about more is not remembered, and one that
+        brings too many new ones begins the memory anew. 2500 take 50 MB.
+    """
+
+    def __init__(self, travel: StraightLineTravel, *, most_places: int = 2500) -> None:
+        self._travel, self._most = travel, most_places
+        self._lock = Lock()
+        self._index: dict[Coordinates, int] = {}
+        self._table = travel.between(())
+
+    def between(self, places: Sequence[Coordinates]) -> TravelTable:
+        """Return travel between all pairs of ``places``, in their order."""
+        if len(places) > self._most:
+            return self._travel.between(places)
+        with self._lock:
+            self._learn(places)
+            at = [self._index[place] for place in places]
+            table = self._table  # never changed in place
+        pairs = np.ix_(at, at)
+        return TravelTable(minutes=table.minutes[pairs], metres=table.metres[pairs])
+
+    def _learn(self, places: Sequence[Coordinates]) -> None:
+        wanted = list(dict.fromkeys(places))
+        if len(self._index.keys() | wanted) > self._most:
+            self._index = {}
+        known = len(self._index)
+        for place in wanted:
+            self._index.setdefault(place, len(self._index))
+        if len(self._index) == known:
+            return
+        rows = self._travel.rows(list(self._index), known)
+
+        def whole(kept: NDArray[np.int32], new: NDArray[np.int32]) -> NDArray[np.int32]:
+            return np.block([[kept[:known, :known], new[:, :known].T], [new]])
+
+        self._table = TravelTable(
+            minutes=whole(self._table.minutes, rows.minutes),
+            metres=whole(self._table.metres, rows.metres),
+        )

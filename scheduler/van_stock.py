@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum
 from typing import Protocol
 
 from scipy.stats import poisson
@@ -244,3 +245,36 @@ def loads_ahead(
             at_hand[load.part_type] -= load.from_workshop
         found.append(TripLoad(day=trip.day, technician=trip.technician, loads=loads))
     return tuple(found)
+
+
+class Supply(StrEnum):
+    """Where the parts for one more visit come from."""
+
+    VAN = "van"
+    WORKSHOP = "workshop"
+    ORDER = "order"
+
+
+def supply_of(
+    parts: Mapping[str, int],
+    in_van: Mapping[str, int] | None,
+    in_workshop: Mapping[str, int] | None,
+) -> Supply:
+    """Return where the parts of a visit come from; the last of them decides.
+
+    Parameters
+    ----------
+    parts
+        Pieces by part type.
+    in_van, in_workshop
+        Pieces that nothing booked needs; None where nobody ever counted: all is taken to be there.
+    """
+    if in_van is None:
+        return Supply.VAN
+    missing = {part: pieces - in_van.get(part, 0) for part, pieces in parts.items()}
+    missing = {part: pieces for part, pieces in missing.items() if pieces > 0}
+    if not missing:
+        return Supply.VAN
+    if in_workshop is None or all(in_workshop.get(part, 0) >= n for part, n in missing.items()):
+        return Supply.WORKSHOP
+    return Supply.ORDER

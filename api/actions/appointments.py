@@ -15,7 +15,7 @@ from api.storage.stays import note_stay
 from api.storage.tables import AppointmentRow, SiteRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.company import minutes_at_pace
-from scheduler.errors import Absent, Conflict, InvalidInput
+from scheduler.errors import Absent, Conflict, InvalidInput, PriceNotAccepted
 from scheduler.lifecycle import AppointmentState, check_begin, move
 
 _FARTHEST = timedelta(days=731)
@@ -164,6 +164,8 @@ def book_by_hand(
         As for :func:`move_by_hand`.
     Conflict
         The visit is not open.
+    PriceNotAccepted
+        No contract covers the work, and nobody has accepted its price.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
@@ -174,6 +176,8 @@ def book_by_hand(
         visit.expect_version(if_version)
         if visit.state != "open":
             raise Conflict(f"visit {visit_id} is {visit.state}, not open")
+        if visit.awaits_price:
+            raise PriceNotAccepted(visit_id)
         slot = _chosen_slot(session, visit, technician_id, starts_at, now)
         row = AppointmentRow(
             id=new_id("ap"),

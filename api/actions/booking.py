@@ -7,8 +7,8 @@ from sqlmodel import Session, col, select
 from api.actions.appointments import enter_state
 from api.actions.calendars import refresh_calendars
 from api.actions.holding import (
-    USUAL_BOOKING,
     BookingPolicy,
+    booking_policy,
     locked_visit,
     placement_at,
     require_held,
@@ -22,7 +22,14 @@ from api.storage.open_work import MOVABLE, bump_revision
 from api.storage.scope import Scope, one
 from api.storage.tables import AppointmentRow, HoldRow, VisitRow
 from scheduler.catalogue import Catalogue
-from scheduler.errors import Conflict, InvalidInput, MoveNotAllowed, NoticeTooShort, TimeTaken
+from scheduler.errors import (
+    Conflict,
+    InvalidInput,
+    MoveNotAllowed,
+    NoticeTooShort,
+    PriceNotAccepted,
+    TimeTaken,
+)
 from scheduler.lifecycle import ALLOWED_MOVES, AppointmentState
 from scheduler.offers import Placement
 
@@ -48,12 +55,16 @@ def book_hold(
         It has run out, was released or is booked already.
     TimeTaken
         The technician can no longer come then: ill, or moved by the office.
+    PriceNotAccepted
+        No contract covers the work, and nobody has accepted its price.
     Conflict
         The visit has its appointment, which can be moved to the hold.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
         hold, visit = _take(session, database, hold_id, scope, now)
+        if visit.awaits_price:
+            raise PriceNotAccepted(visit.id)
         if standing := movable_appointment(session, visit):
             raise Conflict(f"visit {visit.id} has appointment {standing.id}: move that one")
         placement = _keepable(session, visit, hold, now)
@@ -86,7 +97,7 @@ def move_to_hold(
     origin: Origin,
     scope: Scope,
     if_version: int | None = None,
-    policy: BookingPolicy = USUAL_BOOKING,
+    policy: BookingPolicy | None = None,
 ) -> AppointmentRow:
     """Move an appointment to a held time: the old time is given up as the new one is taken.
 
@@ -132,7 +143,7 @@ def cancel_with_notice(
     origin: Origin,
     scope: Scope,
     if_version: int | None = None,
-    policy: BookingPolicy = USUAL_BOOKING,
+    policy: BookingPolicy | None = None,
 ) -> AppointmentRow:
     """Cancel an appointment; its visit is open again and can be given another time.
 
@@ -177,7 +188,7 @@ def _changeable(
     scope: Scope,
     now: datetime,
     if_version: int | None,
-    policy: BookingPolicy,
+    policy: BookingPolicy | None,
 ) -> AppointmentRow:
     """Return an appointment if whoever asks may still change it."""
     row.expect_version(if_version)
@@ -186,6 +197,7 @@ def _changeable(
         raise MoveNotAllowed(state, AppointmentState.PROMISED, ALLOWED_MOVES[state])
     if scope.client is not None:
         begins = row.arrive_from or row.starts_at
+        policy = policy or booking_policy(session)
         if begins - now < timedelta(minutes=policy.notice_minutes):
             raise NoticeTooShort(begins, policy.notice_minutes)
     return row

@@ -24,6 +24,7 @@ from api.storage.column_types import (
     Instant,
     Latitude,
     Longitude,
+    MinorUnits,
     Minutes,
     Name,
     Pace,
@@ -89,6 +90,12 @@ class ContractFields(InCountry):
     serves_holidays: bool = False
     upkeep_included: bool = True
     statutory_included: bool = False
+    call_out_minor: MinorUnits | None = Field(
+        default=None, description="For work out of cover; left out: the company's."
+    )
+    hour_rate_minor: MinorUnits | None = Field(
+        default=None, description="For work out of cover; left out: the company's."
+    )
 
     @model_validator(mode="after")
     def ends_after_it_starts(self) -> "ContractFields":

@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, update
 from sqlmodel import Session, col, select
 
-from api.actions.offering import USUAL_OFFERS, Asked, ask, movable_appointment
+from api.actions.offering import Asked, ask, movable_appointment
 from api.storage.audit import Origin, record
+from api.storage.booking_rules import booking_rules, offer_policy
 from api.storage.database import Database
 from api.storage.ids import new_id
 from api.storage.scope import Scope, one
@@ -20,7 +21,7 @@ from scheduler.working_time import local_date
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BookingPolicy:
-    """What clients may do by themselves.
+    """What clients may do by themselves; the company's stands in the database.
 
     Attributes
     ----------
@@ -42,7 +43,14 @@ class BookingPolicy:
                 raise InvalidParams(name, f"must be >= {least}, got {getattr(self, name)}")
 
 
-USUAL_BOOKING = BookingPolicy()
+def booking_policy(session: Session) -> BookingPolicy:
+    """Return what the company lets clients do by themselves."""
+    row = booking_rules(session)
+    return BookingPolicy(
+        hold_minutes=row.hold_minutes,
+        holds_per_client=row.holds_per_client,
+        notice_minutes=row.change_notice_minutes,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +72,8 @@ def hold_time(
     now: datetime,
     origin: Origin,
     scope: Scope,
-    offers: OfferPolicy = USUAL_OFFERS,
-    booking: BookingPolicy = USUAL_BOOKING,
+    offers: OfferPolicy | None = None,
+    booking: BookingPolicy | None = None,
 ) -> HoldRow:
     """Hold the arrival window that begins at an instant, with whoever keeps it at the least cost.
 
@@ -85,7 +93,7 @@ def look_for_time(
     *,
     now: datetime,
     scope: Scope,
-    offers: OfferPolicy = USUAL_OFFERS,
+    offers: OfferPolicy | None = None,
 ) -> FoundTime:
     """Return who can keep an arrival window at the least cost; nobody is kept waiting meanwhile.
 
@@ -103,7 +111,8 @@ def look_for_time(
         visit = one(session, VisitRow, visit_id, scope)
         movable_appointment(session, visit)
         day = local_date(arrive_from, company_zone(session))
-        found = _find(ask(session, visit, now=now, day=day), arrive_from, offers)
+        policy = offers or offer_policy(session)
+        found = _find(ask(session, visit, now=now, day=day), arrive_from, policy)
     if found is None:
         raise TimeTaken(arrive_from)
     return found
@@ -115,7 +124,7 @@ def keep_time(
     *,
     now: datetime,
     origin: Origin,
-    booking: BookingPolicy = USUAL_BOOKING,
+    booking: BookingPolicy | None = None,
 ) -> HoldRow:
     """Hold a time that was found, if it can still be kept.
 
@@ -140,6 +149,7 @@ def keep_time(
         placement = placement_at(session, visit, found.technician, found.starts_at, now=now)
         if placement is None:
             raise JustTaken(found.arrive_from)
+        booking = booking or booking_policy(session)
         _release_others(session, visit.id, now)
         _refuse_more_than(session, client, booking.holds_per_client, now)
         row = HoldRow(

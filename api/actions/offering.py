@@ -1,30 +1,39 @@
 """When can somebody come? The published calendar as a question to the engine, and its answer."""
 
-from collections.abc import Collection
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from sqlmodel import Session, col, select
 
 from api.storage.booked_time import booked_time
+from api.storage.booking_rules import booking_rules, offer_policy
 from api.storage.company_travel import company_travel
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
 from api.storage.snapshots import active_technicians, company_zone
+from api.storage.stock import WORKSHOP, booked_trips, stock_by_place
 from api.storage.tables import AppointmentRow, VisitRow
+from scheduler.company import Urgency
 from scheduler.errors import Conflict, NobodyWorks
 from scheduler.last_resorts import LastResort
 from scheduler.lifecycle import AppointmentState
 from scheduler.offers import Offer, OfferPolicy, Question, find_offers
-from scheduler.routing.assembly import assemble, working_days
+from scheduler.routing.assembly import Assembly, assemble, working_days
 from scheduler.routing.standing import standing_still
 from scheduler.routing.weights import PlanningWeights
+from scheduler.van_stock import Supply, supply_of
 from scheduler.working_time import local_date, local_day
 
 OFFER_DAYS = 14
 """Working days that offers are made for, today included."""
 
-USUAL_OFFERS = OfferPolicy()
+_SOON_DAYS = 2
+"""Within so many working days somebody should be where somebody could be hurt."""
+
+_HELP_DAYS = 3
+"""For so many days it is looked for help when no offer keeps a deadline and no help does."""
 
 _MINUTE = timedelta(minutes=1)
 
@@ -72,12 +81,18 @@ class SuggestedTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OfferedTimes:
-    """The times that can be kept for a visit, and for dispatchers what else could be done."""
+    """The times that can be kept for a visit, and for dispatchers what else could be done.
+
+    ``telephone_because`` says why a client should rather telephone, to ``telephone`` if that is
+    not empty; None when a time that is offered will do.
+    """
 
     visit: str
     deadline: datetime | None
     offers: tuple[OfferedTime, ...]
     last_resorts: tuple[SuggestedTime, ...]
+    telephone: str = ""
+    telephone_because: str | None = None
 
 
 def offer_times(
@@ -86,7 +101,7 @@ def offer_times(
     *,
     now: datetime,
     scope: Scope,
-    policy: OfferPolicy = USUAL_OFFERS,
+    policy: OfferPolicy | None = None,
 ) -> OfferedTimes:
     """Return the times to offer for a visit; one that has its appointment may be moved.
 
@@ -99,30 +114,85 @@ def offer_times(
     """
     visit = one(session, VisitRow, visit_id, scope)
     movable_appointment(session, visit)
+    policy = policy or offer_policy(session)
     asked = ask(session, visit, now=now)
     sheet = find_offers(asked.question, policy)
+    offers = tuple(
+        OfferedTime(
+            technician=asked.technician(offer.shift),
+            starts_at=asked.instant(offer.start),
+            arrive_from=asked.instant(offer.arrive_from),
+            arrive_until=asked.instant(offer.arrive_until),
+            offer=offer,
+        )
+        for offer in sheet.offers
+    )
+    suggestions = _suggestions(asked, sheet.last_resorts)
+    because = _why_to_telephone(visit, offers, asked)
+    if because is not None and not suggestions:
+        suggestions = _sooner_than_offered(session, visit, now, policy)
     return OfferedTimes(
         visit=visit.id,
         deadline=visit.respond_by,
-        offers=tuple(
-            OfferedTime(
-                technician=asked.technician(offer.shift),
-                starts_at=asked.instant(offer.start),
-                arrive_from=asked.instant(offer.arrive_from),
-                arrive_until=asked.instant(offer.arrive_until),
-                offer=offer,
-            )
-            for offer in sheet.offers
-        ),
-        last_resorts=tuple(
-            SuggestedTime(
-                technician=asked.technician(way.shift),
-                starts_at=asked.instant(way.start),
-                way=way,
-            )
-            for way in sheet.last_resorts
-        ),
+        offers=offers,
+        last_resorts=suggestions,
+        telephone="" if because is None else booking_rules(session).telephone,
+        telephone_because=because,
     )
+
+
+def _suggestions(asked: Asked, ways: Sequence[LastResort]) -> tuple[SuggestedTime, ...]:
+    return tuple(
+        SuggestedTime(
+            technician=asked.technician(way.shift), starts_at=asked.instant(way.start), way=way
+        )
+        for way in ways
+    )
+
+
+def _why_to_telephone(visit: VisitRow, offers: Sequence[OfferedTime], asked: Asked) -> str | None:
+    """Return why no time that is offered will do; None when one will."""
+    soonest = min((each.starts_at for each in offers), default=None)
+    first = "no time at all" if soonest is None else f"the first time is {_clock(soonest)}"
+    if visit.respond_by is not None:
+        if any(each.offer.keeps_deadline for each in offers):
+            return None
+        return f"nobody can be there by {_clock(visit.respond_by)}: {first}"
+    soon = sorted(set(asked.question.shift_days.values()))[:_SOON_DAYS]
+    if visit.urgency != Urgency.DANGER or any(
+        asked.question.shift_days[each.offer.shift] in soon for each in offers
+    ):
+        return None
+    return f"somebody could be hurt and nobody can be there within {_SOON_DAYS} days: {first}"
+
+
+def _sooner_than_offered(
+    session: Session, visit: VisitRow, now: datetime, policy: OfferPolicy
+) -> tuple[SuggestedTime, ...]:
+    """Return how somebody could be there sooner than offered, though after the deadline."""
+    zone = company_zone(session)
+    within = local_date(now, zone) + timedelta(days=_HELP_DAYS)
+    asked = ask(session, visit, now=now, give_way_until=_end_of(within, zone))
+    for day in sorted(set(asked.question.shift_days.values())):
+        if day > within:
+            break
+        deadline = asked.minute(_end_of(day, zone))
+        sheet = find_offers(replace(asked.question, deadline=deadline), policy)
+        if sheet.last_resorts:
+            return _suggestions(asked, sheet.last_resorts)
+        if any(offer.keeps_deadline for offer in sheet.offers):
+            break  # an offer is as soon as anything else could be
+    return ()
+
+
+def _end_of(day: date, zone: str) -> datetime:
+    whole = local_day(day, zone).hull()
+    assert whole is not None, "every day has an end"
+    return whole.end
+
+
+def _clock(instant: datetime) -> str:
+    return f"{instant.astimezone(UTC):%Y-%m-%d %H:%M}Z"
 
 
 def movable_appointment(session: Session, visit: VisitRow) -> AppointmentRow | None:
@@ -150,6 +220,7 @@ def ask(
     now: datetime,
     technicians: Collection[str] | None = None,
     day: date | None = None,
+    give_way_until: datetime | None = None,
 ) -> Asked:
     """Turn the published calendar into a question about a visit.
 
@@ -157,6 +228,8 @@ def ask(
     ----------
     technicians : of these only, when given.
     day : of this local day only, when given.
+    give_way_until : visits nobody was promised may give way up to then; up to the deadline when
+        not given.
 
     Raises
     ------
@@ -165,20 +238,17 @@ def ask(
     """
     zone = company_zone(session)
     today = local_date(now, zone)
-    people = tuple(
-        person
-        for person in active_technicians(session, from_day=today)
-        if technicians is None or person.id in technicians
-    )
+    people = active_technicians(session, technicians, from_day=today)
     days = working_days(people, today, OFFER_DAYS) if day is None else [day]
     if not days:
         raise NobodyWorks(today)
     span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
     assert span is not None, "a working day has a beginning and an end"
     begins = max(span.start, now.astimezone(UTC))
-    yielding = [] if visit.respond_by is None else _planned_before(session, visit, begins)
+    until = give_way_until or visit.respond_by
+    yielding = [] if until is None else _planned_before(session, visit, begins, until)
     to_place = to_be_placed(session, [visit, *yielding], now=now, days=days, zone=zone)
-    busy = occupied(session, now=now, since=span.start)
+    busy = occupied(session, now=now, since=span.start, technicians=technicians)
     booked = booked_time(
         session,
         start=begins,
@@ -216,19 +286,57 @@ def ask(
             deadline=None if visit.respond_by is None else (visit.respond_by - zero) // _MINUTE,
             shift_days=assembly.shift_days,
             may_give_way=loose,
+            supplies=_supplies(session, visit, assembly, today, zone),
         ),
         minute_zero=zero,
     )
 
 
-def _planned_before(session: Session, visit: VisitRow, begins: datetime) -> list[VisitRow]:
-    """Return the visits nobody was promised that stand before a visit's deadline."""
+def _supplies(
+    session: Session, visit: VisitRow, assembly: Assembly, today: date, zone: str
+) -> dict[str, str]:
+    """Return where the parts of a visit come from on each shift that has them, in a few words.
+
+    Whoever carries them may come today; others load them before the round of a later day. When
+    nobody can have them they have to be ordered, which is said of every shift.
+    """
+    stock = stock_by_place(session)
+    if not visit.parts or not stock:
+        return {}
+    in_vans = {place: Counter(pieces) for place, pieces in stock.items()}
+    in_workshop = in_vans.pop(WORKSHOP, None)
+    for trip in booked_trips(session, first_day=today, days=OFFER_DAYS, zone=zone):
+        if (van := in_vans.get(trip.technician)) is None:
+            continue
+        if in_workshop is not None:
+            in_workshop.subtract(Counter(trip.parts) - van)
+        in_vans[trip.technician] = van - Counter(trip.parts)
+    said = {
+        Supply.VAN: "has the parts in the van",
+        Supply.WORKSHOP: "loads the parts at the workshop first",
+    }
+    found = {}
+    for shift in assembly.problem.shifts:
+        supply = supply_of(visit.parts, in_vans.get(shift.technician), in_workshop)
+        if supply is Supply.VAN or (
+            supply is Supply.WORKSHOP and assembly.shift_days[shift.id] > today
+        ):
+            found[shift.id] = said[supply]
+    if not found:
+        return {shift.id: "parts have to be ordered" for shift in assembly.problem.shifts}
+    return found
+
+
+def _planned_before(
+    session: Session, visit: VisitRow, begins: datetime, until: datetime
+) -> list[VisitRow]:
+    """Return the visits nobody was promised that stand before an instant."""
     rows = session.exec(
         select(VisitRow)
         .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
         .where(AppointmentRow.state == AppointmentState.PLANNED)
         .where(AppointmentRow.starts_at >= begins)
-        .where(col(AppointmentRow.starts_at) <= visit.respond_by)
+        .where(col(AppointmentRow.starts_at) <= until)
         .where(VisitRow.id != visit.id)
         .order_by(col(VisitRow.id))
     )

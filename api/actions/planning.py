@@ -5,14 +5,15 @@ decides, and stores the outcome if the run is still its own.
 """
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import ColumnElement, update
 from sqlmodel import Session, col, select
 
 from api.storage.audit import Origin, record
+from api.storage.booked_time import HOLD, held_times
 from api.storage.company_travel import TravelTold, company_travel, tell_travel
 from api.storage.database import Database
 from api.storage.documents import pack_problem
@@ -33,7 +34,7 @@ from scheduler.routing.regions import solve_any_size
 from scheduler.routing.remedies import Words
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
-from scheduler.working_time import local_date
+from scheduler.working_time import local_date, local_day
 
 LONGEST_DAYS = 60
 LONGEST_SECONDS = 3_600.0
@@ -267,7 +268,7 @@ def _decide(
         "problem": pack_problem(assembly.problem),
         "solution": plan_to_json(plan),
         "travel": search.travel_told.as_json(),
-        "broken_promises": list(assembly.broken_promises),
+        "broken_promises": [each for each in assembly.broken_promises if not each.startswith(HOLD)],
     }
 
 
@@ -291,6 +292,7 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
             raise NobodyWorks(request.first_day)
         zone = company_zone(session)
         work = open_work(session, technicians, now=now, days=days, zone=zone)
+        work = _beside_holds(session, work, now, days, zone)
         places = [
             *(place for person in technicians for place in person.bases),
             *(visit.at for visit in work.visits),
@@ -307,6 +309,18 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
             now=now,
             request=request,
         )
+
+
+def _beside_holds(
+    session: Session, work: OpenWork, now: datetime, days: Sequence[date], zone: str
+) -> OpenWork:
+    """Put the times that are held for clients into the work, where they are, for nobody to take."""
+    span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
+    assert span is not None, "a working day has a beginning and an end"
+    held = held_times(session, start=max(span.start, now), end=span.end, now=now)
+    undecided = [each for each in work.visits if each.id not in held.visits or each.standing]
+    names = {each.id: "a time held for a client" for each in held.pinned}
+    return replace(work, visits=(*undecided, *held.pinned), names={**work.names, **names})
 
 
 def _short(day: date) -> str:

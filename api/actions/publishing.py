@@ -16,7 +16,7 @@ from sqlmodel import Session, col, select
 from api.actions.calendars import refresh_calendars
 from api.actions.planning import plan_by_id
 from api.storage.audit import Origin, announce, record
-from api.storage.booked_time import refuse_held_time
+from api.storage.booked_time import HOLD, refuse_held_time
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.ids import new_id
@@ -119,6 +119,8 @@ def _proposed(problem: Problem, plan: PlanRow) -> Mapping[str, tuple[Slot, int]]
     slots: dict[str, tuple[Slot, int]] = {}
     for round_ in rounds(problem, plan_from_json(plan.solution)):
         for stop, leg in zip(round_.stops, round_.leg_minutes, strict=False):
+            if stop.visit.startswith(HOLD):
+                continue  # a client's to book
             start = problem.minute_zero + timedelta(minutes=stop.start)
             minutes = max(visits[stop.visit].minutes_in(stop.shift), 1)
             end = start + timedelta(minutes=minutes)

@@ -1,21 +1,23 @@
 """A fault report becomes a callback: judged, promised an answer, made into an urgent visit."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 
 from sqlmodel import Session, col, select
 
 from api.actions.calendars import refresh_calendars
 from api.storage.audit import Origin, announce, record
+from api.storage.booking_rules import acceptance_of, rates_of
 from api.storage.confirmed_causes import confirmed_causes
 from api.storage.database import Database
 from api.storage.documents import finding_to_json, worksheet_to_json
 from api.storage.ids import new_id
 from api.storage.open_work import ANY_TIME, bump_revision
-from api.storage.snapshots import contracts_by_id, machines_by_id
+from api.storage.snapshots import company, contracts_by_id, machines_by_id
 from api.storage.standing import live_appointment
 from api.storage.tables import CallbackRow, MachineRow, SiteRow, VisitRow
+from scheduler.call_price import call_price
 from scheduler.catalogue import Catalogue
 from scheduler.company import Contract
 from scheduler.errors import Absent, NoWorkingTime
@@ -26,7 +28,7 @@ from scheduler.worksheet import Worksheet
 
 _DAYS_PER_YEAR = 365.25
 
-_OUT_OF_COVER = "Out of cover: no contract is in force, agree on a price first."
+_OUT_OF_COVER = "Out of cover: no contract is in force, the price has to be accepted first."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,12 +41,14 @@ class FaultReport:
     symptoms : ids from the catalogue.
     text : the fault in the caller's own words.
     answers : symptom id -> whether it is there, for questions asked back.
+    photos : where pictures can be found, or what the caller's program knows them by.
     """
 
     machine: str
     symptoms: tuple[str, ...] = ()
     text: str = ""
     answers: Mapping[str, bool] = field(default_factory=dict)
+    photos: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +74,8 @@ def take_callback(
 
     A second report on a machine whose callback is still open joins that one, and whoever is on
     the way there reads it in the calendar. Where no contract is in force the visit is made all the
-    same, without an answer promised, and the callback says so.
+    same, without an answer promised; it has a price, and waits until the client accepts it. When
+    what is to be done changes the price, that waits for a new acceptance.
 
     Parameters
     ----------
@@ -105,6 +110,7 @@ def take_callback(
                 finding={},
             )
         callback.text = "\n".join(filter(None, (callback.text, report.text.strip())))
+        callback.photos = list(dict.fromkeys([*callback.photos, *report.photos]))
         symptoms = (*callback.symptoms, *report.symptoms)
         causes = confirmed_causes(session, now=now)
         rates = learned_rates(causes.found, causes.machine_years, catalogue)
@@ -116,6 +122,18 @@ def take_callback(
         callback.respond_by, callback.covered = answer.respond_by, answer.covered
         callback.finding = finding_to_json(answer.finding)
         visit = _visit(session, callback, answer, catalogue, site, today)
+        if answer.covered:
+            callback.price, visit.awaits_price = None, False
+        else:
+            charged = rates_of(session, site.contract_id)
+            price = call_price(visit.minutes, visit.parts, charged, catalogue)
+            callback.price = {
+                **asdict(price),
+                "amount_minor": price.amount_minor,
+                "currency": company(session).currency,
+            }
+            accepted = acceptance_of(session, callback.id, callback.price)
+            visit.awaits_price = accepted is None
         session.add(visit)
         session.flush()  # the callback refers to its visit
         callback.visit_id = visit.id
@@ -143,6 +161,7 @@ def take_callback(
 
 def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: datetime) -> None:
     """Tell the client's portal what became of a callback, in ids and instants."""
+    visit = session.get_one(VisitRow, row.visit_id)
     announce(
         session,
         now=now,
@@ -157,6 +176,7 @@ def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: da
             "state": row.state,
             "urgency": row.urgency,
             "respond_by": row.respond_by,
+            "awaits_price": visit.awaits_price and row.state == "open",
         },
     )
 

@@ -16,7 +16,8 @@ from api.actions.absence_calendars import (
     subscribe,
     upload,
 )
-from api.http.context import StaffDeed, StaffLook
+from api.http.context import Deed, StaffDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, from_row
@@ -137,20 +138,24 @@ def list_absence_calendars(
     responses=documented(400, 404, 409, 413),
 )
 def add_absence_calendar(
-    technician_id: str, body: NewSubscription, deed: StaffDeed
+    technician_id: str, body: NewSubscription, deed: StaffDeed, key: IdempotencyKey = None
 ) -> AbsenceCalendar:
     """Subscribe to a technician's calendar: it is fetched within a minute, then every hour."""
-    row = subscribe(
-        deed.database,
-        technician_id,
-        body.name,
-        body.address,
-        tentative_blocks=body.tentative_blocks,
-        now=deed.now,
-        origin=deed.origin,
-        scope=deed.who.scope,
-    )
-    return _shown(row)
+
+    def add(deed: Deed) -> AbsenceCalendar:
+        row = subscribe(
+            deed.database,
+            technician_id,
+            body.name,
+            body.address,
+            tentative_blocks=body.tentative_blocks,
+            now=deed.now,
+            origin=deed.origin,
+            scope=deed.who.scope,
+        )
+        return _shown(row)
+
+    return once(deed, key, body, AbsenceCalendar, add, status=201)
 
 
 @router.post(

@@ -10,7 +10,8 @@ from sqlmodel import col
 from api.actions.company_fields import AbsenceFields
 from api.actions.edit_records import remove_record
 from api.http.conditions import IfMatch
-from api.http.context import OfficeDeed, StaffLook
+from api.http.context import Deed, OfficeDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
@@ -65,10 +66,14 @@ def get_absence(absence_id: str, look: StaffLook) -> Absence:
 
 
 @router.post("/absences", status_code=201, responses=documented(400, 409, 413))
-def add_absence(body: NewAbsence, deed: OfficeDeed) -> Absence:
+def add_absence(body: NewAbsence, deed: OfficeDeed, key: IdempotencyKey = None) -> Absence:
     """Record an absence. Published appointments stay as they are until the next plan."""
-    row = deed.add(AbsenceRow, body.id or new_id("ab"), body)
-    return _shown(deed.added(row, f"/v1/absences/{row.id}"))
+
+    def add(deed: Deed) -> Absence:
+        row = deed.add(AbsenceRow, body.id or new_id("ab"), body)
+        return _shown(deed.added(row, f"/v1/absences/{row.id}"))
+
+    return once(deed, key, body, Absence, add, status=201)
 
 
 @router.put("/absences/{absence_id}", responses=documented(400, 404, 409, 412, 413, 428))

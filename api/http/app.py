@@ -14,6 +14,7 @@ from api.http import (
     absences,
     appointments,
     availability,
+    booking_rules,
     callbacks,
     catalogue,
     catalogue_edits,
@@ -50,6 +51,7 @@ from api.http import (
 )
 from api.http.edge import Edge
 from api.http.events import describe_events
+from api.http.parameters import known_parameters
 from api.http.request_limit import RequestLimit
 from api.present import TellTime, present
 from api.storage.catalogue_edits import KnownCatalogue
@@ -85,6 +87,7 @@ _SUBJECTS = (
     visits,
     offers,
     holds,
+    booking_rules,
     plans,
     travel,
     appointments,
@@ -114,6 +117,7 @@ _TAGS = (
     ("visits", "What is done at a site in one go, step by step."),
     ("offers", "Times that can be kept for a visit."),
     ("holds", "A time kept for a client for some minutes, and its booking."),
+    ("booking rules", "What is offered, how long it is held, what work out of cover costs."),
     ("plans", "Plans: asked for, solved, looked at, published."),
     ("travel", "What the times between places rest on."),
     ("appointments", "The published calendar."),
@@ -195,6 +199,7 @@ def create_app(
     for subject in _SUBJECTS:
         app.include_router(subject.router)
     app.state.routes = [route for subject in _SUBJECTS for route in subject.router.routes]
+    app.state.known_parameters = known_parameters(app.state.routes)
     describe_events(app.webhooks)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
@@ -220,6 +225,8 @@ def _described(app: FastAPI) -> dict[str, Any]:
         schemas = document["components"]["schemas"]
         for methods in (*document["paths"].values(), *document["webhooks"].values()):
             for operation in methods.values():
+                for parameter in operation.get("parameters", ()):
+                    _say_required(parameter)
                 if "422" in operation["responses"] and "422" not in _problems_of(operation):
                     del operation["responses"]["422"]  # the framework's own, which nobody sends
         del schemas["HTTPValidationError"], schemas["ValidationError"]
@@ -228,6 +235,16 @@ def _described(app: FastAPI) -> dict[str, Any]:
         schemas["Problem"] = problem
         app.openapi_schema = document
     return app.openapi_schema
+
+
+def _say_required(parameter: dict[str, Any]) -> None:
+    """Headers whose absence is judged by the route (428, 400) are required all the same."""
+    schema = parameter["schema"]
+    if schema.pop("x-required", False):
+        parameter["required"] = True
+        told = [each for each in schema.pop("anyOf", ()) if each != {"type": "null"}]
+        for each in told:
+            schema.update(each)
 
 
 def _problems_of(operation: dict[str, Any]) -> set[str]:

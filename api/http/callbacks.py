@@ -7,15 +7,17 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import Session, col
 
+from api.actions.accept_price import accept_price
 from api.actions.take_callback import FaultReport, take_callback
 from api.actions.withdraw_work import cancel_callback
 from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, Deed, OfficeOrPortalDeed
-from api.http.idempotency import IdempotencyKey, once
+from api.http.idempotency import IdempotencyKey, RequiredKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
-from api.storage.column_types import Id
+from api.storage.booking_rules import acceptance_of
+from api.storage.column_types import Id, Name, Photo
 from api.storage.documents import finding_from_json
 from api.storage.standing import late_appointment
 from api.storage.tables import CallbackRow
@@ -51,6 +53,50 @@ class NewCallback(Given):
         max_length=20,
         description="Symptom → whether it is there, for questions asked back.",
     )
+    photos: list[Photo] = Field(
+        default_factory=list,
+        max_length=10,
+        description="Where pictures are to be found, https only, or what your program knows them "
+        "by. Shown to the technician; never fetched by us.",
+    )
+
+
+class Price(BaseModel):
+    """What a visit costs that no contract covers: an estimate, in minor units of the currency."""
+
+    currency: str
+    call_out_minor: int
+    minutes: int = Field(description="On site, charged by the hour.")
+    labour_minor: int
+    parts_minor: int = Field(description="Parts taken along; what is not used is not charged.")
+    amount_minor: int = Field(description="All of it. Accept this amount.")
+    accepted_at: datetime | None = Field(description="When this price was accepted, if it was.")
+    accepted_by: str | None
+
+
+class PriceToAccept(Given):
+    """The price as it was read, and who accepts it."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [{"amount_minor": 21500, "currency": "EUR", "accepted_by": "Ada Quist"}]
+        }
+    )
+
+    amount_minor: Annotated[int, Field(ge=0, le=1_000_000_000)]
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
+    accepted_by: Name = Field(description="Name of the person who may decide that.")
+
+
+class PriceAcceptance(BaseModel):
+    """A price that was accepted; never changed or deleted."""
+
+    id: str
+    callback_id: str
+    amount_minor: int
+    currency: str
+    accepted_at: datetime
+    accepted_by: str
 
 
 class LikelyFault(BaseModel):
@@ -71,13 +117,18 @@ class Callback(Kept):
     reported_at: datetime
     symptoms: list[str] = Field(description="As reported, and as read from the text.")
     text: str
+    photos: list[str]
     urgency: Urgency
     respond_by: datetime | None = Field(
         description="Until when somebody is there, counted in the contract's hours."
     )
     covered: bool = Field(
         description="A contract is in force. Where none is, no answer is promised and the visit "
-        "has to be paid: agree on a price with the client."
+        "has to be paid: see `price`."
+    )
+    price: Price | None = Field(
+        description="Of work that no contract covers. Nothing is booked or planned before it is "
+        "accepted; another report may change it, and then it has to be accepted anew."
     )
     make_safe: list[str] = Field(
         description="What to do until then so that nobody is hurt. Local codes come first."
@@ -128,7 +179,11 @@ def report_fault(
 ) -> Callback:
     """Report a fault. A second report on a machine joins the callback that is still open."""
     report = FaultReport(
-        machine=body.machine, symptoms=tuple(body.symptoms), text=body.text, answers=body.answers
+        machine=body.machine,
+        symptoms=tuple(body.symptoms),
+        text=body.text,
+        answers=body.answers,
+        photos=tuple(body.photos),
     )
 
     def take(deed: Deed) -> Callback:
@@ -164,12 +219,48 @@ def withdraw_callback(callback_id: str, deed: OfficeOrPortalDeed, version: IfMat
         return _shown(row, session)
 
 
+@router.post(
+    "/{callback_id}/price-acceptances", status_code=201, responses=documented(400, 404, 409, 413)
+)
+def accept_callback_price(
+    callback_id: str, body: PriceToAccept, deed: OfficeOrPortalDeed, key: RequiredKey
+) -> PriceAcceptance:
+    """Accept the price of work that no contract covers; its visit may be booked then."""
+
+    def accept(deed: Deed) -> PriceAcceptance:
+        row = accept_price(
+            deed.database,
+            callback_id,
+            amount_minor=body.amount_minor,
+            currency=body.currency,
+            accepted_by=body.accepted_by,
+            now=deed.now,
+            origin=deed.origin,
+            scope=deed.who.scope,
+        )
+        return from_row(PriceAcceptance, row)
+
+    return once(deed, key, body, PriceAcceptance, accept, status=201)
+
+
+def _price(row: CallbackRow, session: Session) -> Price | None:
+    if row.price is None:
+        return None
+    accepted = acceptance_of(session, row.id, row.price)
+    return Price(
+        **row.price,
+        accepted_at=None if accepted is None else accepted.accepted_at,
+        accepted_by=None if accepted is None else accepted.accepted_by,
+    )
+
+
 def _shown(row: CallbackRow, session: Session) -> Callback:
     finding = finding_from_json(row.finding)
     late = late_appointment(session, row)
     return from_row(
         Callback,
         row,
+        price=_price(row, session),
         make_safe=list(finding.make_safe),
         likely_faults=[from_row(LikelyFault, fault) for fault in finding.likely_faults],
         next_question=finding.next_question,

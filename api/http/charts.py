@@ -83,7 +83,7 @@ class Plot:
 
     def bars(self, values: Sequence[float], labels: Sequence[str], ink: str) -> None:
         """Draw one bar for each value, side by side over the whole width."""
-        step = self.x_max / len(values)
+        step = self.x_max / max(len(values), 1)
         for n, (value, label) in enumerate(zip(values, labels, strict=True)):
             at, wide = self.x((n + 0.15) * step), self.x(0.7 * step) - self.x(0)
             high = self.y(0) - self.y(value)

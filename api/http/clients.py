@@ -7,7 +7,8 @@ from sqlmodel import col
 
 from api.actions.company_fields import ClientFields
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed
+from api.http.context import AnyonesLook, Deed, OfficeDeed
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, from_row
@@ -49,10 +50,14 @@ def get_client(client_id: str, look: AnyonesLook) -> Client:
 
 
 @router.post("", status_code=201, responses=documented(400, 409, 413))
-def add_client(body: NewClient, deed: OfficeDeed) -> Client:
+def add_client(body: NewClient, deed: OfficeDeed, key: IdempotencyKey = None) -> Client:
     """Add a client."""
-    row = deed.add(ClientRow, body.id or new_id("cl"), body)
-    return _shown(deed.added(row, f"/v1/clients/{row.id}"))
+
+    def add(deed: Deed) -> Client:
+        row = deed.add(ClientRow, body.id or new_id("cl"), body)
+        return _shown(deed.added(row, f"/v1/clients/{row.id}"))
+
+    return once(deed, key, body, Client, add, status=201)
 
 
 @router.put("/{client_id}", responses=documented(400, 404, 412, 413, 428))

@@ -55,6 +55,7 @@ def _expected_version(
         Header(
             description="The ETag of the version that is being changed.",
             examples=['"v3"'],
+            json_schema_extra={"pattern": '^"v[0-9]+"$', "x-required": True},
         ),
     ] = None,
 ) -> int:

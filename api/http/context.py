@@ -14,6 +14,7 @@ from api.actions.edit_records import add_record, replace_record
 from api.auth import NotAllowed, NotAuthenticated, Principal, Role, principal_of
 from api.http.conditions import show
 from api.http.look import Look
+from api.http.parameters import refuse_unknown_parameters
 from api.storage.audit import Origin
 from api.storage.catalogue_edits import KnownCatalogue as KnownTrade
 from api.storage.database import Database as StorageDatabase
@@ -80,6 +81,7 @@ def _principal(
         principal = principal_of(session, credentials.credentials, now=now)
     if request.app.state.request_limit is not None:
         request.state.allowance = request.app.state.request_limit.count(principal.key, now)
+    refuse_unknown_parameters(request)
     return principal
 
 

@@ -9,7 +9,8 @@ from sqlmodel import col
 
 from api.actions.company_fields import ContractFields
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed
+from api.http.context import AnyonesLook, Deed, OfficeDeed
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
@@ -59,10 +60,14 @@ def get_contract(contract_id: str, look: AnyonesLook) -> Contract:
 
 
 @router.post("", status_code=201, responses=documented(400, 409, 413))
-def add_contract(body: NewContract, deed: OfficeDeed) -> Contract:
+def add_contract(body: NewContract, deed: OfficeDeed, key: IdempotencyKey = None) -> Contract:
     """Add a contract."""
-    row = deed.add(ContractRow, body.id or new_id("ct"), body)
-    return _shown(deed.added(row, f"/v1/contracts/{row.id}"))
+
+    def add(deed: Deed) -> Contract:
+        row = deed.add(ContractRow, body.id or new_id("ct"), body)
+        return _shown(deed.added(row, f"/v1/contracts/{row.id}"))
+
+    return once(deed, key, body, Contract, add, status=201)
 
 
 @router.put("/{contract_id}", responses=documented(400, 404, 412, 413, 428))

@@ -10,7 +10,8 @@ from sqlmodel import col
 
 from api.actions.company_fields import FittedPartFields, MeterReadingFields
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed, StaffDeed, StaffLook
+from api.http.context import AnyonesLook, Deed, OfficeDeed, StaffDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
@@ -93,10 +94,16 @@ def get_fitted_part(part_id: str, look: AnyonesLook) -> FittedPart:
 
 
 @router.post("/fitted-parts", status_code=201, responses=documented(400, 409, 413))
-def add_fitted_part(body: NewFittedPart, deed: OfficeDeed) -> FittedPart:
+def add_fitted_part(
+    body: NewFittedPart, deed: OfficeDeed, key: IdempotencyKey = None
+) -> FittedPart:
     """Record a part that is fitted in a machine."""
-    row = deed.add(FittedPartRow, body.id or new_id("fp"), body)
-    return _part(deed.added(row, f"/v1/fitted-parts/{row.id}"))
+
+    def add(deed: Deed) -> FittedPart:
+        row = deed.add(FittedPartRow, body.id or new_id("fp"), body)
+        return _part(deed.added(row, f"/v1/fitted-parts/{row.id}"))
+
+    return once(deed, key, body, FittedPart, add, status=201)
 
 
 @router.put("/fitted-parts/{part_id}", responses=documented(400, 404, 412, 413, 428))
@@ -140,9 +147,15 @@ def list_meter_readings(
 
 
 @router.post("/meter-readings", status_code=201, responses=documented(400, 409, 413))
-def add_meter_reading(body: NewMeterReading, deed: StaffDeed) -> MeterReading:
+def add_meter_reading(
+    body: NewMeterReading, deed: StaffDeed, key: IdempotencyKey = None
+) -> MeterReading:
     """Record what a counter shows."""
-    return from_row(MeterReading, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
+
+    def add(deed: Deed) -> MeterReading:
+        return from_row(MeterReading, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
+
+    return once(deed, key, body, MeterReading, add, status=201)
 
 
 def _part(row: FittedPartRow) -> FittedPart:

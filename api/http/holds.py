@@ -9,17 +9,17 @@ from pydantic import ConfigDict, Field
 from sqlmodel import col
 
 from api.actions.booking import book_hold
-from api.actions.holding import FoundTime, keep_time, look_for_time, release_hold, state_of
+from api.actions.holding import keep_time, look_for_time, release_hold, state_of
 from api.auth import Principal, Role
 from api.http.appointments import Appointment, appointment_shown
 from api.http.context import Deed, Now, OfficeOrPortalDeed, OfficeOrPortalLook
-from api.http.idempotency import RequiredKey, once
+from api.http.idempotency import RequiredKey, once, repeated
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Id, Instant
 from api.storage.tables import HoldRow
-from scheduler.errors import Conflict, JustTaken
+from scheduler.errors import JustTaken
 
 router = APIRouter(prefix="/v1", tags=["holds"])
 
@@ -75,17 +75,13 @@ def hold_offered_time(body: NewHold, deed: OfficeOrPortalDeed, key: RequiredKey)
 
 def _hold(body: NewHold, deed: Deed, key: str) -> Hold:
     """Look for the time before the key's transaction begins: others need not wait for that."""
-    found: FoundTime | Conflict
-    try:
-        found = look_for_time(
-            deed.database, body.visit_id, body.arrive_from, now=deed.now, scope=deed.who.scope
-        )
-    except Conflict as refusal:
-        found = refusal  # unless the key has its reply already
+    if (given := repeated(deed, key, body, Hold)) is not None:
+        return given
+    found = look_for_time(
+        deed.database, body.visit_id, body.arrive_from, now=deed.now, scope=deed.who.scope
+    )
 
     def hold(deed: Deed) -> Hold:
-        if isinstance(found, Conflict):
-            raise found
         row = keep_time(deed.database, found, now=deed.now, origin=deed.origin)
         return _shown(deed.added(row, f"/v1/holds/{row.id}"), deed.who, deed.now)
 

@@ -7,10 +7,11 @@ effect. A request that failed has stored nothing and may be tried again under it
 import hashlib
 import json
 from collections.abc import Callable
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 from fastapi import Depends, Header
 from pydantic import BaseModel
+from sqlmodel import Session
 
 from api.http.context import Deed
 from api.storage.joined import JoinedDatabase
@@ -23,16 +24,19 @@ HEADER = "Idempotency-Key"
 _LONGEST_KEY = 200
 _REPEATED_HEADERS = ("location", "etag")
 
-IdempotencyKey = Annotated[
-    str | None,
-    Header(
+
+def _header(**more: bool) -> Any:
+    return Header(
         alias=HEADER,
         max_length=_LONGEST_KEY,
         description="Chosen by you, new for every request: send it again with the same request "
         "after a lost reply, and nothing is done twice. Kept for 48 hours.",
         examples=["4f6c1a52-9a1f-4c3e-b1d7-6f0f0a7a2f11"],
-    ),
-]
+        json_schema_extra={"pattern": r"^[!-~]*[A-Za-z0-9][!-~]*$", **more},
+    )
+
+
+IdempotencyKey = Annotated[str | None, _header()]
 
 
 class KeyMissing(SteamroundError):
@@ -42,7 +46,7 @@ class KeyMissing(SteamroundError):
         super().__init__(f"send {HEADER}: a value of your own, new for every request")
 
 
-def _required(key: IdempotencyKey = None) -> str:
+def _required(key: Annotated[str | None, _header(**{"x-required": True})] = None) -> str:
     if not (key or "").strip().strip('"'):
         raise KeyMissing
     assert key is not None, "an empty key was refused"
@@ -59,6 +63,15 @@ class KeyReused(InvalidInput):
     def __init__(self, key: str) -> None:
         self.key = key
         super().__init__(f"{HEADER} {key!r} was used for another request: take a new key")
+
+
+def repeated(deed: Deed, key: str, body: BaseModel, model: type[Shown]) -> Shown | None:
+    """Return the reply a request was given before, None when it is new; nobody is kept waiting.
+
+    For routes that work something out before they begin to write; see ``once``.
+    """
+    with deed.database.read() as session:
+        return _reply(session, deed, _Asked.of(deed, key, body), model)
 
 
 def once(
@@ -84,27 +97,19 @@ def once(
     KeyReused
         When the key came with another request before.
     """
-    key = (key or "").strip().strip('"')
-    if not key:
+    asked = _Asked.of(deed, key or "", body)
+    if not asked.key:
         return do(deed)
-    operation = f"{deed.request.method} {deed.request.url.path}"
-    text = json.dumps(body.model_dump(mode="json"), sort_keys=True)
-    digest = hashlib.sha256(text.encode()).hexdigest()
     with deed.database.write() as session:
-        given = session.get(IdempotencyRow, (deed.who.key, operation, key))
-        if given is not None:
-            if given.body_hash != digest:
-                raise KeyReused(key)
-            deed.response.headers.update(given.headers)
-            deed.response.headers["Idempotency-Replayed"] = "true"
-            return model.model_validate(given.reply)
+        if (given := _reply(session, deed, asked, model)) is not None:
+            return given
         shown = do(deed.joining(JoinedDatabase(deed.database, session)))
         session.add(
             IdempotencyRow(
                 principal=deed.who.key,
-                operation=operation,
-                key=key,
-                body_hash=digest,
+                operation=asked.operation,
+                key=asked.key,
+                body_hash=asked.digest,
                 status=status,
                 reply=shown.model_dump(mode="json"),
                 headers={
@@ -116,3 +121,31 @@ def once(
             )
         )
         return shown
+
+
+class _Asked(NamedTuple):
+    """What a key was sent with."""
+
+    operation: str
+    key: str
+    digest: str
+
+    @classmethod
+    def of(cls, deed: Deed, key: str, body: BaseModel) -> "_Asked":
+        text = json.dumps(body.model_dump(mode="json"), sort_keys=True)
+        return cls(
+            operation=f"{deed.request.method} {deed.request.url.path}",
+            key=key.strip().strip('"'),
+            digest=hashlib.sha256(text.encode()).hexdigest(),
+        )
+
+
+def _reply(session: Session, deed: Deed, asked: _Asked, model: type[Shown]) -> Shown | None:
+    given = session.get(IdempotencyRow, (deed.who.key, asked.operation, asked.key))
+    if given is None:
+        return None
+    if given.body_hash != asked.digest:
+        raise KeyReused(asked.key)
+    deed.response.headers.update(given.headers)
+    deed.response.headers["Idempotency-Replayed"] = "true"
+    return model.model_validate(given.reply)

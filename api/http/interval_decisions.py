@@ -15,7 +15,8 @@ from api.actions.decide_intervals import (
     withdraw_decision,
 )
 from api.http.conditions import IfMatch
-from api.http.context import Catalogue, Now, OfficeDeed, OfficeLook, StaffLook
+from api.http.context import Catalogue, Deed, Now, OfficeDeed, OfficeLook, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
@@ -110,12 +111,18 @@ def get_interval_decision(decision_id: str, look: StaffLook) -> Decision:
 
 
 @router.post("", status_code=201, responses=documented(400, 413))
-def add_interval_decision(body: NewDecision, deed: OfficeDeed) -> Decision:
+def add_interval_decision(
+    body: NewDecision, deed: OfficeDeed, key: IdempotencyKey = None
+) -> Decision:
     """Record a decision. Beyond what law or maker allow it is refused."""
-    row = decide_interval(
-        deed.database, body.wanted(), deed.catalogue, now=deed.now, origin=deed.origin
-    )
-    return _shown(deed.added(row, f"/v1/interval-decisions/{row.id}"))
+
+    def add(deed: Deed) -> Decision:
+        row = decide_interval(
+            deed.database, body.wanted(), deed.catalogue, now=deed.now, origin=deed.origin
+        )
+        return _shown(deed.added(row, f"/v1/interval-decisions/{row.id}"))
+
+    return once(deed, key, body, Decision, add, status=201)
 
 
 @router.post("/preview", responses=documented(400, 413))

@@ -10,7 +10,8 @@ from sqlmodel import col
 
 from api.actions.company_fields import MachineFields
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed
+from api.http.context import AnyonesLook, Deed, OfficeDeed
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
@@ -80,10 +81,14 @@ def get_machine(machine_id: str, look: AnyonesLook) -> Machine:
 
 
 @router.post("", status_code=201, responses=documented(400, 409, 413))
-def add_machine(body: NewMachine, deed: OfficeDeed) -> Machine:
+def add_machine(body: NewMachine, deed: OfficeDeed, key: IdempotencyKey = None) -> Machine:
     """Add a machine."""
-    row = deed.add(MachineRow, body.id or new_id("ma"), body)
-    return _shown(deed.added(row, f"/v1/machines/{row.id}"))
+
+    def add(deed: Deed) -> Machine:
+        row = deed.add(MachineRow, body.id or new_id("ma"), body)
+        return _shown(deed.added(row, f"/v1/machines/{row.id}"))
+
+    return once(deed, key, body, Machine, add, status=201)
 
 
 @router.put("/{machine_id}", responses=documented(400, 404, 412, 413, 428))

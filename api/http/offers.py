@@ -51,14 +51,26 @@ class Suggestion(BaseModel):
     because: str
 
 
+class TelephoneUs(BaseModel):
+    """No time that is offered will do: somebody has to talk about it."""
+
+    number: str | None = Field(description="Where to call, if the company has named a number.")
+    because: str
+
+
 class Offers(BaseModel):
     """The times to offer, in the order to show them, and what else a dispatcher could do."""
 
     visit_id: str
     deadline: datetime | None = Field(description="Until when somebody has to be there.")
     offers: list[Offer] = Field(description="They keep the deadline, or all of them miss it.")
+    telephone_us: TelephoneUs | None = Field(
+        description="Present when no offer keeps the deadline, or somebody could be hurt and no "
+        "offer is soon: show it above the offers, and the advice of the callback."
+    )
     suggestions: list[Suggestion] = Field(
-        description="For dispatchers, when nothing keeps the deadline."
+        description="For dispatchers, when nothing keeps the deadline; the deadline cannot be kept "
+        "by these either when they begin after it."
     )
 
 
@@ -86,6 +98,9 @@ def _shown(times: OfferedTimes, who: Principal) -> Offers:
         visit_id=times.visit,
         deadline=times.deadline,
         offers=[_offer(each, to_staff) for each in times.offers],
+        telephone_us=None
+        if times.telephone_because is None
+        else TelephoneUs(number=times.telephone or None, because=times.telephone_because),
         suggestions=[_suggestion(each) for each in times.last_resorts] if to_staff else [],
     )
 

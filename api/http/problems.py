@@ -9,8 +9,6 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
-from sqlalchemy.exc import OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
@@ -20,6 +18,7 @@ from api.http.idempotency import KeyMissing
 from api.http.request_limit import TooManyRequests
 from scheduler.errors import (
     Absent,
+    Busy,
     Conflict,
     DoubleBooking,
     HeldForClient,
@@ -29,6 +28,8 @@ from scheduler.errors import (
     MoveNotAllowed,
     NoticeTooShort,
     PlanOutdated,
+    PriceChanged,
+    PriceNotAccepted,
     StaleVersion,
     SteamroundError,
     TimeTaken,
@@ -55,6 +56,8 @@ _STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
     (NoticeTooShort, 409, "notice-too-short"),
     (HeldForClient, 409, "held-for-client"),
     (PlanOutdated, 409, "plan-outdated"),
+    (PriceNotAccepted, 409, "price-not-accepted"),
+    (PriceChanged, 409, "price-changed"),
     (TooEarly, 409, "too-early"),
     (Conflict, 409, "conflict"),
     (MoveNotAllowed, 409, "move-not-allowed"),
@@ -62,6 +65,7 @@ _STATUS_AND_NAME: tuple[tuple[type[Exception], int, str], ...] = (
     (KeyMissing, 400, "idempotency-key-missing"),
     (InvalidInput, 422, "invalid-input"),
     (TooManyRequests, 429, "too-many-requests"),
+    (Busy, 503, "busy"),
 )
 _NAME_OF_STATUS = {
     400: "malformed-request",
@@ -107,7 +111,7 @@ _EXAMPLE_DETAIL = {
     428: "send If-Match with the ETag of the version you are changing",
     429: "more than 600 requests in a minute: try again in 18 seconds",
     500: "something went wrong on our side; nothing was stored",
-    503: "the database is busy: try again in a second",
+    503: str(Busy()),
 }
 
 
@@ -173,22 +177,28 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(NotModified, _not_modified)
     app.add_exception_handler(RequestValidationError, _invalid_request)
     app.add_exception_handler(HTTPException, _of_the_framework)
-    app.add_exception_handler(OperationalError, _busy)
-    app.add_exception_handler(PoolTimeout, _busy)
     app.add_exception_handler(Exception, _unexpected)
 
 
 def _ours(request: Request, error: Exception) -> Response:
     for kind, status, name in _STATUS_AND_NAME:
         if isinstance(error, kind):
-            headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
-            if isinstance(error, TooManyRequests):
-                headers = {
-                    **error.allowance.headers(),
-                    "Retry-After": str(error.allowance.seconds),
-                }
-            return problem_response(request, status, name, str(error), headers=headers)
+            return problem_response(request, status, name, str(error), headers=_headers(error))
     return _unexpected(request, error)
+
+
+def _headers(error: Exception) -> dict[str, str]:
+    """Return what a reply says beside the problem."""
+    match error:
+        case NotAuthenticated():
+            return {"WWW-Authenticate": "Bearer"}
+        case TooManyRequests():
+            return {**error.allowance.headers(), "Retry-After": str(error.allowance.seconds)}
+        case Busy():
+            log.warning("database busy or away: %r", error.__cause__)
+            return {"Retry-After": "1"}
+        case _:
+            return {}
 
 
 def _not_modified(request: Request, error: Exception) -> Response:
@@ -239,19 +249,23 @@ def _of_the_framework(request: Request, error: Exception) -> Response:
 
 
 def _allowed_methods(request: Request) -> list[str]:
-    """Return the methods of every route at the address; the framework names the first route's."""
-    methods: set[str] = set()
-    for route in request.app.state.routes:
-        match, _ = route.matches(request.scope)
-        if match is not Match.NONE:
-            methods |= getattr(route, "methods", None) or set()
-    return sorted(methods)
+    """Return the methods of every route at the address; the framework names the first route's.
 
-
-def _busy(request: Request, error: Exception) -> Response:
-    log.warning("database busy or away: %s", type(error).__name__)
-    return problem_response(
-        request, 503, _NAME_OF_STATUS[503], _EXAMPLE_DETAIL[503], headers={"Retry-After": "1"}
+    Where an address is written out in a route, routes with an id in that place are not meant.
+    """
+    found = [
+        route
+        for route in request.app.state.routes
+        if route.matches(request.scope)[0] is not Match.NONE
+    ]
+    fewest = min(len(route.param_convertors) for route in found)
+    return sorted(
+        {
+            method
+            for route in found
+            if len(route.param_convertors) == fewest
+            for method in route.methods
+        }
     )
 
 

@@ -10,7 +10,8 @@ from sqlmodel import col
 from api.actions.company_fields import SiteFields
 from api.actions.judge_water import water_of_site
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, Catalogue, OfficeDeed, StaffLook
+from api.http.context import AnyonesLook, Catalogue, Deed, OfficeDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, equals, from_row
@@ -122,10 +123,14 @@ def get_site_water(site_id: str, look: StaffLook, catalogue: Catalogue) -> SiteW
 
 
 @router.post("", status_code=201, responses=documented(400, 409, 413))
-def add_site(body: NewSite, deed: OfficeDeed) -> Site:
+def add_site(body: NewSite, deed: OfficeDeed, key: IdempotencyKey = None) -> Site:
     """Add a site."""
-    row = deed.add(SiteRow, body.id or new_id("si"), body)
-    return _shown(deed.added(row, f"/v1/sites/{row.id}"))
+
+    def add(deed: Deed) -> Site:
+        row = deed.add(SiteRow, body.id or new_id("si"), body)
+        return _shown(deed.added(row, f"/v1/sites/{row.id}"))
+
+    return once(deed, key, body, Site, add, status=201)
 
 
 @router.put("/{site_id}", responses=documented(400, 404, 412, 413, 428))

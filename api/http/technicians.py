@@ -7,7 +7,8 @@ from sqlmodel import col
 
 from api.actions.company_fields import TechnicianFields
 from api.http.conditions import IfMatch
-from api.http.context import OfficeDeed, StaffLook
+from api.http.context import Deed, OfficeDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, WithId, from_row
@@ -54,10 +55,14 @@ def get_technician(technician_id: str, look: StaffLook) -> Technician:
 
 
 @router.post("", status_code=201, responses=documented(400, 409, 413))
-def add_technician(body: NewTechnician, deed: OfficeDeed) -> Technician:
+def add_technician(body: NewTechnician, deed: OfficeDeed, key: IdempotencyKey = None) -> Technician:
     """Add a technician."""
-    row = deed.add(TechnicianRow, body.id or new_id("te"), body)
-    return _shown(deed.added(row, f"/v1/technicians/{row.id}"))
+
+    def add(deed: Deed) -> Technician:
+        row = deed.add(TechnicianRow, body.id or new_id("te"), body)
+        return _shown(deed.added(row, f"/v1/technicians/{row.id}"))
+
+    return once(deed, key, body, Technician, add, status=201)
 
 
 @router.put("/{technician_id}", responses=documented(400, 404, 412, 413, 428))

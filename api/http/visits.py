@@ -10,12 +10,13 @@ from sqlmodel import col
 from api.actions.appointments import book_by_hand
 from api.http.appointments import NewSlot, PlacedByHand, appointment_shown, placed_by_hand
 from api.http.conditions import IfMatch
-from api.http.context import AnyonesLook, OfficeDeed, StaffLook
+from api.http.context import AnyonesLook, Deed, OfficeDeed, StaffLook
+from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Kept, equals, from_row
 from api.storage.documents import worksheet_from_json
-from api.storage.standing import live_appointment
+from api.storage.standing import callbacks_of, live_appointment
 from api.storage.tables import TechnicianRow, VisitRow
 from scheduler.catalogue import MachineState
 from scheduler.company import Urgency
@@ -45,6 +46,9 @@ class Visit(Kept):
     hard_latest: date | None = Field(description="The last day law or maker allow.")
     urgency: Urgency | None
     respond_by: datetime | None = Field(description="Until when somebody has to be there.")
+    awaits_price: bool = Field(
+        description="No contract covers it: it waits until the price of its callback is accepted."
+    )
     headlines: list[str] = Field(description="The work in a few words.")
     because: str
     state: State
@@ -68,6 +72,13 @@ class Step(BaseModel):
     readings: list[str] = Field(description="Set-points to read.")
 
 
+class Reported(BaseModel):
+    """What the caller said."""
+
+    text: str
+    photos: list[str] = Field(description="As the caller's program gave them.")
+
+
 class Worksheet(BaseModel):
     """The visit in order, shared access and cool-down counted once."""
 
@@ -85,6 +96,7 @@ class Worksheet(BaseModel):
     because: str
     upgrades: list[Upgrade] = Field(description="To offer instead of parts that are superseded.")
     steps: list[Step]
+    reported: list[Reported] = Field(description="The fault reports that led to the visit.")
 
 
 @router.get("", responses=documented())
@@ -133,29 +145,40 @@ def get_worksheet(visit_id: str, look: StaffLook) -> Worksheet:
         because=sheet.because,
         upgrades=list(sheet.upgrades),
         steps=[from_row(Step, step) for step in sheet.steps],
+        reported=[from_row(Reported, each) for each in callbacks_of(look.session, row.id)],
     )
 
 
 @router.post(
     "/{visit_id}/book", status_code=201, responses=documented(400, 404, 409, 412, 413, 428)
 )
-def book_visit(visit_id: str, body: NewSlot, deed: OfficeDeed, version: IfMatch) -> PlacedByHand:
+def book_visit(
+    visit_id: str,
+    body: NewSlot,
+    deed: OfficeDeed,
+    version: IfMatch,
+    key: IdempotencyKey = None,
+) -> PlacedByHand:
     """Give an open visit its appointment by hand. `If-Match` names the version of the visit.
 
     The reply says what the time does not keep.
     """
-    row = book_by_hand(
-        deed.database,
-        visit_id,
-        body.technician_id,
-        body.starts_at,
-        deed.catalogue,
-        now=deed.now,
-        origin=deed.origin,
-        if_version=version,
-    )
-    shown = appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
-    return placed_by_hand(deed, shown)
+
+    def book(deed: Deed) -> PlacedByHand:
+        row = book_by_hand(
+            deed.database,
+            visit_id,
+            body.technician_id,
+            body.starts_at,
+            deed.catalogue,
+            now=deed.now,
+            origin=deed.origin,
+            if_version=version,
+        )
+        shown = appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
+        return placed_by_hand(deed, shown)
+
+    return once(deed, key, body, PlacedByHand, book, status=201)
 
 
 def _shown(row: VisitRow) -> Visit:

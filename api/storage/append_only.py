@@ -2,4 +2,4 @@
 
 from typing import Final
 
-APPEND_ONLY: Final = ("audit", "catalogue_edit", "examination")
+APPEND_ONLY: Final = ("audit", "catalogue_edit", "examination", "price_acceptance")

@@ -6,20 +6,28 @@ into a calendar. What the database itself refuses as well is that two appointmen
 """
 
 from collections.abc import Collection
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, HoldRow, SiteRow, VisitRow
 from scheduler.errors import HeldForClient
+from scheduler.intervals import Interval, IntervalSet
 from scheduler.places import Coordinates
+from scheduler.routing.assembly import OpenVisit, Standing
 from scheduler.routing.standing import Booked
+from scheduler.working_time import local_date
 
 Taking = TypeVar("Taking", AppointmentRow, HoldRow)
 
-_HOLD = "hold/"
+HOLD = "hold/"
+"""Begins the id of a held time in a problem; the id of its visit follows."""
+
+_MINUTE = timedelta(minutes=1)
 
 
 def booked_time(
@@ -43,7 +51,7 @@ def booked_time(
     live = col(AppointmentRow.state).in_(LIVE)
     found = _taken(session, AppointmentRow, span, technicians, live)
     found += _taken(session, HoldRow, span, technicians, *holds)
-    return tuple(each for each in found if each.id.removeprefix(_HOLD) != but_for_visit)
+    return tuple(each for each in found if each.id.removeprefix(HOLD) != but_for_visit)
 
 
 def _taken(
@@ -56,22 +64,72 @@ def _taken(
     start, end = span
     if technicians is not None:
         conditions = (*conditions, col(table.technician_id).in_(technicians))
-    rows = session.exec(
-        select(table, SiteRow.lat, SiteRow.lon)
+    rows = session.execute(
+        select_columns(
+            col(table.visit_id),
+            col(table.technician_id),
+            col(table.starts_at),
+            col(table.ends_at),
+            col(SiteRow.lat),
+            col(SiteRow.lon),
+        )
         .join(VisitRow, col(VisitRow.id) == col(table.visit_id))
         .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
         .where(col(table.starts_at) >= start, col(table.starts_at) < end, *conditions)
     )
     return [
         Booked(
-            id=(_HOLD if table is HoldRow else "") + row.visit_id,
-            technician=row.technician_id,
+            id=(HOLD if table is HoldRow else "") + visit,
+            technician=technician,
             at=Coordinates(lat=lat, lon=lon),
-            starts_at=row.starts_at,
-            ends_at=row.ends_at,
+            starts_at=starts_at,
+            ends_at=ends_at,
         )
-        for row, lat, lon in rows
+        for visit, technician, starts_at, ends_at, lat, lon in rows
     ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldTimes:
+    """Times held for clients, as visits that a plan may not move; ``visits`` are what they are for.
+
+    Nobody plans a visit whose client is making up their mind.
+    """
+
+    pinned: tuple[OpenVisit, ...]
+    visits: frozenset[str]
+
+
+def held_times(session: Session, *, start: datetime, end: datetime, now: datetime) -> HeldTimes:
+    """Return what is held for clients and begins in ``[start, end)``."""
+    rows = session.exec(
+        select(HoldRow, VisitRow, SiteRow)
+        .join(VisitRow, col(VisitRow.id) == col(HoldRow.visit_id))
+        .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
+        .where(HoldRow.state == "held", HoldRow.expires_at > now)
+        .where(HoldRow.starts_at >= start, HoldRow.starts_at < end)
+        .order_by(col(HoldRow.visit_id))
+    ).all()
+    pinned = []
+    for hold, visit, site in rows:
+        day = local_date(hold.starts_at, site.zone)
+        pinned.append(
+            OpenVisit(
+                id=HOLD + visit.id,
+                at=Coordinates(lat=site.lat, lon=site.lon),
+                zone=site.zone,
+                minutes=(hold.ends_at - hold.starts_at) // _MINUTE,
+                skills=frozenset(visit.skills),
+                allowed=IntervalSet.of([Interval(start=hold.starts_at, end=hold.ends_at)]),
+                earliest=day,
+                target=day,
+                latest=day,
+                standing=Standing(
+                    technician=hold.technician_id, starts_at=hold.starts_at, promised=True
+                ),
+            )
+        )
+    return HeldTimes(pinned=tuple(pinned), visits=frozenset(visit.id for _, visit, _ in rows))
 
 
 def refuse_held_time(session: Session, technicians: Collection[str], *, now: datetime) -> None:

@@ -72,9 +72,26 @@ def _in_order(days: list[date]) -> object:
     return days
 
 
+def _a_number(value: object) -> object:
+    if isinstance(value, bool):
+        raise ValueError("write a number, not true or false")
+    return value
+
+
+_Number = BeforeValidator(_a_number)
+
 Id = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.:-]+$")]
 Text = Annotated[str, Field(max_length=500)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
+Photo = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=500,
+        pattern=r"^(https://[A-Za-z0-9._~:/?#@!$&'()*+,;=%\[\]-]+|[A-Za-z0-9][A-Za-z0-9._-]*)$",
+    ),
+]
+"""An address of a picture, or an opaque reference to one; nobody here ever fetches it."""
 Hours = Annotated[
     str, Field(max_length=500), AfterValidator(refused_as_value_error(WeeklyHours.parse))
 ]
@@ -85,17 +102,18 @@ Country = Annotated[
 ClockTime = Annotated[
     str, Field(pattern=r"^\d{2}:\d{2}$"), AfterValidator(refused_as_value_error(_clock_time))
 ]
-Latitude = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
-Longitude = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
-Altitude = Annotated[float, Field(ge=-450, le=9000, allow_inf_nan=False)]
-Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+Latitude = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False), _Number]
+Longitude = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False), _Number]
+Altitude = Annotated[float, Field(ge=-450, le=9000, allow_inf_nan=False), _Number]
+Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False), _Number]
 Acidity = Annotated[float, Field(ge=4, le=11, allow_inf_nan=False)]
 """The pH of tap water; beyond lies a slip of the pen."""
 Dissolved = Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)]
 """Milligrams in a litre of tap water."""
-Amount = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Minutes = Annotated[int, Field(ge=0, le=100_000)]
-Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False)]
+Amount = Annotated[float, Field(ge=0, allow_inf_nan=False), _Number]
+Minutes = Annotated[int, Field(ge=0, le=100_000), _Number]
+MinorUnits = Annotated[int, Field(ge=0, le=10_000_000), _Number]
+Pace = Annotated[float, Field(ge=0.2, le=5, allow_inf_nan=False), _Number]
 Day = Annotated[date, BeforeValidator(_written_out), AfterValidator(_can_be_meant)]
 DaySpan = Annotated[
     list[Day],

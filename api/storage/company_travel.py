@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlmodel import Session, col, select
@@ -12,7 +13,7 @@ from api.storage.snapshots import company
 from api.storage.tables import RoadServiceRow, SiteRow, TechnicianRow, TravelCalibrationRow
 from scheduler.places import Coordinates
 from scheduler.road_travel import OSM_ATTRIBUTION, RoadTravel, Source
-from scheduler.travel import SpeedBand, StraightLineTravel, Travel
+from scheduler.travel import RememberedTravel, SpeedBand, StraightLineTravel, Travel
 from scheduler.waters import barriers_from_documents
 
 _MOST_NAMED = 10
@@ -89,8 +90,14 @@ def company_travel(session: Session, places: Iterable[Coordinates]) -> Travel:
     """
     estimate = estimated_travel(session)
     if road_service(session) is None:
-        return estimate
+        return _remembering(estimate)
     return RoadTravel(ways=ways_among(session, places), estimate=estimate)
+
+
+@lru_cache(maxsize=4)
+def _remembering(travel: StraightLineTravel) -> RememberedTravel:
+    """Return a way of travelling that remembers, from one request to the next, what it found."""
+    return RememberedTravel(travel)
 
 
 def tell_travel(session: Session, travel: Travel, places: Sequence[Coordinates]) -> TravelTold:

@@ -1,22 +1,26 @@
 """The database: one transaction per ``read()`` or ``write()``, on SQLite and on PostgreSQL."""
 
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Final, Protocol
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm.exc import StaleDataError
 from sqlmodel import Session
 
 from api.storage import postgresql, sqlite
 from api.storage.migrations import schema
 from api.storage.touched import watch
-from scheduler.errors import Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
+from scheduler.errors import Busy, Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
 
 _PATIENCE_SECONDS: Final = 20.0
+_QUESTIONS_AFTER_A_LOST_REPLY: Final = 50
+_SECONDS_BETWEEN_QUESTIONS: Final = 0.1
 
 
 class ChangeMark(Protocol):
@@ -39,6 +43,12 @@ class Dialect(Protocol):
     def check_references(self, connection: Connection) -> list[str]: ...
     def overlaps(self, connection: Connection) -> tuple[Overlap, ...]: ...
     def is_double_booking(self, error: BaseException) -> bool: ...
+    def is_busy(self, error: BaseException) -> bool: ...
+    def transaction_mark(self, connection: Connection) -> str | None: ...
+    def became_of(self, connection: Connection, mark: str) -> str: ...
+    def turns(
+        self, url: str, patience_seconds: float
+    ) -> Callable[[], AbstractContextManager[None]]: ...
     def change_mark(self, url: str) -> ChangeMark | None: ...
 
 
@@ -65,11 +75,18 @@ class Database:
         self._write_engine = self._dialect.write_engine(url, patience_seconds)
         self._read_engine = self._dialect.read_engine(url, patience_seconds)
         self._change_mark = self._dialect.change_mark(url)
+        self._turn = self._dialect.turns(url, patience_seconds)
 
     @contextmanager
     def read(self) -> Iterator[Session]:
-        """Give a session that sees one state of the database and cannot change it."""
-        with Session(self._read_engine, expire_on_commit=False) as session:
+        """Give a session that sees one state of the database and cannot change it.
+
+        Raises
+        ------
+        Busy
+            When the database has no time for it, or is away.
+        """
+        with self._busy_told(), Session(self._read_engine, expire_on_commit=False) as session:
             yield session
 
     @contextmanager
@@ -84,15 +101,21 @@ class Database:
             When a changed row was changed by someone else since it was read.
         Conflict
             When a reference points nowhere or something unique is there already.
+        Busy
+            When others were in the way for too long, or the database is away.
         """
-        with Session(self._write_engine, expire_on_commit=False) as session:
+        with (
+            self._busy_told(),
+            self._turn(),
+            Session(self._write_engine, expire_on_commit=False) as session,
+        ):
             watch(session)
             try:
                 yield session
                 session.flush()
                 if found := self._dialect.overlaps(session.connection()):
                     raise DoubleBooking(found)
-                session.commit()
+                self._commit(session)
             except StaleDataError as error:
                 raise StaleVersion(
                     "the record was changed by someone else meanwhile: read it again"
@@ -101,6 +124,36 @@ class Database:
                 if self._dialect.is_double_booking(error.orig or error):
                     raise DoubleBooking(()) from error
                 raise Conflict(f"the database refused the change: {error.orig}") from error
+
+    def _commit(self, session: Session) -> None:
+        """Commit. Should the reply get lost, ask on another connection what became of it."""
+        mark = self._dialect.transaction_mark(session.connection())
+        session.expunge_all()  # a commit whose reply is lost looks undone to the rows
+        try:
+            session.commit()
+        except OperationalError as error:
+            if mark is None or not error.connection_invalidated or not self._was_made(mark):
+                raise
+
+    def _was_made(self, mark: str) -> bool:
+        for _ in range(_QUESTIONS_AFTER_A_LOST_REPLY):
+            with self._write_engine.connect() as connection:
+                became = self._dialect.became_of(connection, mark)
+            if became != "in progress":
+                return became == "committed"
+            time.sleep(_SECONDS_BETWEEN_QUESTIONS)
+        return False
+
+    @contextmanager
+    def _busy_told(self) -> Iterator[None]:
+        try:
+            yield
+        except PoolTimeout as error:
+            raise Busy from error
+        except OperationalError as error:
+            if error.connection_invalidated or self._dialect.is_busy(error.orig or error):
+                raise Busy from error
+            raise
 
     def lock(
         self, session: Session, *, technicians: Iterable[str] = (), clients: Iterable[str] = ()

@@ -39,6 +39,9 @@ class CallbackPayload(Payload):
     state: str = Field(max_length=20, description="open, done or cancelled.")
     urgency: Urgency
     respond_by: Instant | None = Field(description="Until when somebody is there.")
+    awaits_price: bool = Field(
+        default=False, description="No contract covers it: accept its price, then book."
+    )
 
 
 class AppointmentPayload(Payload):
@@ -90,6 +93,9 @@ TOPICS: Mapping[str, Topic] = {
     "callback.taken": Topic(
         says="A fault was reported, or more was said about one that is open.",
         payload=CallbackPayload,
+    ),
+    "callback.price_accepted": Topic(
+        says="The price of work that no contract covers was accepted.", payload=CallbackPayload
     ),
     "callback.done": Topic(says="A reported fault was seen to.", payload=CallbackPayload),
     "callback.cancelled": Topic(

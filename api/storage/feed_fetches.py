@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import ColumnElement, func, update
-from sqlalchemy.exc import OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlmodel import Session, col, select
 
 from api.storage.database import Database
 from api.storage.tables import FeedDocumentRow, FeedLinkRow
+from scheduler.errors import Busy
 
 NOTED_EVERY = timedelta(minutes=15)
 """A fetch is noted at most this often: a reader that asks every minute must not write as often."""
@@ -60,7 +59,7 @@ def feed_by_secret_hash(session: Session, digest: str) -> FoundFeed | None:
 
 def remember_fetch(database: Database, link_id: str, *, now: datetime, reader: str) -> None:
     """Note that a calendar was fetched, and by which program; where the database is busy, don't."""
-    with suppress(OperationalError, PoolTimeout), database.write() as session:
+    with suppress(Busy), database.write() as session:
         session.exec(
             update(FeedLinkRow)
             .where(col(FeedLinkRow.id) == link_id)

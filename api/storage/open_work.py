@@ -1,9 +1,10 @@
 """What a plan has to place: open visits, movable appointments, promises, and who is busy now."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
+from sqlalchemy import select as select_columns
 from sqlalchemy import update
 from sqlmodel import Session, col, select
 
@@ -91,7 +92,10 @@ def open_work(
             standing[row.visit_id] = row
     rows = session.exec(
         select(VisitRow)
-        .where((col(VisitRow.state) == "open") | col(VisitRow.id).in_(standing))
+        .where(
+            ((col(VisitRow.state) == "open") & col(VisitRow.awaits_price).is_(False))
+            | col(VisitRow.id).in_(standing)
+        )
         .where((col(VisitRow.earliest) <= days[-1]) | col(VisitRow.id).in_(standing))
         .order_by(col(VisitRow.id))
     ).all()
@@ -184,34 +188,48 @@ def _open_visit(
     )
 
 
-def occupied(session: Session, *, now: datetime, since: datetime) -> tuple[Occupied, ...]:
+def occupied(
+    session: Session,
+    *,
+    now: datetime,
+    since: datetime,
+    technicians: Collection[str] | None = None,
+) -> tuple[Occupied, ...]:
     """Return where each technician is who has begun something, and until when.
 
     What is under way counts whenever it was planned for, until its planned end or, when that has
     gone by, a quarter of an hour from now.
+
+    Parameters
+    ----------
+    technicians : of these only, when given.
     """
-    begun = session.exec(
-        select(AppointmentRow, SiteRow)
+    under_way = col(AppointmentRow.state) == AppointmentState.UNDER_WAY
+    statement = (
+        select_columns(
+            col(AppointmentRow.technician_id),
+            col(AppointmentRow.state),
+            col(AppointmentRow.ends_at),
+            col(SiteRow.lat),
+            col(SiteRow.lon),
+        )
         .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
         .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
         .where(col(AppointmentRow.state) != AppointmentState.CANCELLED)
         .where(
-            (
-                (col(AppointmentRow.state) == AppointmentState.UNDER_WAY)
-                & (col(AppointmentRow.ends_at) > since)
-            )
+            (under_way & (col(AppointmentRow.ends_at) > since))
             | ((col(AppointmentRow.starts_at) >= since) & (col(AppointmentRow.starts_at) < now))
         )
-        .order_by(
-            (col(AppointmentRow.state) == AppointmentState.UNDER_WAY), col(AppointmentRow.starts_at)
-        )
-    ).all()
+        .order_by(under_way, col(AppointmentRow.starts_at))
+    )
+    if technicians is not None:
+        statement = statement.where(col(AppointmentRow.technician_id).in_(technicians))
     latest: dict[str, Occupied] = {}
-    for appointment, site in begun:  # the last one counts: what is under way, if anything is
-        over = appointment.state not in LIVE
-        latest[appointment.technician_id] = Occupied(
-            technician=appointment.technician_id,
-            at=Coordinates(lat=site.lat, lon=site.lon),
-            until=now if over else max(appointment.ends_at, now + _OVERRUN),
+    # the last one counts: what is under way, if anything is
+    for technician, state, ends_at, lat, lon in session.execute(statement):
+        latest[technician] = Occupied(
+            technician=technician,
+            at=Coordinates(lat=lat, lon=lon),
+            until=max(ends_at, now + _OVERRUN) if state in LIVE else now,
         )
     return tuple(latest.values())

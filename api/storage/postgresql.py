@@ -11,7 +11,8 @@ per technician and day would let no more through that matters, and days end at a
 every zone.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 
 from sqlalchemy import Connection, Engine, create_engine, text
 
@@ -130,6 +131,33 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
 def is_double_booking(error: BaseException) -> bool:
     """Whether the database refused a commit because of the overlap constraint."""
     return getattr(error, "sqlstate", None) == "23P01"
+
+
+def is_busy(error: BaseException) -> bool:
+    """Whether another transaction was in the way, or the server is away or full.
+
+    See https://www.postgresql.org/docs/current/errcodes-appendix.html; who never reached a server
+    has no code.
+    """
+    state = getattr(error, "sqlstate", None)
+    return state is None or state == "55P03" or state[:2] in ("08", "40", "53", "57")
+
+
+def transaction_mark(connection: Connection) -> str | None:
+    """Return the number of the transaction, None when it has written nothing."""
+    mark: str | None = connection.scalar(text("SELECT pg_current_xact_id_if_assigned()::text"))
+    return mark
+
+
+def became_of(connection: Connection, mark: str) -> str:
+    """Return "committed", "aborted" or "in progress"."""
+    status = connection.scalar(text("SELECT pg_xact_status(CAST(:mark AS xid8))"), {"mark": mark})
+    return str(status)
+
+
+def turns(url: str, patience_seconds: float) -> Callable[[], AbstractContextManager[None]]:
+    """Let everybody in at once: the server queues who waits for a lock."""
+    return nullcontext
 
 
 def change_mark(url: str) -> None:

@@ -147,20 +147,27 @@ def _holidays(country: str, subdivision: str | None, year: int) -> frozenset[dat
     return frozenset().union(*(public_holidays(country, subdivision, each) for each in years))
 
 
-def active_technicians(session: Session, *, from_day: date) -> tuple[Technician, ...]:
-    """Return the technicians who can be sent, in order of id, with their absences to come."""
+def active_technicians(
+    session: Session, ids: Collection[str] | None = None, *, from_day: date
+) -> tuple[Technician, ...]:
+    """Return the technicians who can be sent, in order of id, with their absences to come.
+
+    All of them when no ids are given.
+    """
     absences: defaultdict[str, list[AbsenceRow]] = defaultdict(list)
     since = datetime.combine(from_day - timedelta(days=1), time(), UTC)
-    for absence in session.exec(
-        select(AbsenceRow).where(AbsenceRow.ends_at > since).order_by(col(AbsenceRow.starts_at))
-    ):
-        absences[absence.technician_id].append(absence)
-    rows = session.exec(
+    away = select(AbsenceRow).where(AbsenceRow.ends_at > since)
+    people = (
         select(TechnicianRow, CompanyRow)
         .join(CompanyRow, true(), isouter=True)
         .where(col(TechnicianRow.active))
-        .order_by(col(TechnicianRow.id))
     )
+    if ids is not None:
+        away = away.where(col(AbsenceRow.technician_id).in_(ids))
+        people = people.where(col(TechnicianRow.id).in_(ids))
+    for absence in session.exec(away.order_by(col(AbsenceRow.starts_at))):
+        absences[absence.technician_id].append(absence)
+    rows = session.exec(people.order_by(col(TechnicianRow.id)))
     return tuple(_technician(row, absences[row.id], from_day, company) for row, company in rows)
 
 

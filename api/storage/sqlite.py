@@ -12,7 +12,9 @@ left is refused. While a transaction runs, appointments may overlap as they chan
 
 import sqlite3
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
@@ -20,6 +22,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.pool import NullPool
 
 from api.storage.append_only import APPEND_ONLY
+from api.storage.writers_queue import WritersQueue
 from scheduler.errors import Overlap
 
 GUARD_TABLES = frozenset({"double_booking", "never"})
@@ -150,6 +153,26 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
 def is_double_booking(error: BaseException) -> bool:
     """Never: ``overlaps`` has already listed them before the commit."""
     return False
+
+
+def is_busy(error: BaseException) -> bool:
+    """Whether somebody else had the file locked: see https://www.sqlite.org/rescode.html."""
+    primary = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    return primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def transaction_mark(connection: Connection) -> None:
+    """Return nothing: between a file and its reader no reply gets lost."""
+
+
+def became_of(connection: Connection, mark: str) -> str:
+    """Never asked: there are no marks."""
+    raise NotImplementedError
+
+
+def turns(url: str, patience_seconds: float) -> Callable[[], AbstractContextManager[None]]:
+    """Return what lets one writer in after the other."""
+    return WritersQueue(Path(str(make_url(url).database)), patience_seconds).turn
 
 
 class ChangeMark:

@@ -1,5 +1,6 @@
 """Which appointment a visit has at present, whether it comes in time, and which were forgotten."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -27,6 +28,15 @@ def live_appointment(session: Session, visit: str | None) -> AppointmentRow | No
         .where(AppointmentRow.visit_id == visit)
         .where(col(AppointmentRow.state).in_(LIVE))
     ).first()
+
+
+def callbacks_of(session: Session, visit: str) -> Sequence[CallbackRow]:
+    """Return the callbacks a visit answers, the oldest first."""
+    return session.exec(
+        select(CallbackRow)
+        .where(CallbackRow.visit_id == visit)
+        .order_by(col(CallbackRow.reported_at), col(CallbackRow.id))
+    ).all()
 
 
 def late_appointment(session: Session, callback: CallbackRow) -> AppointmentRow | None:

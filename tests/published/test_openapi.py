@@ -32,7 +32,8 @@ def test_the_description_is_valid_openapi_3_1(document: dict[str, Any]) -> None:
 def test_the_validator_notices_a_broken_description(document: dict[str, Any]) -> None:
     broken = {name: part for name, part in document.items() if name != "info"}
     (error,) = OpenAPIV31SpecValidator(broken).iter_errors()
-    assert error.message == "'info' is a required property"
+    assert "is a required property" in error.message  # the quotes are each validator's own
+    assert "info" in error.message
 
 
 def test_examples_of_bodies_fit_their_schemas(document: dict[str, Any]) -> None:

@@ -1,5 +1,6 @@
 """Travel tables, with minutes worked out by hand."""
 
+import random
 import time
 
 import numpy as np
@@ -11,6 +12,7 @@ from scheduler.errors import InvalidInput
 from scheduler.places import Coordinates
 from scheduler.travel import (
     UNREACHABLE_MINUTES,
+    RememberedTravel,
     SpeedBand,
     StraightLineTravel,
     TravelTable,
@@ -144,3 +146,26 @@ def test_a_thousand_places_and_a_river_take_under_a_second() -> None:
 def test_impossible_settings_are_refused(wrong: dict[str, object], message: str) -> None:
     with pytest.raises(InvalidInput, match=message):
         StraightLineTravel(**wrong)
+
+
+def test_what_is_remembered_is_what_would_be_found_anew() -> None:
+    rng = random.Random(4)
+    river = Barrier(
+        name="river",
+        line=tuple(Coordinates(lat=47.0 + 0.1 * at, lon=8.0 + 0.02 * (at % 2)) for at in range(6)),
+        crossings=(
+            Crossing(
+                name="bridge",
+                one_end=Coordinates(lat=47.25, lon=7.99),
+                other_end=Coordinates(lat=47.25, lon=8.03),
+            ),
+        ),
+    )
+    spots = [Coordinates(lat=rng.uniform(47.0, 47.5), lon=rng.uniform(7.8, 8.2)) for _ in range(30)]
+    plain = StraightLineTravel(barriers=(river,))
+    remembered = RememberedTravel(plain, most_places=20)
+    for _ in range(40):  # now and then more than it may keep
+        asked = rng.choices(spots, k=rng.randrange(25))
+        table, expected = remembered.between(asked), plain.between(asked)
+        assert np.array_equal(table.minutes, expected.minutes)
+        assert np.array_equal(table.metres, expected.metres)

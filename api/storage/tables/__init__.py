@@ -9,6 +9,7 @@ from api.storage.tables.absence_calendars import AbsenceCalendarRow
 from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedKind, FeedLinkRow
 from api.storage.tables.company import (
     AbsenceRow,
+    BookingRulesRow,
     ClientRow,
     CompanyRow,
     ContractRow,
@@ -50,7 +51,7 @@ from api.storage.tables.upkeep import (
     StockRow,
 )
 from api.storage.tables.webhooks import DeliveryRow, WebhookEndpointRow
-from api.storage.tables.work import CallbackRow, DueTaskRow, VisitRow
+from api.storage.tables.work import CallbackRow, DueTaskRow, PriceAcceptanceRow, VisitRow
 
 __all__ = [
     "AbsenceCalendarRow",
@@ -58,6 +59,7 @@ __all__ = [
     "ApiKeyRow",
     "AppointmentRow",
     "AuditRow",
+    "BookingRulesRow",
     "CallbackRow",
     "CatalogueEditRow",
     "ClientRow",
@@ -80,6 +82,7 @@ __all__ = [
     "MeterReadingRow",
     "OutboxRow",
     "PlanRow",
+    "PriceAcceptanceRow",
     "PublicationRow",
     "RoadPlaceRow",
     "RoadServiceRow",

@@ -7,7 +7,7 @@ in the row's own zone (``scheduler.weekly_hours``).
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON
+from sqlalchemy import JSON, CheckConstraint
 from sqlmodel import Field
 
 from api.storage.tables.versioned import Versioned
@@ -60,6 +60,36 @@ class ContractRow(Versioned, table=True):
     serves_holidays: bool = False
     upkeep_included: bool = True
     statutory_included: bool = False
+    call_out_minor: int | None = None  # what work out of cover costs; None: the company's rates
+    hour_rate_minor: int | None = None
+
+
+class BookingRulesRow(Versioned, table=True):
+    """Exactly one row: what clients may do by themselves, and the company's rates.
+
+    What each rule means stands in ``scheduler.offers.OfferPolicy`` and, of holds and notice, in
+    ``api.actions.holding.BookingPolicy``.
+    """
+
+    __tablename__ = "booking_rules"
+    __table_args__ = (CheckConstraint("id = 1", name="one_row"),)
+
+    id: int = Field(primary_key=True)
+    window_minutes: int = 120
+    step_minutes: int = 30
+    offer_notice_minutes: int = 60
+    offers: int = 6
+    offers_per_day: int = 2
+    later_day_minutes: int = 10
+    near_minutes: int = 10
+    dearest_minutes: int = 120
+    overtime_minutes: int = 90
+    hold_minutes: int = 10
+    holds_per_client: int = 3
+    change_notice_minutes: int = 120
+    telephone: str = ""  # whom a portal is told to call when no offer keeps a deadline
+    call_out_minor: int = 9000
+    hour_rate_minor: int = 6500
 
 
 class SiteRow(Versioned, table=True):

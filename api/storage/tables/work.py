@@ -4,7 +4,7 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON
-from sqlmodel import Field
+from sqlmodel import Field, SQLModel
 
 from api.storage.tables.versioned import Versioned
 
@@ -55,6 +55,7 @@ class VisitRow(Versioned, table=True):
     worksheet: dict[str, Any] = Field(sa_type=JSON)
     because: str = ""
     state: str = Field(default="open", index=True)
+    awaits_price: bool = False  # out of cover, and the client has not accepted its price
 
 
 class CallbackRow(Versioned, table=True):
@@ -74,7 +75,25 @@ class CallbackRow(Versioned, table=True):
     urgency: str
     respond_by: datetime | None = None
     covered: bool = True  # False when no contract was in force: the client pays
+    price: dict[str, Any] | None = Field(default=None, sa_type=JSON)  # what was last estimated
+    photos: list[str] = Field(default_factory=list, sa_type=JSON)  # never fetched
     finding: dict[str, Any] = Field(sa_type=JSON)
     cause: str | None = None
     visit_id: str | None = Field(default=None, foreign_key="visit.id", index=True)
     state: str = Field(default="open", index=True)  # open, done or cancelled
+
+
+class PriceAcceptanceRow(SQLModel, table=True):
+    """A client accepted a price. The database refuses to change or delete these rows."""
+
+    __tablename__ = "price_acceptance"
+
+    id: str = Field(primary_key=True)
+    callback_id: str = Field(foreign_key="callback.id", index=True)
+    price: dict[str, Any] = Field(sa_type=JSON)
+    amount_minor: int
+    currency: str
+    accepted_at: datetime
+    accepted_by: str  # the name of the person, as given
+    actor: str  # the key it came with
+    request_id: str = ""

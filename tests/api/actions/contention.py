@@ -1,8 +1,8 @@
 """Clients that want the same times at once, and what must be true whatever they do.
 
 A client is a process of its own with the whole application in it, several of them share one
-database: `python -m tests.api.actions.contention URL KEY SEED ATTEMPTS HELD_OPEN_MS
-[RETRY]`. It
+database: `python -m tests.api.actions.contention URL KEY SEED ATTEMPTS HELD_OPEN_MS EVERY_MS
+[RETRY]`. It begins an attempt every so many milliseconds, late ones at once, and
 writes a line of JSON before every request that changes something (what it wants, and under which
 key) and another after the reply (what it was told). Whoever started it may kill it at any moment;
 RETRY is then the last wish it had written down, and the next client begins by repeating it.
@@ -26,7 +26,6 @@ from api.actions.keys import create_key
 from api.actions.offering import ask
 from api.auth import Role
 from api.http.app import create_app
-from api.http.context import present
 from api.storage.audit import Origin
 from api.storage.database import Database
 from api.storage.open_work import LIVE
@@ -98,15 +97,30 @@ class Client:
             "commit",
             lambda _: time.sleep(self._rng.uniform(0, 2 * held_open_seconds)),
         )
-        app = create_app(self._database, load_catalogue(), public_url="https://plan.example.org")
-        app.dependency_overrides[present] = lambda: NOW
+        app = create_app(
+            self._database,
+            load_catalogue(),
+            public_url="https://plan.example.org",
+            tell_time=lambda: NOW,
+        )
         self._http = TestClient(
             app, headers={"Authorization": f"Bearer {key}"}, raise_server_exceptions=False
         )
+        self._http.__enter__()  # one event loop for all requests
         self._rng = random.Random(seed)
         self._seed, self._wishes = seed, 0
         self._mine: list[str] = []
         self._unanswered = False  # the last request was met by a 503
+
+    def look_around(self) -> None:
+        """Ask for what a new process has to make ready first, before anything is timed."""
+        self._http.get("/v1/visits/v0/offers")
+        self._http.get("/v1/appointments?limit=1")
+
+    def close(self) -> None:
+        """Let go of the database; who is killed does without."""
+        self._http.__exit__(None, None, None)
+        self._database.close()
 
     def attempt(self) -> None:
         """Hold a time that others want, book it, perhaps move; with no room left give one up."""
@@ -133,10 +147,9 @@ class Client:
             version = self._http.get(f"/v1/appointments/{name}").json()["version"]
             self._put(f"/v1/appointments/{name}/cancellation", version)
 
-    def repeat(self, wish: dict[str, Any]) -> None:
+    def repeat(self, wish: dict[str, Any]) -> dict[str, Any] | None:
         """Send a request again whose reply was lost; its key keeps it from being done twice."""
-        if "key" in wish:
-            self._send(wish)
+        return self._send(wish, again=True) if "key" in wish else None
 
     def _release(self, held: dict[str, Any]) -> None:
         self._send({"method": "POST", "path": f"/v1/holds/{held['id']}/release", "body": None})
@@ -154,11 +167,10 @@ class Client:
         wish = {"method": "POST", "path": path, "body": body, "key": key}
         told = self._send(wish)
         if self._unanswered:
-            told = self._send(wish)  # nobody knows what became of it: the key does
-        if told is not None and self._rng.random() < _REPEATED_SHARE:
-            again = self._send(wish)
-            if again != told:
-                say({"broken": "a repeated request had another reply", "wish": wish})
+            told = self.repeat(wish)  # nobody knows what became of it: the key does
+        again = told is not None and self._rng.random() < _REPEATED_SHARE
+        if again and self.repeat(wish) != told:
+            say({"broken": "a repeated request had another reply", "wish": wish})
         return told
 
     def _put(
@@ -166,8 +178,8 @@ class Client:
     ) -> dict[str, Any] | None:
         return self._send({"method": "PUT", "path": path, "body": body, "version": version})
 
-    def _send(self, wish: dict[str, Any]) -> dict[str, Any] | None:
-        say({"wish": wish})
+    def _send(self, wish: dict[str, Any], *, again: bool = False) -> dict[str, Any] | None:
+        say({"wish": wish, "again": again})
         headers = {"Idempotency-Key": wish["key"]} if "key" in wish else {}
         if "version" in wish:
             headers["If-Match"] = f'"v{wish["version"]}"'
@@ -202,6 +214,8 @@ class Ledger:
     state_told: dict[str, str] = field(default_factory=dict)
     unsure: set[str] = field(default_factory=set)
     bookings: int = 0
+    repeated: int = 0
+    attempts: int = 0
 
     def read(self, lines: list[str]) -> dict[str, Any] | None:
         """Take in a client's output; return its last wish if no reply to it was written down."""
@@ -212,8 +226,11 @@ class Ledger:
             line = json.loads(text)
             if "wish" in line:
                 open_wish = line["wish"]
+                self.repeated += line["again"]
             elif "broken" in line:
                 self.broken.append(text)
+            elif "attempted" in line:
+                self.attempts += 1
             elif "unsure" in line:
                 self.unsure.add(line["unsure"])
             else:
@@ -327,13 +344,33 @@ def broken_rules(database: Database, ledger: Ledger) -> dict[str, list[str]]:
     return {name: cases for name, cases in found.items() if cases}
 
 
-def main(url: str, key: str, *numbers: str) -> None:
-    seed, attempts, held_open_ms = map(int, numbers[:3])
+def work(
+    url: str,
+    key: str,
+    seed: int,
+    attempts: int,
+    held_open_ms: int,
+    every_ms: int,
+    retry: dict[str, Any] | None,
+) -> None:
+    """Be a client until the attempts are made."""
     client = Client(url, key, seed, held_open_ms / 1000)
-    if len(numbers) > 3:
-        client.repeat(json.loads(numbers[3]))
+    client.look_around()
+    if retry is not None:
+        client.repeat(retry)
+    begin_at = time.monotonic() + random.Random(seed).uniform(0, every_ms / 1000)
     for _ in range(attempts):
+        time.sleep(max(begin_at - time.monotonic(), 0))
+        begin_at += every_ms / 1000
         client.attempt()
+        say({"attempted": 1})
+    client.close()
+
+
+def main(url: str, key: str, *numbers: str) -> None:
+    seed, attempts, held_open_ms, every_ms = map(int, numbers[:4])
+    retry = json.loads(numbers[4]) if len(numbers) > 4 else None
+    work(url, key, seed, attempts, held_open_ms, every_ms, retry)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,8 @@ from api.actions.appointments import book_by_hand, change_state, move_by_hand
 from api.actions.booking import book_hold, cancel_with_notice, move_to_hold
 from api.actions.holding import BookingPolicy, expire_holds, hold_time, release_hold, state_of
 from api.actions.offering import OfferedTimes, offer_times
+from api.actions.publishing import publish_plan
+from api.storage.booking_rules import booking_rules
 from api.storage.database import Database
 from api.storage.scope import EVERYTHING, Scope
 from api.storage.tables import (
@@ -20,6 +22,7 @@ from api.storage.tables import (
     HoldRow,
     OutboxRow,
     PublicationRow,
+    StockRow,
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
@@ -39,6 +42,7 @@ from scheduler.errors import (
 from scheduler.lifecycle import AppointmentState
 from scheduler.offers import OfferPolicy
 from tests.api.actions.conftest import NOW, TESTER, TODAY
+from tests.api.actions.test_planning import drafted
 
 ONE_HOUR = timedelta(hours=1)
 CLIENT_1, CLIENT_2 = Scope(client="cl-1"), Scope(client="cl-2")
@@ -382,8 +386,70 @@ def test_a_deadline_that_cannot_be_kept_is_said_with_what_would_keep_it(
     assert all(o.offer.keeps_deadline for o in offers(database, "call").offers)
 
 
+@pytest.mark.parametrize("promised_by", [NOW - ONE_HOUR, None])
+def test_danger_that_cannot_be_answered_in_time_is_told_by_telephone(
+    database: Database, catalogue: Catalogue, promised_by: datetime | None
+) -> None:
+    # everybody is busy at the other site for three days, with visits nobody was promised
+    with database.write() as session:
+        session.add(
+            visit(
+                "call", "si-1", kind="callback", window="any", urgency="danger",
+                respond_by=promised_by, minutes=60,
+            )
+        )  # fmt: skip
+        session.add_all(visit(f"b{number}", "si-2", minutes=300) for number in range(6))
+        booking_rules(session).telephone = "+33 5 55 50 01 00"
+    for number in range(6):
+        start = datetime(2027, 3, 22, 8, 30, tzinfo=UTC) + timedelta(days=number // 2)
+        who = f"te-{number % 2 + 1}"
+        book_by_hand(database, f"b{number}", who, start, catalogue, now=NOW, origin=TESTER)
+    offered = offers(database, "call")
+    soonest = min(each.starts_at for each in offered.offers)
+    assert offered.telephone == "+33 5 55 50 01 00"
+    assert offered.telephone_because is not None
+    assert f"the first time is {soonest:%Y-%m-%d %H:%M}Z" in offered.telephone_because
+    # the planner could move others to be there the same day: so may the dispatcher
+    assert offered.last_resorts
+    first = min(each.starts_at for each in offered.last_resorts)
+    assert NOW < first < datetime(2027, 3, 22, 17, tzinfo=UTC) < soonest
+
+
+def test_only_who_carries_the_parts_comes_today(database: Database) -> None:
+    with database.write() as session:
+        session.get_one(VisitRow, "v1").parts = {"group_gasket": 2}
+        session.add_all(
+            StockRow(place=place, part_type="group_gasket", pieces=pieces, counted_at=NOW)
+            for place, pieces in (("te-1", 1), ("te-2", 3), ("workshop", 5))
+        )
+    found = {(o.arrive_from.date() == TODAY, o.technician): o.offer.because
+             for o in offers(database).offers}  # fmt: skip
+    assert {who for today, who in found if today} == {"te-2"}
+    assert "has the parts in the van" in found[True, "te-2"]
+    with database.write() as session:
+        session.get_one(StockRow, ("te-2", "group_gasket")).pieces = 0
+    later = offers(database).offers
+    assert TODAY not in {o.arrive_from.date() for o in later}
+    assert all("loads the parts at the workshop first" in o.offer.because for o in later)
+    with database.write() as session:
+        session.get_one(StockRow, ("workshop", "group_gasket")).pieces = 0
+    assert all("have to be ordered" in o.offer.because for o in offers(database).offers)
+
+
 def test_policies_check_themselves() -> None:
     with pytest.raises(InvalidParams, match="hold_minutes must be >= 1, got 0"):
         BookingPolicy(hold_minutes=0)
     assert OfferPolicy().window_minutes == 120
     assert date(2027, 3, 22) == TODAY
+
+
+def test_a_plan_leaves_what_is_held_to_the_client(database: Database, catalogue: Catalogue) -> None:
+    held = hold(database, offers(database).offers[0].arrive_from)
+    draft = drafted(database)
+    assert draft.broken_promises == []
+    changes = publish_plan(database, draft.id, catalogue, now=NOW, origin=TESTER)
+    planned = {change.visit for change in changes}
+    assert held.visit_id not in planned  # the client is making up their mind
+    assert "v2" in planned  # the rest is planned beside it
+    row = book(database, catalogue, held)  # and the time can still be kept
+    assert (row.technician_id, row.starts_at) == (held.technician_id, held.starts_at)

@@ -29,7 +29,7 @@ def start(*arguments: object) -> subprocess.Popen[str]:
 
 def test_nothing_is_booked_twice_or_lost(database: Database, database_url: str) -> None:
     key = lay_out(database, technicians=2)
-    clients = [start(database_url, key, seed, 20, 4) for seed in range(CLIENTS)]
+    clients = [start(database_url, key, seed, 20, 4, 0) for seed in range(CLIENTS)]
     # the first is killed in the middle of something; another goes on where it was
     first = clients.pop(0)
     assert first.stdout is not None
@@ -39,7 +39,7 @@ def test_nothing_is_booked_twice_or_lost(database: Database, database_url: str) 
     ledger = Ledger()
     wish = ledger.read([*heard, *rest.splitlines(keepends=True)])
     retry = [] if wish is None else [json.dumps(wish)]
-    clients.append(start(database_url, key, 100, 8, 4, *retry))
+    clients.append(start(database_url, key, 100, 8, 4, 0, *retry))
     for client in clients:
         said, _ = client.communicate(timeout=120)
         assert client.returncode == 0

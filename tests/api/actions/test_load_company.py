@@ -12,7 +12,7 @@ from api.actions.load_company import Loaded, load_company
 from api.actions.raise_due_work import raise_due_work
 from api.actions.report_visit import VisitReport, report_work
 from api.storage.audit import Origin
-from api.storage.company_travel import company_travel
+from api.storage.company_travel import estimated_travel
 from api.storage.database import Database
 from api.storage.snapshots import (
     active_technicians,
@@ -317,7 +317,7 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
         )  # fmt: skip
         line = (Coordinates(lat=60.0, lon=5.0), Coordinates(lat=60.0, lon=6.0))
         fjord = Barrier(name="fjord", line=line, crossings=(ferry,))
-        assert company_travel(session, ()) == StraightLineTravel(barriers=(fjord,))
+        assert estimated_travel(session) == StraightLineTravel(barriers=(fjord,))
 
 
 @pytest.mark.parametrize(

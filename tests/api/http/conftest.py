@@ -61,7 +61,7 @@ def filled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
             )
         )  # fmt: skip
         for each in ("a", "b"):
-            session.add_all(_of_client(each))
+            session.add_all(of_client(each))
     database.close()
     return file
 
@@ -74,7 +74,7 @@ def database(filled_file: Path, tmp_path: Path) -> Iterator[Database]:
     database.close()
 
 
-def _of_client(x: str) -> list[object]:
+def of_client(x: str) -> list[object]:
     """Return everything of client ``x``, its ids ending in the client's letter."""
     sheet = Worksheet(
         steps=(), minutes=60, minutes_p80=75, machine_back_minutes={}, needs_off=False,

@@ -254,3 +254,22 @@ def test_the_trail_of_a_change_shows_before_and_after(
         line = session.exec(select(AuditRow).where(col(AuditRow.subject) == "client/c-a")).one()
     assert (line.before or {})["name"] == "Client a"
     assert (line.after or {})["name"] == "B"
+
+
+def test_the_outlook_of_a_site_without_machines_is_drawn_empty(dispatcher: TestClient) -> None:
+    site = dispatcher.get("/v1/sites/s-a").json()
+    body = {name: value for name, value in site.items() if name != "version"} | {"id": "s-empty"}
+    assert dispatcher.post("/v1/sites", json=body).status_code == 201
+    drawn = dispatcher.get("/v1/sites/s-empty/outlook.svg")
+    assert (drawn.status_code, drawn.headers["content-type"]) == (200, "image/svg+xml")
+    assert "0 tasks" in drawn.text
+
+
+def test_true_is_no_number(dispatcher: TestClient) -> None:
+    site = dispatcher.get("/v1/sites/s-a").json()
+    body = {name: value for name, value in site.items() if name != "version"}
+    refused = dispatcher.post("/v1/sites", json=body | {"id": "s-c", "lat": True})
+    assert (refused.status_code, refused.json()["errors"]) == (
+        422,
+        [{"pointer": "/lat", "detail": "write a number, not true or false"}],
+    )

@@ -46,6 +46,7 @@ def hold(portal: TestClient, at: str, name: str, visit: str = "v-a") -> dict[str
 def test_a_portal_is_told_windows_and_not_who_comes_or_what_it_costs(caller: Caller) -> None:
     told = caller("portal-a").get("/v1/visits/v-a/offers").json()
     assert (told["visit_id"], told["deadline"], told["suggestions"]) == ("v-a", None, [])
+    assert told["telephone_us"] is None
     # an hour of work in the site's hours from nine to eleven: arrival by ten
     tomorrow = next(o for o in told["offers"] if o["arrive_from"].startswith("2027-03-02"))
     assert tomorrow == {

@@ -89,3 +89,35 @@ def test_old_keys_are_forgotten(dispatcher: TestClient, database: Database) -> N
     forget_old_replies(database, now=NOW + KEPT_FOR + timedelta(seconds=1))
     with database.read() as session:
         assert session.exec(select(IdempotencyRow)).all() == []
+
+
+WITHOUT_A_KEY = {
+    # the secret is shown once and kept as a hash: it may not stand in a stored reply. Who lost the
+    # reply withdraws what was made and makes another
+    "add_key",
+    "add_feed_link",
+    "rotate_link",
+}
+
+
+def test_everything_that_creates_takes_a_key(nobody: TestClient) -> None:
+    document = nobody.get("/v1/openapi.json").json()
+    without = {
+        operation["operationId"]
+        for methods in document["paths"].values()
+        for operation in methods.values()
+        if "201" in operation["responses"]
+        and "Idempotency-Key" not in {each["name"] for each in operation.get("parameters", ())}
+    }
+    assert without == WITHOUT_A_KEY
+
+
+def test_a_record_is_added_once_under_a_key(dispatcher: TestClient) -> None:
+    body = {"name": "Tidewater Cafés"}
+    headers = {"Idempotency-Key": "client-1"}
+    first, again = (dispatcher.post("/v1/clients", json=body, headers=headers) for _ in range(2))
+    assert (first.status_code, again.status_code) == (201, 201)
+    assert again.json() == first.json()
+    assert again.headers["location"] == first.headers["location"]
+    names = [each["name"] for each in dispatcher.get("/v1/clients").json()["items"]]
+    assert names.count("Tidewater Cafés") == 1

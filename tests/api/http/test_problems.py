@@ -8,7 +8,7 @@ from sqlalchemy.exc import OperationalError
 
 from api.http.edge import MAX_BODY_BYTES
 from api.http.problems import _STATUS_AND_NAME
-from scheduler.errors import SteamroundError
+from scheduler.errors import Busy, SteamroundError
 
 KEYS = {"type", "title", "status", "detail", "request_id", "errors"}
 
@@ -93,11 +93,11 @@ def test_an_unexpected_error_tells_nothing(nobody: TestClient, dispatcher: TestC
 
 
 def test_a_busy_database_asks_to_come_again(nobody: TestClient, dispatcher: TestClient) -> None:
-    class Busy:
+    class Locked:
         def read(self) -> object:
-            raise OperationalError("SELECT secret", {}, Exception("database is locked"))
+            raise Busy from OperationalError("SELECT secret", {}, Exception("database is locked"))
 
-    nobody.app.state.database = Busy()  # type: ignore[attr-defined]
+    nobody.app.state.database = Locked()  # type: ignore[attr-defined]
     reply = dispatcher.get("/v1/clients")
     assert (reply.status_code, reply.headers["retry-after"]) == (503, "1")
     assert "secret" not in reply.text
@@ -133,3 +133,26 @@ def test_days_nobody_can_mean_are_refused(
     reply = dispatcher.request(method, path, json=body, headers={"If-Match": '"v1"'})
     assert (reply.status_code, reply.json()["errors"][0]["pointer"]) == (422, pointer)
     assert "write a day from 1950-01-01 to 2199-12-31" in reply.json()["errors"][0]["detail"]
+
+
+def test_a_parameter_nobody_knows_is_refused_and_those_there_are_are_named(
+    dispatcher: TestClient,
+) -> None:
+    reply = dispatcher.get("/v1/sites?colour=red&cleint=c-a")
+    assert reply.status_code == 422
+    assert {each["pointer"] for each in reply.json()["errors"]} == {"colour", "cleint"}
+    assert "there are: client, " in reply.json()["errors"][0]["detail"]
+    assert dispatcher.get("/v1/sites?client=c-a&limit=5").status_code == 200
+
+
+def test_every_route_of_the_api_knows_its_parameters(dispatcher: TestClient) -> None:
+    document = dispatcher.get("/v1/openapi.json").json()
+    described = {
+        operation["operationId"]: {
+            each["name"] for each in operation.get("parameters", ()) if each["in"] == "query"
+        }
+        for methods in document["paths"].values()
+        for operation in methods.values()
+    }
+    known = dispatcher.app.state.known_parameters  # type: ignore[attr-defined]
+    assert described == {name: set(known[name]) for name in described}
