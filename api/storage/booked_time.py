@@ -18,7 +18,7 @@ from api.storage.tables import AppointmentRow, HoldRow, SiteRow, VisitRow
 from scheduler.errors import HeldForClient
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.places import Coordinates
-from scheduler.routing.assembly import OpenVisit, Standing
+from scheduler.routing.open_visits import OpenVisit, Standing
 from scheduler.routing.standing import Booked
 from scheduler.working_time import local_date
 
