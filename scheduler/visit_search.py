@@ -17,7 +17,7 @@ from scheduler.visit_costs import Site, best_day, group_cost
 
 EXACT_LOTS: Final = 13  # above, 2 ** lots groups are too many to cost for each of many sites
 REGROUPED_LOTS: Final = 9  # of a few groups, grouped anew exactly when nothing simpler helps
-TRIES: Final = 40_000  # over the cube of the lots: how often to start anew from the best found
+TRIES: Final = 600_000  # over the fourth power of the lots: how often to start anew
 GAIN: Final = 1e-6  # smaller gains are rounding
 
 
@@ -316,7 +316,7 @@ def _try_again(site: Site, desk: Desk, order: Integers, group_of: Integers, tota
     """
     shared = order.shape[0]
     chance = shared
-    for _ in range(TRIES // shared**3):
+    for _ in range(TRIES // shared**4):
         for lot in range(shared):
             desk.group_of[lot] = group_of[lot]
         for _ in range(2):
