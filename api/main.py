@@ -11,12 +11,14 @@ from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 
+from api.actions.calendars import move_calendars
 from api.clock import Clock
 from api.http.app import create_app
 from api.outbox.sending import Sender
 from api.present import present, time_of
 from api.road_service import RoadService
-from api.settings import Settings, prepare_data_folder
+from api.settings import DEFAULT_PUBLIC_URL, Settings, prepare_data_folder
+from api.storage.catalogue_edits import KnownCatalogue
 from api.storage.database import Database
 from seed_data.catalogue import load_catalogue
 
@@ -41,6 +43,9 @@ def _application(*, clock: bool) -> FastAPI:
     database = Database(settings.database_url)
     database.create_or_upgrade()
     catalogue, tell_time = load_catalogue(), time_of(settings)
+    public_url = settings.public_url or DEFAULT_PUBLIC_URL
+    in_force = KnownCatalogue(catalogue).of(database)
+    move_calendars(database, public_url, in_force, now=tell_time())
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -63,7 +68,7 @@ def _application(*, clock: bool) -> FastAPI:
     return create_app(
         database,
         catalogue,
-        public_url=settings.public_url,
+        public_url=public_url,
         requests_per_minute=settings.requests_per_minute,
         webhooks_to_loopback=settings.webhooks_to_loopback,
         tell_time=tell_time,

@@ -19,6 +19,9 @@ ROADS_URL = "STEAMROUND_ROADS_URL"
 COMPILED_FOLDER = "compiled"
 """The folder of the data folder that keeps compiled code; safe to delete at any time."""
 
+DEFAULT_PUBLIC_URL = "http://127.0.0.1:8000"
+"""Where a service is reached of which nobody has said anything."""
+
 _KNOWN = (
     DATA_FOLDER,
     DATABASE_URL,
@@ -28,7 +31,6 @@ _KNOWN = (
     ROADS_URL,
 )
 _DEFAULT_FOLDER = "steamround-data"
-_DEFAULT_PUBLIC_URL = "http://127.0.0.1:8000"
 _DEFAULT_REQUESTS_PER_MINUTE = 600
 _DRIVERS = ("sqlite", "postgresql+psycopg")
 
@@ -45,7 +47,8 @@ class Settings:
         ``sqlite:///FILE`` or ``postgresql+psycopg://...``.
     public_url
         How the world reaches the service, without a slash at the end. Feed addresses and links in
-        calendars begin with it.
+        calendars begin with it. None where nobody has said: whoever serves then knows from the
+        port, and other commands from whoever served last.
     requests_per_minute
         How many requests one API key may make to one process.
     webhooks_to_loopback
@@ -58,7 +61,7 @@ class Settings:
 
     data_folder: Path
     database_url: str
-    public_url: str = _DEFAULT_PUBLIC_URL
+    public_url: str | None = None
     requests_per_minute: int = _DEFAULT_REQUESTS_PER_MINUTE
     webhooks_to_loopback: bool = False
     roads_url: str | None = None
@@ -71,7 +74,8 @@ class Settings:
             raise InvalidInput(
                 f"{DATABASE_URL} must begin with sqlite:/// or postgresql://, got {scheme!r}"
             )
-        _check_address(PUBLIC_URL, self.public_url, "https://plan.example.org")
+        if self.public_url is not None:
+            _check_address(PUBLIC_URL, self.public_url, "https://plan.example.org")
         if self.roads_url is not None:
             _check_address(ROADS_URL, self.roads_url, "http://roads:8002")
         if self.requests_per_minute < 1:
@@ -94,7 +98,7 @@ class Settings:
         settings = cls.in_folder(
             Path(environment.get(DATA_FOLDER) or _DEFAULT_FOLDER),
             database_url=environment.get(DATABASE_URL),
-            public_url=environment.get(PUBLIC_URL) or _DEFAULT_PUBLIC_URL,
+            public_url=environment.get(PUBLIC_URL) or None,
         )
         return replace(
             settings,
@@ -110,7 +114,7 @@ class Settings:
 
     @classmethod
     def in_folder(
-        cls, folder: Path, *, database_url: str | None = None, public_url: str = _DEFAULT_PUBLIC_URL
+        cls, folder: Path, *, database_url: str | None = None, public_url: str | None = None
     ) -> "Settings":
         """Return settings that keep everything in ``folder``, unless a database is named."""
         folder = folder.expanduser().resolve()
@@ -127,6 +131,8 @@ def _check_address(name: str, address: str, example: str) -> None:
         parts = urlsplit("")
     if parts.scheme not in ("http", "https") or not parts.hostname or parts.query:
         raise InvalidInput(f"{name} must be an address such as {example}, got {address!r}")
+    if not (address.isascii() and address.isprintable()) or " " in address:
+        raise InvalidInput(f"{name} must be percent-encoded ASCII, got {address!r}")
     if address.endswith("/"):
         raise InvalidInput(f"{name} must not end with a slash, got {address!r}")
 

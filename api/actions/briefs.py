@@ -1,14 +1,14 @@
 """From rows to all that a calendar may tell about an appointment."""
 
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any, cast
 
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
-from api.feeds.phrases import VisitKind
+from api.feeds.phrases import Language, VisitKind
 from api.feeds.wording import AppointmentBrief, MachineOff, WorkLine
 from api.storage.documents import worksheet_from_json
 from api.storage.tables import (
@@ -23,11 +23,21 @@ from api.storage.tables import (
 from scheduler.catalogue import Catalogue, MachineState
 from scheduler.company import Urgency
 from scheduler.lifecycle import AppointmentState
+from scheduler.translations import Translator
 from scheduler.work_order import StepKind
 from scheduler.worksheet import Step, Worksheet, at_pace
 
 _URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BriefedWork:
+    """One appointment with its whole worksheet; ``machines`` are the names of those in it."""
+
+    brief: AppointmentBrief
+    sheet: Worksheet
+    machines: Mapping[str, str]
 
 
 class Briefs:
@@ -37,6 +47,8 @@ class Briefs:
     ----------
     with_work
         Whether the order of work is wanted: reading a worksheet takes longer than all the rest.
+    language
+        The reader's: names of work, parts and tools are said in it, as far as they have been.
     """
 
     def __init__(
@@ -46,9 +58,11 @@ class Briefs:
         catalogue: Catalogue,
         *,
         with_work: bool,
+        language: Language = "en",
     ) -> None:
         appointments = list(appointments)
         self._session, self._catalogue, self._with_work = session, catalogue, with_work
+        self._language, self._say = language, catalogue.translator(language)
         self._visits = self._rows(VisitRow, {row.visit_id for row in appointments})
         self._sites = self._rows(SiteRow, {row.site_id for row in self._visits.values()})
         self._clients = self._rows(ClientRow, {row.client_id for row in self._sites.values()})
@@ -88,7 +102,8 @@ class Briefs:
             address=site.address,
             client=client.name,
             technician=self._people[row.technician_id].name,
-            tasks=tuple(visit.headlines),
+            tasks=tuple(map(self._say, visit.headlines)),
+            language=self._language,
             lat_lon=(site.lat, site.lon),
             urgent=visit.urgency in _URGENT,
             respond_by=visit.respond_by,
@@ -100,8 +115,18 @@ class Briefs:
         )
         if not self._with_work:
             return brief
-        sheet = worksheet_from_json(visit.worksheet)
-        return self._worded(brief, at_pace(sheet, self._people[row.technician_id].pace))
+        return self._worded(brief, self._sheet(row))
+
+    def worksheet(self, row: AppointmentRow) -> BriefedWork:
+        """Return the worksheet of one appointment in the reader's language, and what it is for."""
+        return BriefedWork(
+            brief=self.brief(row), sheet=self._sheet(row), machines=self._machine_names
+        )
+
+    def _sheet(self, row: AppointmentRow) -> Worksheet:
+        """The worksheet at the pace of whoever comes, in the reader's language."""
+        sheet = worksheet_from_json(self._visits[row.visit_id].worksheet)
+        return said(at_pace(sheet, self._people[row.technician_id].pace), self._say)
 
     def _worded(self, brief: AppointmentBrief, sheet: Worksheet) -> AppointmentBrief:
         return replace(
@@ -117,7 +142,7 @@ class Briefs:
                 if step.minutes
             ),
             parts=tuple(
-                (quantity, part_name(part, self._catalogue))
+                (quantity, self._say(part_name(part, self._catalogue)))
                 for part, quantity in sheet.parts.items()
             ),
             tools=sheet.tools,
@@ -156,6 +181,25 @@ def tombstone(brief: AppointmentBrief, left: HandOverRow) -> AppointmentBrief:
         revised=left.handed_over_at,
         moved_from=None,
         handed_over=True,
+    )
+
+
+def said(sheet: Worksheet, say: Translator) -> Worksheet:
+    """Return a worksheet in another language."""
+    steps = [
+        replace(
+            step,
+            text=say(step.text),
+            details=tuple(map(say, step.details)),
+            cautions=tuple(map(say, step.cautions)),
+        )
+        for step in sheet.steps
+    ]
+    return replace(
+        sheet,
+        steps=tuple(steps),
+        tools=tuple(map(say, sheet.tools)),
+        cautions=tuple(map(say, sheet.cautions)),
     )
 
 

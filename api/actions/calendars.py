@@ -12,9 +12,10 @@ from typing import Any, assert_never, cast
 from sqlmodel import Session, col, select
 
 from api.actions.briefs import Briefs, tombstone
+from api.actions.worksheet_addresses import worksheet_addresses
 from api.feeds.delivery import store_form
 from api.feeds.events import FeedEvent, events_in, render_calendar
-from api.feeds.phrases import ENGLISH, PHRASES, Language
+from api.feeds.phrases import PHRASES, Language
 from api.feeds.shelf import stored_feed
 from api.feeds.stamps import with_stamps
 from api.feeds.window import COMING_DAYS, PAST_DAYS, day_start, within_window
@@ -27,6 +28,7 @@ from api.feeds.wording import (
     technician_event,
 )
 from api.storage.database import Database
+from api.storage.public_address import keep_public_address
 from api.storage.snapshots import company
 from api.storage.tables import (
     AppointmentRow,
@@ -141,9 +143,8 @@ def write_calendar(
     if row is None or day_start(row.written_at, who.zone) != today:
         touched = None
     before = {} if row is None else events_in(row.body)
-    events = within_window(
-        _Gathering(session, catalogue, today, touched).events(feed, who), day_start=today
-    )
+    gathering = _Gathering(session, catalogue, now, today, touched)
+    events = within_window(gathering.events(feed, who), day_start=today)
     events = with_stamps(events, before, day_start=today, now=now)
     others = {} if touched is None else _without(before, touched)
     body = render_calendar(who.title, events, who.zone, day_start=today, kept=others)
@@ -172,6 +173,18 @@ def _without(events: Mapping[str, bytes], appointments: Iterable[str]) -> dict[s
     return {uid: octets for uid, octets in events.items() if uid not in gone}
 
 
+def move_calendars(database: Database, url: str, catalogue: Catalogue, *, now: datetime) -> None:
+    """Let the addresses in calendars begin with ``url``, where the world reaches the server now."""
+    with database.write() as session:
+        if not keep_public_address(session, url):
+            return
+        kept = session.exec(
+            select(FeedDocumentRow.subject).where(FeedDocumentRow.kind == FeedKind.TECHNICIAN)
+        ).all()
+        for technician in sorted(kept):
+            write_calendar(session, Feed(FeedKind.TECHNICIAN, technician), catalogue, now=now)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Who:
     """Whose calendar it is, what its title says, in which zone its days begin, how it is worded."""
@@ -179,7 +192,7 @@ class _Who:
     name: str
     title: str
     zone: str
-    language: Language = "en"
+    language: Language
     short: bool = False
 
 
@@ -199,12 +212,14 @@ def _who(session: Session, feed: Feed) -> _Who:
             )
         case FeedKind.SITE:
             site = session.get_one(SiteRow, feed.subject)
-            title = ENGLISH.site_title.format(name=site.name)
-            return _Who(name=site.name, title=title, zone=site.zone)
+            language = cast(Language, site.language)
+            title = PHRASES[language].site_title.format(name=site.name)
+            return _Who(name=site.name, title=title, zone=site.zone, language=language)
         case FeedKind.COMPANY:
             row = company(session)
-            title = ENGLISH.company_title.format(name=row.name)
-            return _Who(name=row.name, title=title, zone=row.zone)
+            language = cast(Language, row.language)
+            title = PHRASES[language].company_title.format(name=row.name)
+            return _Who(name=row.name, title=title, zone=row.zone, language=language)
         case _:
             assert_never(feed.kind)
 
@@ -218,32 +233,38 @@ class _Gathering:
 
     session: Session
     catalogue: Catalogue
+    now: datetime
     today: datetime
     only: Collection[str] | None
 
     def events(self, feed: Feed, who: _Who) -> list[FeedEvent]:
         match feed.kind:
             case FeedKind.TECHNICIAN:
-                briefs = self._of_technician(feed.subject, with_work=True)
-                own = [replace(each, language=who.language, short=who.short) for each in briefs]
+                address = worksheet_addresses(self.session, feed.subject, now=self.now)
+                own = [
+                    replace(each, short=who.short, worksheet_url=address(each.appointment_id))
+                    for each in self._of_technician(feed.subject, who, with_work=True)
+                ]
                 return [technician_event(brief, domain=CALENDAR_DOMAIN) for brief in own]
             case FeedKind.BUSY:
-                briefs = self._of_technician(feed.subject, with_work=False)
+                briefs = self._of_technician(feed.subject, who, with_work=False)
                 # in the zone of the technician: another one would tell where the site is
-                at_home = [replace(each, zone=who.zone, language=who.language) for each in briefs]
+                at_home = [replace(each, zone=who.zone) for each in briefs]
                 return [busy_event(brief, domain=CALENDAR_DOMAIN) for brief in at_home]
             case FeedKind.SITE:
                 visits = select(VisitRow.id).where(VisitRow.site_id == feed.subject)
                 rows = self._appointments(col(AppointmentRow.visit_id).in_(visits))
-                briefs = self._briefs(rows, with_work=True)
+                briefs = self._briefs(rows, who, with_work=True)
                 return [site_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
             case FeedKind.COMPANY:
-                briefs = self._briefs(self._appointments(), with_work=False)
+                briefs = self._briefs(self._appointments(), who, with_work=False)
                 return [company_event(brief, domain=CALENDAR_DOMAIN) for brief in briefs]
             case _:
                 assert_never(feed.kind)
 
-    def _of_technician(self, technician: str, *, with_work: bool) -> Iterable[AppointmentBrief]:
+    def _of_technician(
+        self, technician: str, who: _Who, *, with_work: bool
+    ) -> Iterable[AppointmentBrief]:
         """Yield the technician's appointments, and those handed over to somebody else."""
         mine = self._appointments(col(AppointmentRow.technician_id) == technician)
         handed_over = self.session.exec(
@@ -258,15 +279,20 @@ class _Gathering:
             .where(col(AppointmentRow.id).in_(gone))
             .where(AppointmentRow.technician_id != technician)  # it has not come back
         ).all()
-        briefs = Briefs(self.session, [*mine, *others], self.catalogue, with_work=with_work)
+        briefs = self._gathered([*mine, *others], who, with_work)
         yield from map(briefs.brief, mine)
         for row in others:
             yield tombstone(briefs.brief(row), gone[row.id])
 
     def _briefs(
-        self, rows: Sequence[AppointmentRow], *, with_work: bool
+        self, rows: Sequence[AppointmentRow], who: _Who, *, with_work: bool
     ) -> Iterable[AppointmentBrief]:
-        return map(Briefs(self.session, rows, self.catalogue, with_work=with_work).brief, rows)
+        return map(self._gathered(rows, who, with_work).brief, rows)
+
+    def _gathered(self, rows: Sequence[AppointmentRow], who: _Who, with_work: bool) -> Briefs:
+        return Briefs(
+            self.session, rows, self.catalogue, with_work=with_work, language=who.language
+        )
 
     def _appointments(self, *conditions: Any) -> Sequence[AppointmentRow]:
         return self.session.exec(

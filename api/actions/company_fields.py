@@ -126,6 +126,7 @@ class SiteFields(Fields):
     solids_mg_l: Dissolved | None = None
     access_notes: Text = ""
     phone: Text = ""
+    language: Language = "en"
 
     @model_validator(mode="after")
     def calcium_is_part_of_the_hardness(self) -> "SiteFields":

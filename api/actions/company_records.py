@@ -22,6 +22,7 @@ from api.actions.company_fields import (
     TechnicianFields,
     WorkDoneFields,
 )
+from api.feeds.phrases import Language
 from api.storage.column_types import (
     DaySpan,
     FromPairs,
@@ -91,5 +92,6 @@ class CompanyRecord(InCountry):
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
     workshop_lat: Latitude
     workshop_lon: Longitude
+    language: Language = "en"
     planning_day: date | None = None
     seed: int | None = None

@@ -5,6 +5,7 @@ from datetime import datetime
 from sqlmodel import Session, col, select
 
 from api.actions.calendars import THE_COMPANY, Feed, write_calendar
+from api.actions.worksheet_addresses import retire_worksheet_addresses
 from api.feeds.links import feed_path, mint_secret, secret_hash
 from api.storage.audit import Origin, record
 from api.storage.database import Database
@@ -58,7 +59,7 @@ def create_feed_link(
 
 
 def rotate_feed_link(
-    database: Database, link_id: str, *, now: datetime, origin: Origin
+    database: Database, link_id: str, catalogue: Catalogue, *, now: datetime, origin: Origin
 ) -> tuple[FeedLinkRow, str]:
     """Withdraw a link and return its successor for the same device, with its path.
 
@@ -68,14 +69,17 @@ def rotate_feed_link(
         There is no such link, or it has been withdrawn already.
     """
     with database.write() as session:
-        old = _withdraw(session, link_id, now, origin)
+        old = _withdraw(session, link_id, catalogue, now, origin)
         return _add(session, _feed_of(old), old.device, now, origin)
 
 
 def revoke_feed_link(
-    database: Database, link_id: str, *, now: datetime, origin: Origin
+    database: Database, link_id: str, catalogue: Catalogue, *, now: datetime, origin: Origin
 ) -> FeedLinkRow:
     """Withdraw a link: from now on its address answers 410.
+
+    So do those of the worksheets named in a technician's calendar; their other devices find new
+    ones there.
 
     Raises
     ------
@@ -83,7 +87,7 @@ def revoke_feed_link(
         There is no such link, or it has been withdrawn already.
     """
     with database.write() as session:
-        row = _withdraw(session, link_id, now, origin)
+        row = _withdraw(session, link_id, catalogue, now, origin)
         _forget_unread(session, _feed_of(row))
         return row
 
@@ -117,7 +121,9 @@ def _add(
     return row, feed_path(secret, document.name)
 
 
-def _withdraw(session: Session, link_id: str, now: datetime, origin: Origin) -> FeedLinkRow:
+def _withdraw(
+    session: Session, link_id: str, catalogue: Catalogue, now: datetime, origin: Origin
+) -> FeedLinkRow:
     row = session.get(FeedLinkRow, link_id)
     if row is None:
         raise Absent("feed link", link_id)
@@ -126,6 +132,9 @@ def _withdraw(session: Session, link_id: str, now: datetime, origin: Origin) -> 
     row.revoked_at = now
     session.add(row)
     record(session, origin, now=now, verb="revoke", subject=f"feed_link/{row.id}")
+    if row.kind == FeedKind.TECHNICIAN:
+        retire_worksheet_addresses(session, row.subject, now=now)
+        write_calendar(session, _feed_of(row), catalogue, now=now)
     return row
 
 

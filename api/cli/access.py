@@ -18,6 +18,8 @@ from api.cli.setting_up import (
     settings_for,
 )
 from api.present import time_of
+from api.settings import DEFAULT_PUBLIC_URL
+from api.storage.public_address import public_address
 from api.storage.tables import FeedKind
 
 key_app = typer.Typer(help="API keys.", no_args_is_help=True)
@@ -69,4 +71,6 @@ def link(
         origin=OPERATOR,
     )
     console.print(f"Feed link {row.id} for {device}. Keep it, it is not shown again:")
-    print(f"{settings.public_url}{path}")
+    with database.read() as session:
+        base = settings.public_url or public_address(session) or DEFAULT_PUBLIC_URL
+    print(f"{base}{path}")

@@ -13,7 +13,7 @@ import typer
 from rich.panel import Panel
 from sqlmodel import col, select
 
-from api.actions.calendars import Feed
+from api.actions.calendars import Feed, move_calendars
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.actions.load_company import load_company
@@ -89,7 +89,8 @@ def demo(
     if seconds is None and iterations is None:
         seconds = _SECONDS
     # all of it in the one folder, whatever the environment says of another company's database
-    settings = Settings.in_folder(folder, public_url=f"http://127.0.0.1:{port}")
+    public_url = f"http://127.0.0.1:{port}"
+    settings = Settings.in_folder(folder, public_url=public_url)
     _make_room(settings.data_folder)
     prepare_data_folder(settings)
     set_demo_clock(settings.data_folder, showing=_before_dawn(planning_day()))
@@ -106,17 +107,18 @@ def demo(
     console.rule("Steamround demo")
     console.print(_CREDIT)
     run.load()
+    move_calendars(run.database, public_url, run.catalogue, now=run.at(*_MORNING))
     run.plan_ten_days()
     callback = run.take_the_call()
     run.fit_it_in(callback)
     run.show_tomorrow()
     run.check_plans()
-    run.write_files(settings.public_url)
+    run.write_files(public_url)
     set_demo_clock(settings.data_folder, showing=run.at(*_CALL))
     console.print(f"Done in {time.perf_counter() - begun:.0f} s.")
     if and_serve:
         os.environ.pop(DATABASE_URL, None)
-        os.environ[PUBLIC_URL] = settings.public_url
+        os.environ[PUBLIC_URL] = public_url
         serve(port=port, data_folder=folder)
     else:
         console.print(f"To serve it: steamround serve --data-folder {folder}")

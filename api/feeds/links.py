@@ -1,6 +1,13 @@
-"""Feed links: the secret in them, how it is stored and kept out of logs."""
+"""Secret addresses, of calendars and of worksheets: made, stored, kept out of logs.
 
+The address of a calendar holds a secret of its own, of which only the hash is kept. Those of the
+worksheets named in a calendar are derived from one key, so that they stand in its bytes unchanged
+and all end with the key.
+"""
+
+import base64
 import hashlib
+import hmac
 import re
 import secrets
 import unicodedata
@@ -8,10 +15,13 @@ import unicodedata
 SECRET_PREFIX = "srf_"
 """Marks a feed secret, so that a leaked one can be recognised by a scanner or a log filter."""
 
+WORKSHEET_PREFIX = "srw_"
+"""The same for the secret of a worksheet's address."""
+
 _SECRET_OCTETS = 32  # 256 bits
 _SECRET = re.compile(rf"{SECRET_PREFIX}[A-Za-z0-9_-]{{43}}")
-_IN_PATH = re.compile(r"(?i)((?:/|%2f)feeds(?:/|%2f))[^/\s?#\"'%]+")
-_ANYWHERE = re.compile(rf"{SECRET_PREFIX}[A-Za-z0-9_-]+")
+_IN_PATH = re.compile(r"(?i)((?:/|%2f)(?:feeds|w)(?:/|%2f))[^/\s?#\"'%]+")
+_ANYWHERE = re.compile(rf"(?:{SECRET_PREFIX}|{WORKSHEET_PREFIX})[A-Za-z0-9_-]+")
 _MASK = "***"
 
 # Letters that do not come apart into a base letter and an accent.
@@ -43,7 +53,7 @@ def secret_hash(secret: str) -> str:
 
 
 def masked(text: str) -> str:
-    """Return ``text`` (a path, an address, a log line) with every feed secret made unreadable."""
+    """Return ``text`` (a path, an address, a log line) with every secret in it made unreadable."""
     return _ANYWHERE.sub(_MASK, _IN_PATH.sub(rf"\1{_MASK}", text))
 
 
@@ -61,3 +71,19 @@ def file_stem(name: str) -> str:
 def feed_path(secret: str, name: str) -> str:
     """Return the path of a feed: ``/feeds/{secret}/{name}.ics``."""
     return f"/feeds/{secret}/{file_stem(name)}.ics"
+
+
+def mint_worksheet_key() -> bytes:
+    """Return a new key of 256 random bits for the worksheet addresses of one calendar."""
+    return secrets.token_bytes(_SECRET_OCTETS)
+
+
+def worksheet_path(key: bytes, appointment_id: str) -> str:
+    """Return the path of an appointment's worksheet: ``/w/{secret}/{appointment}``."""
+    return f"/w/{worksheet_secret(key, appointment_id)}/{appointment_id}"
+
+
+def worksheet_secret(key: bytes, appointment_id: str) -> str:
+    """Return what opens the worksheet of one appointment and no other: HMAC-SHA-256 (RFC 2104)."""
+    digest = hmac.new(key, appointment_id.encode(), hashlib.sha256).digest()
+    return WORKSHEET_PREFIX + base64.urlsafe_b64encode(digest).rstrip(b"=").decode()

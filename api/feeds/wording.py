@@ -16,8 +16,8 @@ from typing import assert_never
 
 from api.feeds.calendar_text import one_line
 from api.feeds.events import EventStatus, FeedEvent
+from api.feeds.moments import clock_text, day_text, duration_text
 from api.feeds.phrases import ENGLISH, PHRASES, Language, Phrases, VisitKind
-from api.feeds.vtimezone import is_repeated, zone_of
 from scheduler.errors import InvalidInput
 from scheduler.lifecycle import AppointmentState
 
@@ -146,7 +146,7 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         domain=domain,
         summary=_summary(brief, place=_place(brief)),
         paragraphs=paragraphs,
-        url=brief.worksheet_url,
+        url=None if brief.is_off else brief.worksheet_url,
     )
 
 
@@ -307,17 +307,21 @@ def _moved(brief: AppointmentBrief) -> list[str]:
     if brief.moved_from is None:
         return []
     moment = brief.moved_from
-    return [brief.words.moved_from.format(day=_day(moment, brief), clock=_clock(moment, brief))]
+    return [
+        brief.words.moved_from.format(
+            day=day_text(moment, brief.zone, brief.words), clock=clock_text(moment, brief.zone)
+        )
+    ]
 
 
 def _times(brief: AppointmentBrief) -> list[str]:
     words = brief.words
     lines = [
         words.times.format(
-            day=_day(brief.start, brief),
-            start=_clock(brief.start, brief),
-            end=_clock(brief.end, brief),
-            length=_duration(brief.end - brief.start),
+            day=day_text(brief.start, brief.zone, brief.words),
+            start=clock_text(brief.start, brief.zone),
+            end=clock_text(brief.end, brief.zone),
+            length=duration_text(brief.end - brief.start),
         )
     ]
     if brief.state is AppointmentState.PROMISED:
@@ -331,14 +335,22 @@ def _respond_by(brief: AppointmentBrief) -> list[str]:
     if brief.respond_by is None or brief.is_off:
         return []
     moment = brief.respond_by
-    return [brief.words.respond_by.format(day=_day(moment, brief), clock=_clock(moment, brief))]
+    return [
+        brief.words.respond_by.format(
+            day=day_text(moment, brief.zone, brief.words), clock=clock_text(moment, brief.zone)
+        )
+    ]
 
 
 def _leave_by(brief: AppointmentBrief) -> list[str]:
     if not brief.travel_minutes:
         return []
     leave = brief.start - timedelta(minutes=brief.travel_minutes)
-    return [brief.words.leave_by.format(minutes=brief.travel_minutes, clock=_clock(leave, brief))]
+    return [
+        brief.words.leave_by.format(
+            minutes=brief.travel_minutes, clock=clock_text(leave, brief.zone)
+        )
+    ]
 
 
 def _machines_off(brief: AppointmentBrief) -> str:
@@ -347,8 +359,8 @@ def _machines_off(brief: AppointmentBrief) -> str:
     lines = [
         brief.words.machine_off.format(
             machine=one_line(off.machine),
-            start=_clock(off.start, brief),
-            end=_clock(off.end, brief),
+            start=clock_text(off.start, brief.zone),
+            end=clock_text(off.end, brief.zone),
         )
         for off in brief.machines_off
     ]
@@ -380,21 +392,3 @@ def _numbered(steps: Sequence[WorkLine], words: Phrases) -> list[str]:
                 pattern.format(number=number, text=one_line(step.text), minutes=step.minutes)
             )
     return lines
-
-
-def _day(moment: datetime, brief: AppointmentBrief) -> str:
-    # Not strftime: its names of days and months follow the locale of the process.
-    local = moment.astimezone(zone_of(brief.zone))
-    weekday, month = brief.words.weekdays[local.weekday()], brief.words.months[local.month - 1]
-    return f"{weekday} {local.day} {month} {local.year}"
-
-
-def _clock(moment: datetime, brief: AppointmentBrief) -> str:
-    """Wall time at the site; in an hour that comes twice, with the zone's abbreviation."""
-    local = moment.astimezone(zone_of(brief.zone))
-    return f"{local:%H:%M} {local.tzname()}" if is_repeated(local) else f"{local:%H:%M}"
-
-
-def _duration(length: timedelta) -> str:
-    hours, minutes = divmod(round(length / timedelta(minutes=1)), 60)
-    return " ".join([f"{hours} h"] * (hours > 0) + [f"{minutes} min"] * (minutes > 0 or not hours))

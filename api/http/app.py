@@ -48,6 +48,7 @@ from api.http import (
     visits,
     wear,
     webhooks,
+    worksheets,
 )
 from api.http.edge import Edge
 from api.http.events import describe_events
@@ -97,6 +98,7 @@ _SUBJECTS = (
     webhooks,
     keys,
     feeds,
+    worksheets,
     health,
 )
 
@@ -123,6 +125,7 @@ _TAGS = (
     ("appointments", "The published calendar."),
     ("feed links", "Secret calendar addresses."),
     ("feeds", "The calendars behind them."),
+    ("worksheets", "The pages that technicians' calendars lead to."),
     ("catalogue", "What is known of the trade."),
     ("webhooks", "Where programs of clients hear of events, and what they are told."),
     ("API keys", "Who may come in."),

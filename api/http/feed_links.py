@@ -116,14 +116,16 @@ def add_feed_link(body: NewFeedLink, deed: OfficeDeed) -> FeedLinkWithAddress:
 @router.post("/{link_id}/rotate", status_code=201, responses=documented(404, 409))
 def rotate_link(link_id: str, deed: OfficeDeed) -> FeedLinkWithAddress:
     """Withdraw an address and make another for the same device; other devices notice nothing."""
-    row, path = rotate_feed_link(deed.database, link_id, now=deed.now, origin=deed.origin)
+    row, path = rotate_feed_link(
+        deed.database, link_id, deed.catalogue, now=deed.now, origin=deed.origin
+    )
     return _with_address(deed, row, path)
 
 
 @router.post("/{link_id}/revoke", responses=documented(404, 409))
 def revoke_link(link_id: str, deed: OfficeDeed) -> FeedLink:
     """Withdraw an address: it answers 410 from now on."""
-    row = revoke_feed_link(deed.database, link_id, now=deed.now, origin=deed.origin)
+    row = revoke_feed_link(deed.database, link_id, deed.catalogue, now=deed.now, origin=deed.origin)
     return _shown(row, deed.now)
 
 

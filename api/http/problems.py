@@ -238,7 +238,7 @@ def _of_the_framework(request: Request, error: Exception) -> Response:
     status, headers, detail = error.status_code, dict(error.headers or {}), str(error.detail)
     if status == 404:
         detail = f"there is nothing at {request.url.path}"
-        if request.url.path.startswith("/feeds/"):
+        if request.url.path.startswith(("/feeds/", "/w/")):
             detail = "there is nothing at this address"  # it may be a secret
     elif status == 405:
         allowed = _allowed_methods(request)

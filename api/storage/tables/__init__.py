@@ -6,7 +6,14 @@ Foreign keys are checked at commit, so the rows of one transaction may be added 
 from sqlmodel import SQLModel
 
 from api.storage.tables.absence_calendars import AbsenceCalendarRow
-from api.storage.tables.access import ApiKeyRow, FeedDocumentRow, FeedKind, FeedLinkRow
+from api.storage.tables.access import (
+    ApiKeyRow,
+    FeedDocumentRow,
+    FeedKind,
+    FeedLinkRow,
+    PublicAddressRow,
+    WorksheetKeyRow,
+)
 from api.storage.tables.company import (
     AbsenceRow,
     BookingRulesRow,
@@ -83,6 +90,7 @@ __all__ = [
     "OutboxRow",
     "PlanRow",
     "PriceAcceptanceRow",
+    "PublicAddressRow",
     "PublicationRow",
     "RoadPlaceRow",
     "RoadServiceRow",
@@ -96,6 +104,7 @@ __all__ = [
     "VisitRow",
     "WebhookEndpointRow",
     "WorkDoneRow",
+    "WorksheetKeyRow",
 ]
 
 for _table in SQLModel.metadata.tables.values():

@@ -3,7 +3,7 @@
 from datetime import datetime
 from enum import StrEnum
 
-from sqlalchemy import Index
+from sqlalchemy import CheckConstraint, Index
 from sqlmodel import Field, SQLModel
 
 from api.storage.tables.versioned import Versioned
@@ -68,3 +68,30 @@ class FeedDocumentRow(SQLModel, table=True):
     etag: str
     changed_at: datetime
     written_at: datetime  # last held against the appointments, changed or not
+
+
+class WorksheetKeyRow(SQLModel, table=True):
+    """What the worksheet addresses in one technician's calendar are derived from.
+
+    It stands here in clear: whoever reads the database reads the worksheets anyway. The key in
+    force is the one that has not been retired; the others tell a withdrawn address from one that
+    never was.
+    """
+
+    __tablename__ = "worksheet_key"
+
+    technician_id: str = Field(primary_key=True)
+    number: int = Field(primary_key=True)
+    secret: bytes
+    created_at: datetime
+    retired_at: datetime | None = None
+
+
+class PublicAddressRow(SQLModel, table=True):
+    """One row at most: the address under which the server was last told the world reaches it."""
+
+    __tablename__ = "public_address"
+    __table_args__ = (CheckConstraint("id = 1", name="one_row"),)
+
+    id: int = Field(primary_key=True)
+    url: str

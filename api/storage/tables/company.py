@@ -30,6 +30,7 @@ class CompanyRow(Versioned, table=True):
     workshop_lat: float
     workshop_lon: float
     barriers: list[dict[str, Any]] = Field(default_factory=list, sa_type=JSON)
+    language: str = "en"  # of the dispatcher's calendar
 
 
 class ClientRow(Versioned, table=True):
@@ -122,6 +123,7 @@ class SiteRow(Versioned, table=True):
     solids_mg_l: float | None = None
     access_notes: str = ""
     phone: str = ""
+    language: str = "en"  # of the site's calendar
 
 
 class TechnicianRow(Versioned, table=True):

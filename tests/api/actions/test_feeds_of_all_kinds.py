@@ -1,5 +1,6 @@
 """One appointment in several calendars: who is told what, and what leaves them alone."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import icalendar
@@ -8,16 +9,18 @@ from sqlmodel import select
 
 from api.actions.appointments import book_by_hand, change_state, move_by_hand
 from api.actions.calendars import THE_COMPANY, Feed, refresh_all_calendars
-from api.actions.company_fields import TechnicianFields
+from api.actions.company_fields import SiteFields, TechnicianFields
 from api.actions.edit_records import replace_record
 from api.actions.feed_links import create_feed_link, revoke_feed_link, rotate_feed_link
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
 from api.storage.tables import (
     AppointmentRow,
+    CompanyRow,
     FeedDocumentRow,
     FeedKind,
     FeedLinkRow,
+    SiteRow,
     TechnicianRow,
     VisitRow,
 )
@@ -220,11 +223,11 @@ def test_a_link_is_for_one_device_and_its_calendar_goes_with_the_last(
     first, second = create("her telephone"), create("kitchen")
     with pytest.raises(Conflict, match="'kitchen' has a link to this calendar already"):
         create("kitchen")
-    successor, path = rotate_feed_link(database, second.id, now=NOW, origin=TESTER)
+    successor, path = rotate_feed_link(database, second.id, catalogue, now=NOW, origin=TESTER)
     assert (successor.device, path.endswith("/technician-1.ics")) == ("kitchen", True)
-    revoke_feed_link(database, first.id, now=NOW, origin=TESTER)
+    revoke_feed_link(database, first.id, catalogue, now=NOW, origin=TESTER)
     assert is_kept()
-    revoke_feed_link(database, successor.id, now=NOW, origin=TESTER)
+    revoke_feed_link(database, successor.id, catalogue, now=NOW, origin=TESTER)
     assert not is_kept()
     assert create("kitchen").id not in {first.id, second.id, successor.id}
     for feed in (Feed(FeedKind.SITE, "te-1"), Feed(FeedKind.COMPANY, "2"), Feed(FeedKind.BUSY, "")):
@@ -252,3 +255,42 @@ def test_a_technician_chooses_language_and_length(
     assert "Ordre du travail" not in text(database, MINE)
     assert summaries(database, BUSY) == ["Au travail", "Au travail"]
     assert summaries(database, SITE) == ["Upkeep: Group gaskets"]
+
+
+def test_a_site_and_the_company_read_their_own_language(
+    database: Database, catalogue: Catalogue, booked: list[AppointmentRow]
+) -> None:
+    with database.read() as session:
+        row = session.get_one(SiteRow, "si-1")
+    values = {name: getattr(row, name) for name in SiteFields.model_fields}
+    replace_record(
+        database, SiteRow, "si-1", SiteFields.model_validate(values | {"language": "fr"}),
+        catalogue, if_version=row.version, now=NOW + timedelta(minutes=5), origin=TESTER,
+    )  # fmt: skip
+    with database.write() as session:
+        session.get_one(CompanyRow, 1).language = "fr"
+    refresh_all_calendars(database, catalogue, NOW + timedelta(minutes=6))
+
+    assert "X-WR-CALNAME:Entretien des machines : Café 1" in text(database, SITE)
+    assert "Technician 1 viendra." in text(database, SITE)
+    assert "Upkeep" in text(database, OTHER_SITE)
+    assert "X-WR-CALNAME:Toutes les tournées de Vapeur & Fils" in text(database, COMPANY)
+    assert "Technician 1 chez Café 1" in text(database, COMPANY)
+    assert "Order of work" in text(database, MINE)
+
+
+def test_steps_parts_and_cautions_are_said_in_the_readers_language(
+    database: Database, catalogue: Catalogue, booked: list[AppointmentRow]
+) -> None:
+    """The stored worksheet is English; what the catalogue knows in French is said in French."""
+    arrive = replace(SHEET.steps[0], text="Arrive, sign in, hear what the café has noticed")
+    sheet = replace(SHEET, steps=(arrive,), tools=("gasket pick",))
+    with database.write() as session:
+        session.get_one(VisitRow, "vi-1").worksheet = worksheet_to_json(sheet)
+        session.get_one(TechnicianRow, "te-1").language = "fr"
+    refresh_all_calendars(database, catalogue, NOW + timedelta(minutes=6))
+
+    shown = text(database, MINE)
+    assert "2 × Joint de groupe" in shown
+    assert "1. Arriver\\, s’annoncer\\, demander ce que le café a remarqué (5 min)" in shown
+    assert "crochet à joints" in shown

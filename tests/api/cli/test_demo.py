@@ -331,3 +331,16 @@ def test_vdirsyncer_and_khal_show_the_demo_at_local_times_on_both_sides_of_the_c
     assert sorted(shown) == expected
     offsets = {row.starts_at.astimezone(PARIS).utcoffset() for row in mine}
     assert offsets == {timedelta(hours=1), timedelta(hours=2)}
+
+    # the demo was made for another port: what its calendars lead to follows the server
+    body = httpx.get(address + path[1]).content.replace(b"\r\n ", b"").decode()
+    worksheets = re.findall(r"^URL:(\S+)\r$", body, re.M)
+    assert len(worksheets) == len(mine)
+    page = httpx.get(worksheets[0])
+    assert (page.status_code, worksheets[0].startswith(f"{address}/w/")) == (200, True)
+    assert "Order of work" in page.text
+    made = steamround(
+        "feed", "link", "te-1", "--device", "tablet", "--data-folder", str(demo[0]),
+        folder=tmp_path,
+    )  # fmt: skip
+    assert made.stdout.splitlines()[-1].startswith(f"{address}/feeds/srf_")

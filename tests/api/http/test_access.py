@@ -12,7 +12,12 @@ from api.storage.database import Database
 from api.storage.tables import ApiKeyRow
 from tests.api.http.conftest import NOW, TEST, Caller
 
-OPEN_PATHS = ["/feeds/{secret}/{name}.ics", "/feeds/{secret}/{name}.ics", "/livez", "/readyz"]
+OPEN_PATHS = [
+    *["/feeds/{secret}/{name}.ics"] * 2,
+    "/livez",
+    "/readyz",
+    *["/w/{secret}/{appointment}"] * 2,
+]
 
 # path of one's own → path of the other client's, for everything that belongs to a client
 OF_CLIENT_A = [

@@ -14,6 +14,7 @@ from api.actions.feed_links import revoke_feed_link
 from api.http.context import present
 from api.storage.database import Database
 from api.storage.tables import AuditRow, FeedLinkRow, OutboxRow
+from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, TEST, Caller
 
 _OTHER_PROCESS = """
@@ -37,7 +38,7 @@ def link(dispatcher: TestClient, **body: str) -> tuple[str, str]:
 
 
 def test_a_withdrawn_link_is_gone_in_every_process_at_once(
-    dispatcher: TestClient, nobody: TestClient, database: Database
+    dispatcher: TestClient, nobody: TestClient, database: Database, catalogue: Catalogue
 ) -> None:
     link_id, path = link(dispatcher, technician_id="t-a")
     with subprocess.Popen(
@@ -58,7 +59,7 @@ def test_a_withdrawn_link_is_gone_in_every_process_at_once(
         # the second fetch of each process finds the calendar at hand
         assert [asked_elsewhere(), asked_elsewhere()] == ["200", "200"]
         assert [nobody.get(path).status_code, nobody.get(path).status_code] == [200, 200]
-        revoke_feed_link(database, link_id, now=NOW, origin=TEST)
+        revoke_feed_link(database, link_id, catalogue, now=NOW, origin=TEST)
         assert asked_elsewhere() == "410"
         assert nobody.get(path).status_code == 410
         other.stdin.close()
