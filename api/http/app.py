@@ -38,6 +38,7 @@ from api.http import (
     pressure_patterns,
     problems,
     readings,
+    reference,
     sites,
     standstills,
     stock,
@@ -100,6 +101,7 @@ _SUBJECTS = (
     feeds,
     worksheets,
     health,
+    reference,
 )
 
 _TAGS = (
@@ -179,7 +181,7 @@ def create_app(
         version=version("steamround"),
         description=_DESCRIPTION,
         openapi_url="/v1/openapi.json",
-        docs_url="/v1/docs",
+        docs_url=None,  # the framework's page fetches its scripts from elsewhere
         redoc_url=None,
         openapi_tags=[{"name": name, "description": text} for name, text in _TAGS],
         servers=[{"url": public_url}],

@@ -16,6 +16,7 @@ OPEN_PATHS = [
     *["/feeds/{secret}/{name}.ics"] * 2,
     "/livez",
     "/readyz",
+    "/v1/docs",
     *["/w/{secret}/{appointment}"] * 2,
 ]
 
