@@ -2,16 +2,20 @@
 
 import threading
 from collections import OrderedDict
+from collections.abc import Hashable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Generic, TypeVar
 
 from api.feeds.delivery import StoredFeed
 from api.feeds.links import file_stem
-from api.storage.database import Database
+from api.storage.database import Database, Mark
 from api.storage.feed_fetches import NOTED_EVERY, feed_by_secret_hash
 from api.storage.tables import FeedDocumentRow
 
 _MOST_AT_HAND = 500
+
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,41 +28,56 @@ class ShelvedFeed:
         None where the link was withdrawn.
     noted_at
         When a fetch was last written down.
+    mark
+        The database's when this was looked up; None where it has none.
     """
 
     link_id: str
     file_name: str
     calendar: StoredFeed | None
     noted_at: datetime | None
+    mark: Mark | None
 
     def is_to_be_noted(self, now: datetime) -> bool:
         """Whether the next fetch has to be written down."""
         return self.noted_at is None or now - self.noted_at >= NOTED_EVERY
 
 
-class FeedShelf:
-    """The calendars lately asked for, by the hash of their secret.
+class FeedShelf(Generic[Answer]):
+    """The calendars lately asked for, and whole answers by what was asked.
 
-    ``at_hand`` costs no query: it only asks the database's file whether anybody, in whatever
-    process, has written to it since. Where a database has no such mark nothing is ever at hand,
-    and ``look_up`` asks each time.
+    An answer is handed over again only as long as nobody, in whatever process, has written
+    anything to the database since its calendar was looked up.
     """
 
     def __init__(self, database: Database) -> None:
         self.database = database
         self._lock = threading.Lock()
-        self._mark: int | None = None
-        self._at_hand: dict[str, ShelvedFeed] = {}  # looked up since the mark
+        self._mark: Mark | None = None
+        self._answers: dict[Hashable, tuple[Answer, ShelvedFeed]] = {}  # made since the mark
         self._calendars: OrderedDict[tuple[str, str], StoredFeed] = OrderedDict()
 
-    def at_hand(self, digest: str) -> ShelvedFeed | None:
-        """Return a calendar looked up before, if nothing at all has been written since."""
-        mark = self.database.change_mark()
+    def has(self, asked: Hashable) -> bool:
+        """Whether there is an answer that may still be good."""
+        return asked in self._answers
+
+    def answer(self, asked: Hashable, mark: Mark | None, now: datetime) -> Answer | None:
+        """Return the answer given before, if it still stands at ``mark``, read just now."""
         with self._lock:
-            return self._at_hand.get(digest) if mark is not None and mark == self._mark else None
+            found = self._answers.get(asked) if mark is not None and mark == self._mark else None
+        return None if found is None or found[1].is_to_be_noted(now) else found[0]
+
+    def keep(self, asked: Hashable, answer: Answer, feed: ShelvedFeed) -> None:
+        """Keep an answer made of a calendar that was looked up."""
+        if feed.mark is None:
+            return
+        with self._lock:
+            if feed.mark != self._mark or len(self._answers) >= _MOST_AT_HAND:
+                self._mark, self._answers = feed.mark, {}
+            self._answers[asked] = answer, feed
 
     def look_up(self, digest: str) -> ShelvedFeed | None:
-        """Return what a secret leads to; None when it was never given out."""
+        """Return what the hash of a secret leads to; None when it was never given out."""
         mark = self.database.change_mark()  # before the query: what is written meanwhile shows
         calendar = None
         with self.database.read() as session:
@@ -70,22 +89,19 @@ class FeedShelf:
                 calendar = self._calendars.get(key)
                 if calendar is None or calendar.etag != found.etag:
                     calendar = stored_feed(session.get_one(FeedDocumentRow, key))
-        feed = ShelvedFeed(
-            link_id=found.link_id,
-            file_name=f"{file_stem(found.name)}.ics",
-            calendar=calendar,
-            noted_at=found.last_fetched_at,
-        )
-        with self._lock:
-            if calendar is not None:
+        if calendar is not None:
+            with self._lock:
                 self._calendars[key] = calendar
                 self._calendars.move_to_end(key)
                 if len(self._calendars) > _MOST_AT_HAND:
                     self._calendars.popitem(last=False)
-            if mark != self._mark or len(self._at_hand) >= _MOST_AT_HAND:
-                self._mark, self._at_hand = mark, {}
-            self._at_hand[digest] = feed
-        return feed
+        return ShelvedFeed(
+            link_id=found.link_id,
+            file_name=f"{file_stem(found.name)}.ics",
+            calendar=calendar,
+            noted_at=found.last_fetched_at,
+            mark=mark,
+        )
 
 
 def stored_feed(row: FeedDocumentRow) -> StoredFeed:

@@ -1,18 +1,17 @@
 """The calendars themselves: no key, the address is the secret.
 
-A calendar that was asked for before is handed over at the door, before routing, logging and the
-rest; the route fetches all others and puts them on the shelf the door looks at.
+Whoever asks the same again gets the same answer at the door, before routing, logging and the rest,
+as long as the database has not been written to; the route makes the answers the door looks for.
 """
 
 import logging
-import re
 from datetime import datetime
-from functools import lru_cache
-from typing import Literal
+from typing import Any, Literal, NamedTuple
 
 from fastapi import APIRouter, Request, Response
 from starlette.background import BackgroundTask
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.concurrency import run_in_threadpool
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.feeds.delivery import Reply, absent_reply, feed_reply, joined_fields, revoked_reply
 from api.feeds.links import is_secret_shaped, secret_hash
@@ -26,8 +25,14 @@ router = APIRouter(tags=["feeds"])
 
 Method = Literal["GET", "HEAD"]
 
-_PATH = re.compile(r"/feeds/(srf_[A-Za-z0-9_-]{43})/[^/]+\.ics")
 _DECIDING = frozenset({b"accept-encoding", b"if-none-match", b"if-modified-since"})
+
+
+class _Messages(NamedTuple):
+    """An answer as the server takes it."""
+
+    start: Message
+    body: Message
 
 
 @router.head("/feeds/{secret}/{name}.ics", response_class=Response, include_in_schema=False)
@@ -44,9 +49,8 @@ _DECIDING = frozenset({b"accept-encoding", b"if-none-match", b"if-modified-since
 def read_feed(secret: str, name: str, request: Request, database: Database, now: Now) -> Response:
     """Return a calendar (RFC 5545), 304 to a reader who has it already."""
     method: Method = "HEAD" if request.method == "HEAD" else "GET"
-    feed = None
-    if is_secret_shaped(secret):
-        feed = _shelf(request.scope).look_up(secret_hash(secret))
+    shelf = _shelf(request.scope)
+    feed = shelf.look_up(secret_hash(secret)) if is_secret_shaped(secret) else None
     if feed is None:
         return _response(absent_reply(method))
     if feed.calendar is None:
@@ -57,6 +61,7 @@ def read_feed(secret: str, name: str, request: Request, database: Database, now:
         method=method,
         headers=joined_fields(request.headers.items()),
     )
+    shelf.keep(_asked(request.scope), _messages(reply), feed)
     response = _response(reply)
     if feed.is_to_be_noted(now):
         reader = request.headers.get("user-agent", "")
@@ -67,46 +72,47 @@ def read_feed(secret: str, name: str, request: Request, database: Database, now:
 
 
 class FeedDoor:
-    """Hands over the calendars that are at hand and lets every other request pass."""
+    """Hands over the answers that are at hand and lets every other request pass."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        reply = _at_hand(scope) if scope["type"] == "http" else None
-        if reply is None:
+        answer = None
+        if scope["type"] == "http" and scope["path"].startswith("/feeds/"):
+            answer = await _at_hand(scope)
+        if answer is None:
             await self._app(scope, receive, send)
             return
-        log.debug("%s of a calendar at hand: %d", scope["method"], reply.status)
-        headers = _raw(reply.headers)
-        await send({"type": "http.response.start", "status": reply.status, "headers": headers})
-        await send({"type": "http.response.body", "body": reply.body})
+        log.debug("%s of a calendar at hand", scope["method"])
+        await send(answer.start)
+        await send(answer.body)
 
 
-def _at_hand(scope: Scope) -> Reply | None:
-    match = _PATH.fullmatch(scope["path"])
-    if match is None or scope["method"] not in ("GET", "HEAD"):
+async def _at_hand(scope: Scope) -> _Messages | None:
+    shelf, asked = _shelf(scope), _asked(scope)
+    if not shelf.has(asked):
         return None
-    feed = _shelf(scope).at_hand(secret_hash(match[1]))
-    if feed is None or feed.calendar is None or feed.is_to_be_noted(_now(scope)):
-        return None
-    fields = [
-        (name.decode("latin-1"), value.decode("latin-1"))
-        for name, value in scope["headers"]
-        if name in _DECIDING
-    ]
-    return feed_reply(
-        feed.calendar,
-        file_name=feed.file_name,
-        method=scope["method"],
-        headers=joined_fields(fields),
+    database = shelf.database
+    # a file says at once whether it was written to; a server is asked beside the event loop
+    mark = (
+        database.change_mark()
+        if database.tells_changes_at_once
+        else await run_in_threadpool(database.change_mark)
     )
+    return shelf.answer(asked, mark, _now(scope))
 
 
-def _shelf(scope: Scope) -> FeedShelf:
+def _asked(scope: Scope) -> tuple[Any, ...]:
+    """All of a request that decides what is answered."""
+    deciding = [field for field in scope["headers"] if field[0] in _DECIDING]
+    return scope["method"], scope["path"], *map(tuple, deciding)
+
+
+def _shelf(scope: Scope) -> FeedShelf[_Messages]:
     """Return the shelf of the application's database, made when first wanted."""
     state = scope["app"].state
-    shelf: FeedShelf | None = getattr(state, "feed_shelf", None)
+    shelf: FeedShelf[_Messages] | None = getattr(state, "feed_shelf", None)
     if shelf is None or shelf.database is not state.database:
         shelf = state.feed_shelf = FeedShelf(state.database)
     return shelf
@@ -127,6 +133,9 @@ def _response(reply: Reply) -> Response:
     return response
 
 
-@lru_cache(maxsize=1024)
-def _raw(headers: tuple[tuple[str, str], ...]) -> tuple[tuple[bytes, bytes], ...]:
-    return tuple((name.lower().encode(), value.encode("latin-1")) for name, value in headers)
+def _messages(reply: Reply) -> _Messages:
+    headers = [(name.lower().encode(), value.encode("latin-1")) for name, value in reply.headers]
+    return _Messages(
+        start={"type": "http.response.start", "status": reply.status, "headers": headers},
+        body={"type": "http.response.body", "body": reply.body},
+    )

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from sqlmodel import Session, col, select
 
-from api.storage.database import Database
+from api.storage.database import Database, Mark
 from api.storage.tables import CatalogueEditRow
 from scheduler.catalogue import Catalogue
 from scheduler.catalogue_edits import CatalogueEdit, EditedCatalogue, edited_catalogue
@@ -44,7 +44,7 @@ class CatalogueInForce:
     edited: EditedCatalogue
     version: int = 1
     last_edit: str | None = None
-    seen: tuple[Database, int] | None = None
+    seen: tuple[Database, Mark] | None = None
 
 
 class KnownCatalogue:

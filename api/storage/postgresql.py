@@ -11,10 +11,13 @@ per technician and day would let no more through that matters, and days end at a
 every zone.
 """
 
+import threading
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
+from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, text
+from sqlalchemy.engine import make_url
 
 from api.storage.append_only import APPEND_ONLY
 from scheduler.errors import Overlap
@@ -160,5 +163,50 @@ def turns(url: str, patience_seconds: float) -> Callable[[], AbstractContextMana
     return nullcontext
 
 
-def change_mark(url: str) -> None:
-    """Return nothing: a server tells of changes only to those who ask it."""
+class ChangeMark:
+    """A snapshot names the transactions it sees: while it reads the same, so does every table.
+
+    See https://www.postgresql.org/docs/current/functions-info.html, pg_current_snapshot. A commit
+    of anybody in any database of the server changes it, so it may change without need, never
+    fail to. The connection is this one's own; the server is asked each time.
+    """
+
+    at_once = False
+
+    def __init__(self, url: str) -> None:
+        parsed = make_url(url)
+        # the driver is installed where PostgreSQL is used, and only there
+        self._driver: Any = parsed.get_dialect().import_dbapi()
+        plain = parsed.set(drivername="postgresql")
+        self._address = plain.render_as_string(hide_password=False)
+        self._lock = threading.Lock()
+        self._connection: Any = None
+
+    def read(self) -> str | None:
+        """Return the snapshot; None when the server cannot be asked."""
+        with self._lock:
+            try:
+                if self._connection is None:
+                    self._connection = self._driver.connect(
+                        self._address, autocommit=True, connect_timeout=5, prepare_threshold=None
+                    )
+                found = self._connection.execute("SELECT pg_current_snapshot()::text").fetchone()
+            except self._driver.Error:
+                self._close()
+                return None
+            return str(found[0])
+
+    def close(self) -> None:
+        """Close the connection; the next reading opens another."""
+        with self._lock:
+            self._close()
+
+    def _close(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+
+def change_mark(url: str) -> ChangeMark:
+    """Return the mark that tells whether anything has been committed."""
+    return ChangeMark(url)

@@ -181,6 +181,8 @@ class ChangeMark:
     See https://www.sqlite.org/pragma.html#pragma_data_version.
     """
 
+    at_once = True
+
     def __init__(self, url: str) -> None:
         self._file = str(make_url(url).database)
         self._lock = threading.Lock()

@@ -289,3 +289,27 @@ def test_writers_that_look_before_they_book_never_book_twice(database_url: str) 
     with ThreadPoolExecutor(4) as pool:
         booked = list(pool.map(_book_every_hour, [database_url] * 4, range(4)))
     assert sum(booked) == 20
+
+
+def test_the_change_mark_tells_of_every_commit_and_of_nothing_else(database_url: str) -> None:
+    """Of other processes too; what a reader does and what is rolled back changes no row."""
+    database, elsewhere = Database(database_url), Database(database_url)
+    database.create_or_upgrade()
+
+    def publish(revision: int) -> None:
+        with elsewhere.write() as session:
+            session.merge(PublicationRow(id=1, revision=revision, changed_at=NINE))
+
+    marks = []
+    for revision in range(3):
+        marks += [database.change_mark(), database.change_mark()]
+        with database.read() as session:
+            session.get(PublicationRow, 1)
+        marks.append(database.change_mark())
+        publish(revision)
+    first, second, third = marks[:3], marks[3:6], marks[6:]
+    assert [len(set(each)) for each in (first, second, third)] == [1, 1, 1]
+    assert len({first[0], second[0], third[0]}) == 3
+    assert None not in marks
+    database.close()
+    elsewhere.close()
