@@ -20,14 +20,13 @@ from api.storage.tables import (
     TechnicianRow,
     VisitRow,
 )
+from api.storage.unread import URGENT
 from scheduler.catalogue import Catalogue, MachineState
-from scheduler.company import Urgency
 from scheduler.lifecycle import AppointmentState
 from scheduler.translations import Translator
 from scheduler.work_order import StepKind
 from scheduler.worksheet import Step, Worksheet, at_pace
 
-_URGENT = frozenset({Urgency.DANGER, Urgency.STOPPED})
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
 
 
@@ -105,7 +104,7 @@ class Briefs:
             tasks=tuple(map(self._say, visit.headlines)),
             language=self._language,
             lat_lon=(site.lat, site.lon),
-            urgent=visit.urgency in _URGENT,
+            urgent=visit.urgency in URGENT,
             respond_by=visit.respond_by,
             moved_from=row.moved_from,
             travel_minutes=row.travel_minutes or None,

@@ -20,8 +20,10 @@ from api.http.problems import documented
 from api.http.readings import Judged, ReadingTaken, judged_shown
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Amount, Id, Instant
+from api.storage.open_work import MOVABLE
 from api.storage.standing import unreported as never_reported
 from api.storage.tables import AppointmentRow
+from api.storage.unread import whom_to_telephone
 from scheduler.catalogue import Counter
 from scheduler.hand_moves import Breach
 from scheduler.lifecycle import AppointmentState
@@ -52,6 +54,17 @@ class Appointment(Kept):
     arrive_until: datetime | None
 
 
+class Placed(Appointment):
+    """An appointment as it was just placed or changed."""
+
+    telephone: str | None = Field(
+        default=None,
+        description="Whom to telephone because the visit is urgent and no device has fetched "
+        "their calendar for a day. Not told to portals.",
+        examples=["telephone Inga Voss, +47 …: no device has fetched their calendar for a day"],
+    )
+
+
 class Broken(BaseModel):
     """Something a time chosen by hand does not keep."""
 
@@ -59,7 +72,7 @@ class Broken(BaseModel):
     detail: str
 
 
-class PlacedByHand(Appointment):
+class PlacedByHand(Placed):
     """An appointment where a dispatcher put it, and what that breaks."""
 
     breaks: list[Broken] = Field(
@@ -211,7 +224,7 @@ def get_appointment(appointment_id: str, look: AnyonesLook) -> Appointment:
 @router.put("/{appointment_id}/state", responses=documented(400, 404, 409, 412, 428))
 def set_appointment_state(
     appointment_id: str, body: NewState, deed: StaffDeed, version: IfMatch
-) -> Appointment:
+) -> Placed:
     """Promise, release, begin or cancel an appointment, or say that nobody opened."""
     to = AppointmentState(body.state)
     if deed.who.role is Role.TECHNICIAN and to not in _ON_SITE:
@@ -235,16 +248,14 @@ def move_appointment(
 @router.put("/{appointment_id}/time", responses=documented(400, 404, 409, 412, 428))
 def move_appointment_to_hold(
     appointment_id: str, body: NewTime, deed: OfficeOrPortalDeed, version: IfMatch
-) -> Appointment:
+) -> Placed:
     """Move an appointment to a held time. The old time is given up as the new one is taken."""
     scope = deed.who.scope
     return _confirmed(deed, version, move_to_hold, appointment_id, body.hold_id, scope=scope)
 
 
 @router.put("/{appointment_id}/cancellation", responses=documented(404, 409, 412, 428))
-def cancel_appointment(
-    appointment_id: str, deed: OfficeOrPortalDeed, version: IfMatch
-) -> Appointment:
+def cancel_appointment(appointment_id: str, deed: OfficeOrPortalDeed, version: IfMatch) -> Placed:
     """Cancel an appointment in time. Its visit is open again and can be given another."""
     return _confirmed(deed, version, cancel_with_notice, appointment_id, scope=deed.who.scope)
 
@@ -284,7 +295,7 @@ def report_appointment(
 
 def _confirmed(
     deed: Deed, version: int, action: Callable[..., AppointmentRow], *what: Any, **whose: Any
-) -> Appointment:
+) -> Placed:
     """Carry out a change of one appointment, and return what it has become with its new ETag."""
     row = action(
         deed.database,
@@ -295,10 +306,20 @@ def _confirmed(
         if_version=version,
         **whose,
     )
-    return appointment_shown(deed.changed(row), deed.who)
+    return placed_shown(deed.changed(row), deed)
 
 
-def placed_by_hand(deed: Deed, shown: Appointment) -> PlacedByHand:
+def placed_shown(row: AppointmentRow, deed: Deed) -> Placed:
+    """Return an appointment and whom to telephone about it."""
+    shown = appointment_shown(row, deed.who)
+    if deed.who.role is Role.PORTAL or row.state not in MOVABLE:
+        return Placed(**shown.model_dump())
+    with deed.database.read() as session:
+        calls = whom_to_telephone(session, [(row.visit_id, row.technician_id)], now=deed.now)
+    return Placed(**shown.model_dump(), telephone=next((e.sentence for e in calls), None))
+
+
+def placed_by_hand(deed: Deed, shown: Placed) -> PlacedByHand:
     """Return an appointment with what its time breaks."""
     with deed.database.read() as session:
         found = judge_slot(session, session.get_one(AppointmentRow, shown.id))

@@ -11,7 +11,7 @@ from sqlmodel import col
 from api.actions.booking import book_hold
 from api.actions.holding import keep_time, look_for_time, release_hold, state_of
 from api.auth import Principal, Role
-from api.http.appointments import Appointment, appointment_shown
+from api.http.appointments import Placed, placed_shown
 from api.http.context import Deed, Now, OfficeOrPortalDeed, OfficeOrPortalLook
 from api.http.idempotency import RequiredKey, once, repeated
 from api.http.lists import ListOf, PageWanted
@@ -121,10 +121,10 @@ def release_held_time(hold_id: str, deed: OfficeOrPortalDeed) -> Hold:
 
 
 @router.post("/bookings", status_code=201, responses=documented(400, 404, 409, 413))
-def book_held_time(body: NewBooking, deed: OfficeOrPortalDeed, key: RequiredKey) -> Appointment:
+def book_held_time(body: NewBooking, deed: OfficeOrPortalDeed, key: RequiredKey) -> Placed:
     """Book a held time: it becomes an appointment, promised to the client."""
 
-    def book(deed: Deed) -> Appointment:
+    def book(deed: Deed) -> Placed:
         row = book_hold(
             deed.database,
             body.hold_id,
@@ -134,9 +134,9 @@ def book_held_time(body: NewBooking, deed: OfficeOrPortalDeed, key: RequiredKey)
             scope=deed.who.scope,
         )
         deed.added(row, f"/v1/appointments/{row.id}")
-        return appointment_shown(row, deed.who)
+        return placed_shown(row, deed)
 
-    return once(deed, key, body, Appointment, book, status=201)
+    return once(deed, key, body, Placed, book, status=201)
 
 
 def _shown(row: HoldRow, who: Principal, now: datetime) -> Hold:

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
-from sqlmodel import col
+from sqlmodel import Session, col
 
 from api.actions.planning import (
     LONGEST_DAYS,
@@ -21,7 +21,7 @@ from api.actions.planning import (
 from api.actions.publishing import Change as PlanChange
 from api.actions.publishing import ChangeKind, changes_of, publish_plan
 from api.http.conditions import show_tag
-from api.http.context import Deed, OfficeDeed, OfficeLook
+from api.http.context import Deed, Now, OfficeDeed, OfficeLook
 from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
@@ -29,6 +29,7 @@ from api.http.wire import Given, equals, from_row
 from api.storage.column_types import Day
 from api.storage.documents import unpack_problem
 from api.storage.tables import PlanRow
+from api.storage.unread import whom_to_telephone
 from scheduler.errors import Conflict
 from scheduler.road_travel import Source
 from scheduler.routing.bound import could_save
@@ -135,6 +136,10 @@ class Changes(BaseModel):
 
     items: list[Change]
     unchanged: int = Field(description="Visits that stay as they are; listed only when asked for.")
+    telephone: list[str] = Field(
+        description="Whom to telephone because an urgent visit becomes theirs and no device has "
+        "fetched their calendar for a day."
+    )
 
 
 @router.get("", responses=documented())
@@ -187,19 +192,20 @@ def stop_plan(plan_id: str, deed: OfficeDeed) -> Plan:
 def list_plan_changes(
     plan_id: str,
     look: OfficeLook,
+    now: Now,
     unchanged: Annotated[bool, Query(description="List what stays as it is, too.")] = False,
 ) -> Changes:
     """Return what publishing a draft would change."""
     found = changes_of(look.session, plan_by_id(look.session, plan_id))
-    return _changes(found, all_of_them=unchanged)
+    return _changes(found, look.session, now, all_of_them=unchanged)
 
 
 @router.post("/{plan_id}/publish", responses=documented(404, 409))
 def publish_draft(plan_id: str, deed: OfficeDeed) -> Changes:
     """Publish a draft: 409 when the published calendar has changed since the draft was made."""
-    return _changes(
-        publish_plan(deed.database, plan_id, deed.catalogue, now=deed.now, origin=deed.origin)
-    )
+    made = publish_plan(deed.database, plan_id, deed.catalogue, now=deed.now, origin=deed.origin)
+    with deed.database.read() as session:
+        return _changes(made, session, deed.now)
 
 
 @router.get("/{plan_id}/problem", responses=documented(404, 409))
@@ -211,8 +217,16 @@ def get_plan_problem(plan_id: str, look: OfficeLook) -> JSONResponse:
     return JSONResponse(problem_to_json(unpack_problem(row.problem)))
 
 
-def _changes(changes: Sequence[PlanChange], *, all_of_them: bool = False) -> Changes:
+def _changes(
+    changes: Sequence[PlanChange], session: Session, now: datetime, *, all_of_them: bool = False
+) -> Changes:
+    placed = [
+        (change.visit, change.after.technician)
+        for change in changes
+        if change.after is not None and change.kind is not ChangeKind.UNCHANGED
+    ]
     return Changes(
+        telephone=[each.sentence for each in whom_to_telephone(session, placed, now=now)],
         unchanged=sum(change.kind is ChangeKind.UNCHANGED for change in changes),
         items=[
             Change(

@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 from sqlmodel import col
 
 from api.actions.appointments import book_by_hand
-from api.http.appointments import NewSlot, PlacedByHand, appointment_shown, placed_by_hand
+from api.http.appointments import NewSlot, PlacedByHand, placed_by_hand, placed_shown
 from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, Deed, OfficeDeed, StaffLook
 from api.http.idempotency import IdempotencyKey, once
@@ -175,7 +175,7 @@ def book_visit(
             origin=deed.origin,
             if_version=version,
         )
-        shown = appointment_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed.who)
+        shown = placed_shown(deed.added(row, f"/v1/appointments/{row.id}"), deed)
         return placed_by_hand(deed, shown)
 
     return once(deed, key, body, PlacedByHand, book, status=201)
