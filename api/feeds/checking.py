@@ -20,6 +20,7 @@ _LONG_SUMMARY = 80
 
 _LINE = re.compile(r'([A-Za-z0-9-]+)((?:;[^=:;]+=(?:"[^"]*"|[^":;]*))*):(.*)', re.DOTALL)
 _PARAMETER = re.compile(r';([^=:;]+)=("[^"]*"|[^":;]*)')
+_ESCAPED = re.compile(r"\\.", re.DOTALL)
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f]")
 _WALL_TIME = re.compile(r"\d{8}T\d{6}")
 _ALARM_NEEDS = {"ACTION", "TRIGGER", "DESCRIPTION"}
@@ -212,7 +213,7 @@ def _of_event(event: _Component, zones: set[str]) -> Iterator[Complaint]:
             yield _wrong(where, f"{name} must stand exactly once (RFC 5545 section 3.6.1)")
     if not event.value("SUMMARY"):
         yield _risky(where, "has no SUMMARY to be shown")
-    elif len(event.value("SUMMARY")) > _LONG_SUMMARY:
+    elif len(_ESCAPED.sub("x", event.value("SUMMARY"))) > _LONG_SUMMARY:
         yield _note(where, f"has a SUMMARY of more than {_LONG_SUMMARY} characters")
     for name in ("DTSTART", "DTEND", "RECURRENCE-ID", "EXDATE", "RDATE"):
         for moment in event.properties:

@@ -192,3 +192,11 @@ def test_a_refusal_is_explained_without_the_address() -> None:
     ):
         complaints_about_address(ADDRESS, client)
     assert "canary" not in str(refusal.value)
+
+
+def test_length_of_a_summary_is_that_of_what_is_read() -> None:
+    """A comma is written with a backslash before it, which nobody sees."""
+    just_fits = feed_event(summary="," * 80)
+    calendar = render_calendar("Inga Voss", [just_fits], BERLIN, day_start=DAY_START)
+
+    assert complaints_about(calendar) == []
