@@ -178,7 +178,7 @@ def create_app(
     tell_time : the clock of its routes.
     lifespan : what runs beside it, such as the clock.
     """
-    app = FastAPI(
+    app = feeds.WithFeedDoor(
         title="Steamround",
         version=version("steamround"),
         description=_DESCRIPTION,
@@ -202,7 +202,6 @@ def create_app(
     app.state.webhooks_to_loopback = webhooks_to_loopback
     problems.install(app)
     app.add_middleware(Edge)
-    app.add_middleware(feeds.FeedDoor)
     for subject in _SUBJECTS:
         app.include_router(subject.router)
     app.state.routes = [route for subject in _SUBJECTS for route in subject.router.routes]

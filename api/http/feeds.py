@@ -5,13 +5,12 @@ as long as the database has not been written to; the route makes the answers the
 """
 
 import logging
-from datetime import datetime
 from typing import Any, Literal, NamedTuple
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, FastAPI, Request, Response
 from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import Message, Receive, Scope, Send
 
 from api.feeds.delivery import Reply, absent_reply, feed_reply, joined_fields, revoked_reply
 from api.feeds.links import is_secret_shaped, secret_hash
@@ -49,7 +48,7 @@ class _Messages(NamedTuple):
 def read_feed(secret: str, name: str, request: Request, database: Database, now: Now) -> Response:
     """Return a calendar (RFC 5545), 304 to a reader who has it already."""
     method: Method = "HEAD" if request.method == "HEAD" else "GET"
-    shelf = _shelf(request.scope)
+    shelf = _shelf(request.app)
     feed = shelf.look_up(secret_hash(secret)) if is_secret_shaped(secret) else None
     if feed is None:
         return _response(absent_reply(method))
@@ -71,26 +70,25 @@ def read_feed(secret: str, name: str, request: Request, database: Database, now:
     return response
 
 
-class FeedDoor:
-    """Hands over the answers that are at hand and lets every other request pass."""
+class WithFeedDoor(FastAPI):
+    """An application that hands over the answers at hand before anything else looks at a request.
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
+    Not a middleware: those come behind the framework's own, which cost more than the answer.
+    """
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        answer = None
         if scope["type"] == "http" and scope["path"].startswith("/feeds/"):
-            answer = await _at_hand(scope)
-        if answer is None:
-            await self._app(scope, receive, send)
-            return
-        log.debug("%s of a calendar at hand", scope["method"])
-        await send(answer.start)
-        await send(answer.body)
+            answer = await _at_hand(self, scope)
+            if answer is not None:
+                log.debug("%s of a calendar at hand", scope["method"])
+                await send(answer.start)
+                await send(answer.body)
+                return
+        await super().__call__(scope, receive, send)
 
 
-async def _at_hand(scope: Scope) -> _Messages | None:
-    shelf, asked = _shelf(scope), _asked(scope)
+async def _at_hand(app: FastAPI, scope: Scope) -> _Messages | None:
+    shelf, asked = _shelf(app), _asked(scope)
     if not shelf.has(asked):
         return None
     database = shelf.database
@@ -100,7 +98,8 @@ async def _at_hand(scope: Scope) -> _Messages | None:
         if database.tells_changes_at_once
         else await run_in_threadpool(database.change_mark)
     )
-    return shelf.answer(asked, mark, _now(scope))
+    now = app.dependency_overrides.get(present, app.state.tell_time)()  # as routes are given it
+    return shelf.answer(asked, mark, now)
 
 
 def _asked(scope: Scope) -> tuple[Any, ...]:
@@ -109,20 +108,12 @@ def _asked(scope: Scope) -> tuple[Any, ...]:
     return scope["method"], scope["path"], *map(tuple, deciding)
 
 
-def _shelf(scope: Scope) -> FeedShelf[_Messages]:
+def _shelf(app: FastAPI) -> FeedShelf[_Messages]:
     """Return the shelf of the application's database, made when first wanted."""
-    state = scope["app"].state
-    shelf: FeedShelf[_Messages] | None = getattr(state, "feed_shelf", None)
-    if shelf is None or shelf.database is not state.database:
-        shelf = state.feed_shelf = FeedShelf(state.database)
+    shelf: FeedShelf[_Messages] | None = getattr(app.state, "feed_shelf", None)
+    if shelf is None or shelf.database is not app.state.database:
+        shelf = app.state.feed_shelf = FeedShelf(app.state.database)
     return shelf
-
-
-def _now(scope: Scope) -> datetime:
-    """Return the time as routes are given it."""
-    app = scope["app"]
-    tell: datetime = app.dependency_overrides.get(present, app.state.tell_time)()
-    return tell
 
 
 def _response(reply: Reply) -> Response:

@@ -188,14 +188,17 @@ class ChangeMark:
         self._lock = threading.Lock()
         self._connection: sqlite3.Connection | None = None
 
-    def read(self) -> int:
-        """Return the count; by itself it means nothing."""
+    def read(self) -> int | None:
+        """Return the count, which by itself means nothing; None when the file cannot be read."""
         with self._lock:
-            if self._connection is None:
-                self._connection = sqlite3.connect(
-                    self._file, isolation_level=None, check_same_thread=False
-                )
-            (count,) = self._connection.execute("PRAGMA data_version").fetchone()
+            try:
+                if self._connection is None:
+                    self._connection = sqlite3.connect(
+                        self._file, isolation_level=None, check_same_thread=False
+                    )
+                (count,) = self._connection.execute("PRAGMA data_version").fetchone()
+            except sqlite3.Error:
+                return None
             return int(count)
 
     def close(self) -> None:
