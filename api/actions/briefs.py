@@ -8,7 +8,7 @@ from typing import Any, cast
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
-from api.feeds.phrases import Language, VisitKind
+from api.feeds.phrases import PHRASES, Language, VisitKind
 from api.feeds.wording import AppointmentBrief, MachineOff, WorkLine
 from api.storage.documents import worksheet_from_json
 from api.storage.tables import (
@@ -79,7 +79,10 @@ class Briefs:
                 )
             )
             # twins of one make stand side by side: the tag tells which one is locked off
-            self._machine_names = {key: f"{name}, tag {tag}" for key, name, tag in machines}
+            tagged = PHRASES[language].machine
+            self._machine_names = {
+                key: tagged.format(name=name, tag=tag) for key, name, tag in machines
+            }
 
     def brief(self, row: AppointmentRow) -> AppointmentBrief:
         """Return all that may be told about one appointment."""

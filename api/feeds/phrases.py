@@ -49,6 +49,7 @@ class Phrases:
     nobody_comes: str
     will_come: str
     machines_stay: str
+    machine: str
     machine_off: str
     leave_it_off: str
     # headings
@@ -95,6 +96,7 @@ ENGLISH = Phrases(
     nobody_comes="Nobody will come at this time.",
     will_come="{who} will come.",
     machines_stay="Your machines stay in use.",
+    machine="{name}, tag {tag}",
     machine_off=(
         "{machine} is off from about {start} to {end}: no coffee, hot water or steam from it."
     ),
@@ -151,6 +153,7 @@ FRENCH = Phrases(
     nobody_comes="Personne ne viendra à cette heure.",
     will_come="{who} viendra.",
     machines_stay="Vos machines restent en service.",
+    machine="{name}, repère {tag}",
     machine_off=(
         "{machine} sera à l’arrêt d’environ {start} à {end} : ni café, ni eau chaude, ni vapeur."
     ),

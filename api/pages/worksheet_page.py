@@ -20,6 +20,7 @@ from api.pages.templates import style, template
 from api.pages.worksheet_words import ENGLISH, FRENCH, PAGE_WORDS, PageWords
 from scheduler.catalogue import Catalogue, SetPoint
 from scheduler.lifecycle import AppointmentState
+from scheduler.made_safe import states_met
 from scheduler.work_order import StepKind
 from scheduler.worksheet import Step
 
@@ -133,8 +134,9 @@ class _Page:
     def _steps(self) -> Iterator[dict[str, Any]]:
         """The steps in order; machine and state are named wherever they change."""
         before: tuple[str | None, str] | None = None
-        for number, step in enumerate(filter(_is_work, self.work.sheet.steps), start=1):
-            here = step.machine, step.state
+        work = list(filter(_is_work, self.work.sheet.steps))
+        for number, (step, state) in enumerate(zip(work, states_met(work), strict=True), start=1):
+            here = step.machine, state
             minutes = self.words.waiting_minutes if step.waiting else self.words.step_minutes
             yield {
                 "number": number,
@@ -142,8 +144,8 @@ class _Page:
                     self.brief.start + timedelta(minutes=step.start_minute), self.brief.zone
                 ),
                 "where": self._where(step) if here != before else "",
-                "state": self.words.state[step.state] if step.machine and here != before else "",
-                "kind": str(step.state) if step.machine else "site",
+                "state": self.words.state[state] if step.machine and here != before else "",
+                "kind": str(state) if step.machine else "site",
                 "waiting": step.waiting,
                 "minutes": minutes.format(minutes=step.minutes),
                 "text": one_line(step.text),

@@ -36,7 +36,8 @@ ENGLISH = PageWords(
     title="Worksheet",
     state={
         MachineState.LIVE: "in service",
-        MachineState.ISOLATED_HOT: "isolated, still hot",
+        MachineState.ISOLATED_HOT: "out of service, but hot, live and under pressure",
+        MachineState.DEAD: "locked and dead, but still hot and under pressure",
         MachineState.COLD: "off, cold, no pressure",
     },
     back_from="{machine}: back in use at {clock} at the earliest, {minutes} min after you begin.",
@@ -68,7 +69,8 @@ FRENCH = PageWords(
     title="Fiche de travail",
     state={
         MachineState.LIVE: "en service",
-        MachineState.ISOLATED_HOT: "consignée, encore chaude",
+        MachineState.ISOLATED_HOT: "hors service, mais chaude, sous tension et sous pression",
+        MachineState.DEAD: "consignée hors tension, mais encore chaude et sous pression",
         MachineState.COLD: "à l’arrêt, froide, sans pression",
     },
     back_from=(

@@ -19,6 +19,7 @@ from api.actions.calendars import move_calendars
 from api.feeds.links import worksheet_path
 from api.http.app import create_app
 from api.http.context import present
+from api.pages.worksheet_words import PAGE_WORDS
 from api.storage.database import Database
 from api.storage.documents import worksheet_to_json
 from api.storage.tables import (
@@ -138,8 +139,9 @@ def test_page_holds_all_a_technician_needs_in_order(nobody: TestClient, page: st
         "09:10",
         "Mains kills.",
         "Prove dead",
-        "off, cold, no pressure",
+        "locked and dead, but still hot and under pressure",
         "10 min by itself, meanwhile go on",
+        "off, cold, no pressure",
         "Hot water under pressure.",
         "Replace a group gasket (group 1)",
         "Clean the seat.",
@@ -153,6 +155,26 @@ def test_page_holds_all_a_technician_needs_in_order(nobody: TestClient, page: st
         assert words in shown.text[at:], f"{words!r} is missing or out of order"
         at = shown.text.index(words, at) + len(words)
     assert shown.addresses == {"tel:+4755501010", "geo:60.390000,5.320000"}
+
+
+@pytest.mark.parametrize("state", MachineState)
+def test_page_has_words_for_every_state(
+    nobody: TestClient, database: Database, page: str, state: MachineState
+) -> None:
+    sheet = replace(SHEET, steps=(step(1, StepKind.WORK, 0, "Tighten it", state=state),))
+    with database.write() as session:
+        visit = session.get_one(VisitRow, "v-a")
+        visit.worksheet = worksheet_to_json(sheet)
+        session.add(visit)
+    for language in ("en", "fr"):
+        with database.write() as session:
+            person = session.get_one(TechnicianRow, "t-a")
+            person.language = language
+            session.add(person)
+        reply = nobody.get(page)
+        assert reply.status_code == 200
+        assert f'<div class="rail {state}"></div>' in reply.text
+        assert PAGE_WORDS[language].state[state] in Shown(reply.text).text
 
 
 def test_page_asks_for_nothing_and_may_not_be_kept_or_found(nobody: TestClient, page: str) -> None:
@@ -189,7 +211,7 @@ def test_page_is_in_the_language_of_its_reader(
 
     shown = Shown(nobody.get(page).text).text
     for words in (
-        "de nouveau en service à 09:50 au plus tôt",
+        "Two groups, repère E-a\u00a0: de nouveau en service à 09:50 au plus tôt",
         "Remplacer un joint de groupe (groupe 1)",
         "Pression d’infusion pendant un café",
         "Ordre du travail",
