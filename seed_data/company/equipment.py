@@ -93,6 +93,7 @@ _DRINKS_PER_DAY = {  # of one machine, averaged over all days of the year
 _DRINKS_FOR_THREE_GROUPS = 165  # a day; more than that, and the bar has a large machine
 _GRINDER_SHARE = 0.5  # of the espresso machines have a grinder under contract
 _FILTER_SHARE = 0.6  # of the sites have water treatment under contract
+_BOTTLED_GAS_AT = (Kind.BEACH_CAFE, Kind.WINERY)  # where the electrical supply is weak
 _HARD_WATER_DH = 15.0  # from here on some sites have a membrane instead of a cartridge
 
 
@@ -136,6 +137,7 @@ def _espresso_machine(site: Site, drinks: float, rng: Random, setting: Setting) 
     model = rng.choice(_MODELS)
     groups = 3 if drinks > _DRINKS_FOR_THREE_GROUPS else rng.choice((1, 2, 2, 2, 2))
     statutory = (_STATUTORY,) if groups >= _GROUPS_UNDER_STATUTE else ()
+    by_gas = Kind(site.kind) in _BOTTLED_GAS_AT and model.dosing is Dosing.SEMI_AUTOMATIC
     return Unit(
         id="",
         tag="E",
@@ -146,7 +148,7 @@ def _espresso_machine(site: Site, drinks: float, rng: Random, setting: Setting) 
         boiler_layout=model.boiler_layout,
         groups=groups,
         dosing=model.dosing,
-        features=(*model.features, *statutory),
+        features=(*model.features, *statutory, *(("gas_fired",) if by_gas else ())),
         installed_on=_installed(model.years, rng, setting),
         retired_on=None,
         drinks_per_day=round(drinks),

@@ -11,6 +11,7 @@ from seed_data.company.setting import Setting
 
 _ALL_ROUND = ("espresso", "pressure", "electrical", "grinder", "water")
 _TESTER = ("electrical_test",)
+_GAS_FITTER = ("gas",)
 _COMPETENT_PERSON = ("pressure_examination",)
 
 
@@ -30,7 +31,7 @@ _PEOPLE = (
     _Person(
         name="Maïté Larroudelle",
         home="Mérignac",
-        skills=(*_ALL_ROUND, *_TESTER),
+        skills=(*_ALL_ROUND, *_TESTER, *_GAS_FITTER),
         hours="Mo-We,Fr 08:00-17:15",
         pace=0.9,
     ),
@@ -45,7 +46,7 @@ _PEOPLE = (
     _Person(  # four long days
         name="Noémie Dupouyade",
         home="Gujan-Mestras",
-        skills=(*_ALL_ROUND, *_TESTER),
+        skills=(*_ALL_ROUND, *_TESTER, *_GAS_FITTER),
         hours="Mo-Tu,Th-Fr 07:30-17:45",
         break_minutes=60,
     ),

@@ -184,14 +184,16 @@ def test_an_edit_that_no_longer_fits_is_passed_over_and_the_others_count(
 ) -> None:
     edits = [
         edit("e1", "[skills.water]\nname = 'Filters'\n"),
-        edit("e2", "[part_types.gasket]\nsuperseded_by = 'valve'\n"),
+        edit("e2", "[part_types.gasket]\nsuperseded_by = 'valve'\nsuperseded_because = 'seals'\n"),
         edit("e3", "[rules.valve_check]\nskills = ['water']\nminutes = 4\n"),
     ]
     # newer files know a valve that is itself superseded by the gasket: a circle
     newer = parse_catalogue(
         {
             "trade.toml": FILE.replace("consumes = { valve = 1 }", "consumes = { gasket = 1 }")
-            .replace('"Valve"\n', '"Valve"\nsuperseded_by = "gasket"\n')
+            .replace(
+                '"Valve"\n', '"Valve"\nsuperseded_by = "gasket"\nsuperseded_because = "newer"\n'
+            )
         }
     )  # fmt: skip
 
