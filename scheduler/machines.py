@@ -114,7 +114,8 @@ class Machine:
     """A unit at a site.
 
     ``drinks_per_day`` is what the site stated when it was installed, as an average over all days
-    of the year, closed ones too.
+    of the year, closed ones too. ``stopped`` means out of service and made safe, until somebody
+    puts it back.
     """
 
     id: str
@@ -127,6 +128,7 @@ class Machine:
     history: tuple[WorkDone, ...] = ()
     meter_readings: tuple[MeterReading, ...] = ()
     certificates: tuple[Certificate, ...] = ()
+    stopped: bool = False
 
     def __post_init__(self) -> None:
         if not self.drinks_per_day >= 0:

@@ -176,12 +176,15 @@ def _make_safe(present: Iterable[Symptom]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(s.make_safe for s in flags if s.make_safe is not None))
 
 
-def callback_work(finding: Finding, *, machine: str, build: Build, callback: str) -> MachineWork:
+def callback_work(
+    finding: Finding, *, machine: str, build: Build, callback: str, stopped: bool = False
+) -> MachineWork:
     """Return the jobs of a visit for a callback: find the cause, then mend it.
 
-    The cause is looked for on the live machine, unless that is dangerous.
+    The cause is looked for on the live machine, unless that is dangerous or the machine was
+    ``stopped`` and made safe before.
     """
-    danger = finding.urgency is Urgency.DANGER
+    danger = stopped or finding.urgency is Urgency.DANGER
     find = Job(
         name="Find the cause",
         minutes=FINDING_MINUTES,
@@ -209,7 +212,13 @@ def callback_worksheet(
 
     Nothing of a planned visit is added.
     """
-    work = callback_work(finding, machine=machine.id, build=machine.build, callback=callback)
+    work = callback_work(
+        finding,
+        machine=machine.id,
+        build=machine.build,
+        callback=callback,
+        stopped=machine.stopped,
+    )
     offered = replace(work, upgrades=upgrades_on(machine, catalogue))
     return worksheet_of([offered], catalogue, pace=pace)
 

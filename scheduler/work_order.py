@@ -101,7 +101,7 @@ def machine_operations(
 
     The operations are numbered from ``first`` on; the first one comes after those in ``begin``.
     The last is the check after which the café may use the machine again. An ``unsafe`` machine is
-    not run or touched before it is shut down.
+    neither run nor worked on live before it is mended.
     """
     return _Order(build, jobs, catalogue, first, unsafe).operations(begin)
 
@@ -179,6 +179,8 @@ class _Order:
 
     def operations(self, begin: tuple[int, ...]) -> tuple[Operation, ...]:
         as_found = self.as_found(begin)
+        if self.unsafe:
+            return self.brought_back(as_found)
         live = self.jobs_in(MachineState.LIVE)
         looks = [job for job in live if job.looks_only]
         before = [as_found, *self.work(looks, MachineState.LIVE, [as_found])]
@@ -193,6 +195,29 @@ class _Order:
         if self.level is MachineState.DEAD:
             return self.checked(self.dead(before))
         return self.checked(self.heated(self.cold(before)))
+
+    def brought_back(self, as_found: int) -> tuple[Operation, ...]:
+        """Mend an unsafe machine before it runs at all; what needs it running comes last."""
+        if self.level is MachineState.COLD:
+            ready = self.heated(self.cold([as_found]))
+        elif self.level is MachineState.DEAD:
+            ready = self.dead([as_found])
+        else:
+            on = self.add(
+                StepKind.POWER_ON,
+                MachineState.ISOLATED_HOT,
+                "Only once the cause is found and mended: unlock, switch on, stay beside it",
+                POWER_ON_MINUTES,
+                [as_found],
+                cautions=(*HOT_AND_LIVE, *SAFETY_DEVICES) if self.wet else (),
+            )
+            ready = [on]
+        for state in _POWERED:
+            jobs = self.jobs_in(state)
+            ready += self.behind_shut_offs(jobs, state, list(ready))
+            ready += self.work([job for job in jobs if not job.shut_off], state, list(ready))
+            ready += self.close(state)
+        return self.checked(ready)
 
     def jobs_in(self, state: MachineState) -> list[Job]:
         """Return the jobs done in a state; reheat jobs of a machine that heats up are in none.

@@ -172,6 +172,7 @@ def planned_work(
                 machine=machine_id,
                 build=machine.build,
                 jobs=with_every_visit(machine.build, jobs, catalogue, wanted[machine_id]),
+                unsafe=machine.stopped,
                 upgrades=upgrades_on(machine, catalogue),
             )
         )

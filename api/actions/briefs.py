@@ -1,6 +1,6 @@
 """From rows to all that a calendar may tell about an appointment."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any, cast
@@ -32,11 +32,15 @@ _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BriefedWork:
-    """One appointment with its whole worksheet; ``machines`` are the names of those in it."""
+    """One appointment with its whole worksheet; ``machines`` are the names of those in it.
+
+    ``stopped`` are those that stand stopped and made safe now, whenever the worksheet was written.
+    """
 
     brief: AppointmentBrief
     sheet: Worksheet
     machines: Mapping[str, str]
+    stopped: Collection[str]
 
 
 class Briefs:
@@ -67,6 +71,7 @@ class Briefs:
         self._clients = self._rows(ClientRow, {row.client_id for row in self._sites.values()})
         self._people = self._rows(TechnicianRow, {row.technician_id for row in appointments})
         self._machine_names: dict[str, str] = {}
+        self._stopped: frozenset[str] = frozenset()
         if with_work:
             worked_on = {
                 step["machine"]
@@ -74,15 +79,21 @@ class Briefs:
                 for step in visit.worksheet.get("steps", ())
             }
             machines = session.exec(
-                select(MachineRow.id, MachineRow.name, MachineRow.tag).where(
-                    col(MachineRow.id).in_(worked_on - {None})
-                )
-            )
+                select(
+                    MachineRow.id,
+                    MachineRow.name,
+                    MachineRow.tag,
+                    MachineRow.out_of_service_since,
+                ).where(col(MachineRow.id).in_(worked_on - {None}))
+            ).all()
             # twins of one make stand side by side: the tag tells which one is locked off
             tagged = PHRASES[language].machine
             self._machine_names = {
-                key: tagged.format(name=name, tag=tag) for key, name, tag in machines
+                key: tagged.format(name=name, tag=tag) for key, name, tag, _ in machines
             }
+            self._stopped = frozenset(
+                self._machine_names[key] for key, _, _, since in machines if since is not None
+            )
 
     def brief(self, row: AppointmentRow) -> AppointmentBrief:
         """Return all that may be told about one appointment."""
@@ -122,7 +133,10 @@ class Briefs:
     def worksheet(self, row: AppointmentRow) -> BriefedWork:
         """Return the worksheet of one appointment in the reader's language, and what it is for."""
         return BriefedWork(
-            brief=self.brief(row), sheet=self._sheet(row), machines=self._machine_names
+            brief=self.brief(row),
+            sheet=self._sheet(row),
+            machines=self._machine_names,
+            stopped=self._stopped,
         )
 
     def _sheet(self, row: AppointmentRow) -> Worksheet:

@@ -123,8 +123,12 @@ class _Page:
         )
 
     def _back(self) -> Iterator[str]:
-        """When the café has each machine back that is taken out of use."""
+        """Which machines nobody may use, and when the café has each other one back."""
+        for machine in sorted(self.work.stopped):
+            yield self.words.stopped.format(machine=one_line(machine))
         for off in self.brief.machines_off:
+            if off.machine in self.work.stopped:
+                continue
             yield self.words.back_from.format(
                 machine=one_line(off.machine),
                 clock=clock_text(off.end, self.brief.zone),

@@ -14,6 +14,7 @@ class PageWords:
 
     title: str
     state: Mapping[MachineState, str]
+    stopped: str
     back_from: str
     stays_in_use: str
     whole_site: str
@@ -40,6 +41,10 @@ ENGLISH = PageWords(
         MachineState.DEAD: "locked and dead, but still hot and under pressure",
         MachineState.COLD: "off, cold, no pressure",
     },
+    stopped=(
+        "{machine}: stopped and made safe. Leave it so until the cause is mended; nobody uses it "
+        "before it is put back into service."
+    ),
     back_from="{machine}: back in use at {clock} at the earliest, {minutes} min after you begin.",
     stays_in_use="All machines stay in use.",
     whole_site="The site",
@@ -73,6 +78,10 @@ FRENCH = PageWords(
         MachineState.DEAD: "consignée hors tension, mais encore chaude et sous pression",
         MachineState.COLD: "à l’arrêt, froide, sans pression",
     },
+    stopped=(
+        "{machine}\u00a0: arrêtée et mise en sécurité. La laisser ainsi tant que la cause n’est "
+        "pas réparée\u00a0; personne ne l’utilise avant sa remise en service."
+    ),
     back_from=(
         "{machine}\u00a0: de nouveau en service à {clock} au plus tôt, "
         "{minutes} min après le début."

@@ -328,4 +328,5 @@ def _machine(
             for reading in readings
         ),
         certificates=tuple(map(certificate_of, examinations)),
+        stopped=row.out_of_service_since is not None,
     )

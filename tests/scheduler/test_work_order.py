@@ -1,5 +1,6 @@
 """The order of work with the shipped catalogue, as a technician has to be able to follow it."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -251,6 +252,23 @@ def test_the_electrical_test_neither_drains_nor_opens_anything_else() -> None:
     assert [s.kind for s in grinder.steps if s.machine == "grinder"] == [
         *(StepKind.AS_FOUND, StepKind.SHUT_DOWN, StepKind.WORK, StepKind.REFIT, StepKind.CHECK)
     ]
+
+
+@given(visits)
+@settings(max_examples=60, deadline=None)
+def test_a_machine_that_was_stopped_is_mended_before_anything_runs(tasks: list[DueTask]) -> None:
+    stopped = [replace(machine, stopped=True) for machine in MACHINES]
+    steps = build_worksheet(tasks, stopped, CATALOGUE).steps
+    for machine in {task.machine for task in tasks}:
+        here = [step for step in steps if step.machine == machine]
+        assert here[0].text.endswith("look without touching; do not switch it on")
+        assert "live" not in {str(step.state) for step in here[:2]}
+        runs = [s.start_minute for s in here[1:] if s.state not in OFF]
+        mended = [end(s) for s in here if s.state in OFF]
+        assert max(mended, default=0) <= min(runs)
+        if BUILDS[machine].kind is EquipmentKind.ESPRESSO_MACHINE or not mended:
+            assert only(here, StepKind.POWER_ON) is not None
+    assert sum(len(step.tasks) for step in steps) == len(tasks)
 
 
 def test_the_electrics_are_seen_to_while_the_boilers_cool() -> None:

@@ -129,6 +129,8 @@ def test_the_work_on_a_stopped_machine_is_urgent(
         others = session.exec(select(VisitRow.urgency).where(VisitRow.id != visit.id)).all()
     assert (visit.state, visit.urgency) == ("open", "stopped")
     assert set(others) == {None}
+    steps = [step for step in visit.worksheet["steps"] if step["machine"] == "m-a"]
+    assert steps[0]["text"] == "Ask what happened and look without touching; do not switch it on"
 
 
 def test_who_leaves_something_to_do_says_what_was_done(

@@ -26,6 +26,7 @@ from api.storage.tables import (
     AppointmentRow,
     AuditRow,
     FeedLinkRow,
+    MachineRow,
     OutboxRow,
     SiteRow,
     TechnicianRow,
@@ -175,6 +176,19 @@ def test_page_has_words_for_every_state(
         assert reply.status_code == 200
         assert f'<div class="rail {state}"></div>' in reply.text
         assert PAGE_WORDS[language].state[state] in Shown(reply.text).text
+
+
+def test_a_machine_stopped_since_the_worksheet_was_written_is_never_said_to_be_in_use(
+    nobody: TestClient, page: str, database: Database
+) -> None:
+    with database.write() as session:
+        machine = session.get_one(MachineRow, "m-a")
+        machine.out_of_service_since = NOW
+        session.add(machine)
+    text = Shown(nobody.get(page).text).text
+    assert "Two groups, tag E-a: stopped and made safe. Leave it so until" in text
+    assert "back in use" not in text
+    assert "stay in use" not in text
 
 
 def test_page_asks_for_nothing_and_may_not_be_kept_or_found(nobody: TestClient, page: str) -> None:
