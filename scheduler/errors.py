@@ -312,14 +312,14 @@ class JustTaken(TimeTaken):
 
 
 class TooEarly(Conflict):
-    """A visit would be begun before its day; ``begins`` is from when it may be."""
+    """A visit would be begun before its day; ``begins`` is from when it may be, both as local."""
 
     def __init__(self, starts_at: datetime, begins: datetime) -> None:
         self.starts_at = starts_at
         self.begins = begins
         super().__init__(
-            f"the visit is planned for {starts_at:%Y-%m-%d %H:%M}Z and may be begun from "
-            f"{begins:%Y-%m-%d %H:%M}Z: have the office move it if you are there already"
+            f"the visit is planned for {starts_at:%Y-%m-%d %H:%M} and may be begun from "
+            f"{begins:%Y-%m-%d %H:%M}, local time: have the office move it if you are there already"
         )
 
 

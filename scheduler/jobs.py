@@ -27,6 +27,7 @@ class Job:
     during_reheat: bool = False
     shut_off: bool = False  # live only thanks to a shut-off in front of the part
     looks_only: bool = False  # nothing is taken apart: it comes before what is
+    comes_first: bool = False  # the other jobs in its state at the machine wait for it
     access: tuple[str, ...] = ()  # closed under "requires", what comes first listed first
     opening: str | None = None  # once at each of the places, its minutes not counted in ``minutes``
     tasks: tuple[str, ...] = ()

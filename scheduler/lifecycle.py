@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from scheduler.errors import MoveNotAllowed, TooEarly
 from scheduler.working_time import local_date, local_day
@@ -76,4 +77,5 @@ def check_begin(starts_at: datetime, zone: str, *, now: datetime) -> None:
     assert day is not None, "every day has an instant"
     begins = min(day.start, starts_at - LEAD)
     if now < begins:
-        raise TooEarly(starts_at, begins)
+        local = ZoneInfo(zone)
+        raise TooEarly(starts_at.astimezone(local), begins.astimezone(local))

@@ -37,11 +37,12 @@ class TelephoneStaffing:
     """How the telephone is answered by so many people.
 
     ``waiting_share`` have to wait at all, ``mean_wait_seconds`` over all callers;
-    ``answered_in_time`` is the share answered within the seconds asked for, ``busy_share`` how much
+    ``answered_in_time`` is the share answered ``within_seconds``, ``busy_share`` how much
     of their time people talk.
     """
 
     people: int
+    within_seconds: float
     waiting_share: float
     mean_wait_seconds: float
     answered_in_time: float
@@ -51,9 +52,10 @@ class TelephoneStaffing:
     def because(self) -> str:
         """The figures in one sentence."""
         return (
-            f"With {self.people} at the telephone {self.answered_in_time:.1%} are answered in "
-            f"time, {self.waiting_share:.0%} wait at all, {self.mean_wait_seconds:.0f} s on "
-            f"average over all; each talks {self.busy_share:.0%} of the time."
+            f"With {self.people} at the telephone {self.answered_in_time:.1%} are answered within "
+            f"{self.within_seconds:g} s, {self.waiting_share:.0%} wait at all, "
+            f"{self.mean_wait_seconds:.0f} s on average over all; "
+            f"each talks {self.busy_share:.0%} of the time."
         )
 
 
@@ -82,6 +84,7 @@ def staffing(
     seconds = 60 * minutes_per_call
     return TelephoneStaffing(
         people=people,
+        within_seconds=within_seconds,
         waiting_share=waiting,
         mean_wait_seconds=waiting * seconds / spare,
         answered_in_time=1 - waiting * exp(-spare * within_seconds / seconds),

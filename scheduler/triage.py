@@ -120,6 +120,10 @@ def triage(
     faults = _faults_of(build, catalogue)
     posterior = _posterior(faults, present, absent, age_years, rates or {}, catalogue)
     ranked = sorted(posterior, key=lambda fault: (-posterior[fault], fault))
+    # what is seen and no fault of this build shows tells nothing of the machine: smell of gas at an
+    # electric one
+    telling = [s for s in present if not posterior.keys().isdisjoint(s.likelihoods)]
+    baffling = bool(present) and not telling
 
     danger = any(symptom.red_flag for symptom in present)
     enough = _enough(ranked, posterior, share)
@@ -130,7 +134,7 @@ def triage(
     mending = _at_share([(faults[fault].minutes, posterior[fault]) for fault in posterior], share)
     kit = (
         _kit(faults, posterior, catalogue, share)
-        if present
+        if telling
         else Kit(parts={}, cover=0.0, cost_minor=0)
     )
     skills = frozenset().union(*(faults[fault].skills for fault in enough))
@@ -145,7 +149,7 @@ def triage(
                 phone_fix=None if danger else faults[fault].phone_fix,
             )
             for fault in ranked
-            if posterior[fault] >= LISTED_FROM
+            if posterior[fault] >= LISTED_FROM and not baffling
         ),
         state=state_needed,
         skills=skills,
@@ -155,8 +159,12 @@ def triage(
         mending_minutes=mending,
         minutes=0,
         make_safe=_make_safe(present),
-        next_question=_next_question(posterior, [*present, *absent], catalogue),
-        because=_because(present, faults[ranked[0]].name, posterior[ranked[0]]),
+        next_question=None
+        if any(s.leave_at_once for s in present)  # nobody goes back in to look
+        else _next_question(posterior, [*present, *absent], catalogue),
+        because=_because(
+            present, None if baffling else (faults[ranked[0]].name, posterior[ranked[0]])
+        ),
     )
     work = callback_work(finding, machine="", build=build, callback="")
     return replace(finding, minutes=visit_times([work], catalogue).minutes)
@@ -191,6 +199,7 @@ def callback_work(
         state=MachineState.COLD if danger else MachineState.LIVE,
         tasks=(callback,),
         skills=finding.skills,
+        comes_first=True,
         details=tuple(f"{f.probability:.0%} {f.name}" for f in finding.likely_faults),
     )
     mend = Job(
@@ -416,7 +425,7 @@ def _entropy_bits(probabilities: Iterable[float]) -> float:
     return -sum(p * log2(p) for p in probabilities if p > 0)
 
 
-def _because(present: Iterable[Symptom], likeliest: str, probability: float) -> str:
+def _because(present: Iterable[Symptom], likeliest: tuple[str, float] | None) -> str:
     names = [symptom.name for symptom in present]
     if not names:
         return (
@@ -424,5 +433,9 @@ def _because(present: Iterable[Symptom], likeliest: str, probability: float) -> 
             "Ask the next question before sending anybody."
         )
     flags = [symptom.name for symptom in present if symptom.red_flag]
-    because = f"{', '.join(names)}: most likely {likeliest} ({probability:.0%})."
+    because = f"{', '.join(names)}: "
+    if likeliest is None:
+        because += "no known fault of such a machine shows that; the cause may lie outside it."
+    else:
+        because += f"most likely {likeliest[0]} ({likeliest[1]:.0%})."
     return f"Danger: {', '.join(flags)}. {because}" if flags else because

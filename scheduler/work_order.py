@@ -484,6 +484,8 @@ class _Order:
             for step in job.access:
                 self.done_with[step].append(index)
             made.append(index)
+            if job.comes_first:
+                after = [*after, index]
         return made
 
     def opening_minutes(self, job: Job) -> float:

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from sqlmodel import Session, col, select
 
@@ -14,7 +15,7 @@ from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
 from api.storage.snapshots import active_technicians, company_zone
 from api.storage.stock import WORKSHOP, booked_trips, stock_by_place
-from api.storage.tables import AppointmentRow, VisitRow
+from api.storage.tables import AppointmentRow, SiteRow, VisitRow
 from scheduler.company import Urgency
 from scheduler.errors import Conflict, NobodyWorks
 from scheduler.last_resorts import LastResort
@@ -128,7 +129,8 @@ def offer_times(
         for offer in sheet.offers
     )
     suggestions = _suggestions(asked, sheet.last_resorts)
-    because = _why_to_telephone(visit, offers, asked)
+    zone = session.get_one(SiteRow, visit.site_id).zone
+    because = _why_to_telephone(visit, offers, asked, zone)
     if because is not None and not suggestions:
         suggestions = _sooner_than_offered(session, visit, now, policy)
     return OfferedTimes(
@@ -150,14 +152,16 @@ def _suggestions(asked: Asked, ways: Sequence[LastResort]) -> tuple[SuggestedTim
     )
 
 
-def _why_to_telephone(visit: VisitRow, offers: Sequence[OfferedTime], asked: Asked) -> str | None:
-    """Return why no time that is offered will do; None when one will."""
+def _why_to_telephone(
+    visit: VisitRow, offers: Sequence[OfferedTime], asked: Asked, zone: str
+) -> str | None:
+    """Return why no time that is offered will do, by the site's clock; None when one will."""
     soonest = min((each.starts_at for each in offers), default=None)
-    first = "no time at all" if soonest is None else f"the first time is {_clock(soonest)}"
+    first = "no time at all" if soonest is None else f"the first time is {_clock(soonest, zone)}"
     if visit.respond_by is not None:
         if any(each.offer.keeps_deadline for each in offers):
             return None
-        return f"nobody can be there by {_clock(visit.respond_by)}: {first}"
+        return f"nobody can be there by {_clock(visit.respond_by, zone)}: {first}"
     soon = sorted(set(asked.question.shift_days.values()))[:_SOON_DAYS]
     if visit.urgency != Urgency.DANGER or any(
         asked.question.shift_days[each.offer.shift] in soon for each in offers
@@ -191,8 +195,8 @@ def _end_of(day: date, zone: str) -> datetime:
     return whole.end
 
 
-def _clock(instant: datetime) -> str:
-    return f"{instant.astimezone(UTC):%Y-%m-%d %H:%M}Z"
+def _clock(instant: datetime, zone: str) -> str:
+    return f"{instant.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M}"
 
 
 def movable_appointment(session: Session, visit: VisitRow) -> AppointmentRow | None:

@@ -17,9 +17,10 @@ class TelephoneStaffing(BaseModel):
     """How the telephone is answered by so many people."""
 
     people: int
+    within_seconds: float = Field(description="The seconds asked for.")
     waiting_share: float = Field(description="Callers who have to wait at all.")
     mean_wait_seconds: float = Field(description="Over all callers.")
-    answered_in_time: float = Field(description="Share answered within the seconds asked for.")
+    answered_in_time: float = Field(description="Share answered `within_seconds`.")
     busy_share: float = Field(description="How much of their time people talk.")
     because: str
 

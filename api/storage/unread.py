@@ -36,8 +36,9 @@ class Unread:
     def sentence(self) -> str:
         """What a dispatcher has to do."""
         how = f"{self.name}, {self.phone}" if self.phone else f"{self.name} (no number is known)"
-        since = "ever" if self.last_fetched_at is None else "for a day"
-        return f"telephone {how}: no device has fetched their calendar {since}"
+        if self.last_fetched_at is None:
+            return f"telephone {how}: no device has ever fetched their calendar"
+        return f"telephone {how}: no device has fetched their calendar for a day"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -220,8 +220,9 @@ class _Reasons(Openings):
         open_ = skilled & self._open(visit)
         if not open_.any():
             detail = (
-                f"None of its {len(visit.start_windows)} start windows lies inside one of the "
-                f"{skilled.sum()} shifts with its skills and leaves {visit.minutes} minutes there."
+                f"No start window of it (it has {len(visit.start_windows)}) lies inside a shift "
+                f"with its skills (there are {skilled.sum()}) and leaves {visit.minutes} minutes "
+                "there."
                 if visit.start_windows
                 else "It has no start window at all in these days."
             )
@@ -312,7 +313,11 @@ class _Reasons(Openings):
         detail = f"{'A' if timed else 'The cheapest'} way to take it in, {where}, {price}."
         if self.gaps.cheapest(visit, able) is not None:
             return Reason.DEARER_THAN_LEAVING_OUT, detail, remedy
-        full = f"All {able.sum()} shifts that could make it are full. "
+        full = (
+            "The one shift that could make it is full. "
+            if able.sum() == 1
+            else f"All {able.sum()} shifts that could make it are full. "
+        )
         return Reason.FULL, full + detail, remedy
 
     def _no_skill(self, visit: Visit, missing: NDArray[np.int64]) -> str:

@@ -244,13 +244,14 @@ def change_today(
     extra = leaving - today_minor
     limited = limit_age is not None and age + until_next_visit > limit_age
     change = limited or extra > 0
-    chance = f"{fails:.0%} chance that it fails before the next visit"
+    share = "less than 1%" if fails < 0.01 else f"{fails:.0%}"
+    chance = f"a chance of {share} that it fails before the next visit"
     if limited:
         because = f"Change it today: by the next visit it would be past its limit; {chance}."
     elif change:
-        because = f"Change it today: {chance}, dearer than the life it still has in it."
+        because = f"Change it today: {chance} costs more than the life it still has in it."
     else:
-        because = f"Leave it: {chance}, cheaper than the life that would be thrown away."
+        because = f"Leave it: {chance} costs less than the life that would be thrown away."
     return TodayAdvice(
         change=change,
         fails_before_next=fails,

@@ -141,7 +141,11 @@ class WeibullFit:
 
 
 def fit_weibull(
-    lives: Sequence[Life], prior: Prior | None = None, *, confidence: float = 0.95
+    lives: Sequence[Life],
+    prior: Prior | None = None,
+    *,
+    confidence: float = 0.95,
+    unit: str = "days",
 ) -> WeibullFit:
     """Fit a Weibull law to lives.
 
@@ -153,6 +157,8 @@ def fit_weibull(
         Takes part only with fewer than ``FEWEST_FAILURES`` failures.
     confidence
         Of the limits.
+    unit
+        Of the lives, for the sentence.
 
     Raises
     ------
@@ -190,7 +196,7 @@ def fit_weibull(
         log_likelihood=likelihood.value(logs),
         ageing_p_value=likelihood.ageing_p_value(),
         prior=helped,
-        because=_because(law, shape, failures, len(lives) - failures, helped),
+        because=_because(law, shape, failures, len(lives) - failures, helped, unit),
     )
 
 
@@ -296,7 +302,9 @@ class _Likelihood:
         return float(chi2.sf(max(0.0, 2 * (best - self.value(without_age))), 1))
 
 
-def _because(law: Weibull, shape: Limits, failures: int, censored: int, prior: Prior | None) -> str:
+def _because(
+    law: Weibull, shape: Limits, failures: int, censored: int, prior: Prior | None, unit: str
+) -> str:
     if failures == 0:
         ageing = "none has failed yet"
     elif prior is not None:
@@ -311,6 +319,6 @@ def _because(law: Weibull, shape: Limits, failures: int, censored: int, prior: P
     if prior is not None:
         source += f"; an assumed shape of {prior.law.shape:g} and scale of {prior.law.scale:g} help"
     return (
-        f"Shape {law.shape:.2f} ({shape.low:.2f} to {shape.high:.2f}), mean life {law.mean:.0f}: "
-        f"{ageing} ({source})."
+        f"Shape {law.shape:.2f} ({shape.low:.2f} to {shape.high:.2f}), mean life {law.mean:.0f} "
+        f"{unit}: {ageing} ({source})."
     )

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 from itertools import product
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -76,3 +77,4 @@ def test_a_visit_is_begun_on_its_day_and_no_earlier(starts_at: datetime, begins:
     with pytest.raises(TooEarly) as refused:
         check_begin(starts_at, "Europe/Paris", now=begins - timedelta(seconds=1))
     assert (refused.value.starts_at, refused.value.begins) == (starts_at, begins)
+    assert f"{starts_at.astimezone(ZoneInfo('Europe/Paris')):%Y-%m-%d %H:%M}" in str(refused.value)

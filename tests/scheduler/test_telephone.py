@@ -61,6 +61,6 @@ def test_figures_that_cannot_be_are_refused() -> None:
 def test_the_figures_in_words() -> None:
     found = fewest_people(calls_per_hour=12, minutes_per_call=5, within_seconds=30, share=0.8)
     assert found.because == (
-        "With 3 at the telephone 92.6% are answered in time, 9% wait at all, 14 s on average over "
-        "all; each talks 33% of the time."
+        "With 3 at the telephone 92.6% are answered within 30 s, 9% wait at all, 14 s on average "
+        "over all; each talks 33% of the time."
     )

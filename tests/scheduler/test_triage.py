@@ -173,6 +173,9 @@ def test_dangerous_machine_is_not_run_before_it_is_made_safe() -> None:
     kinds = [step.kind for step in worksheet.steps]
     safe = kinds.index(StepKind.ZERO_GAUGE)
     assert StepKind.WORK not in kinds[:safe]
+    # mending takes longer than finding, and still comes after it
+    work = [step.text for step in worksheet.steps if step.kind is StepKind.WORK]
+    assert work == ["Find the cause", "Mend it"]
     assert {step.state for step in worksheet.steps[:safe] if step.machine} == {
         MachineState.ISOLATED_HOT,
         MachineState.COLD,
@@ -257,6 +260,24 @@ def test_gas_is_understood_and_answered_with_what_saves_lives(text: str) -> None
         assert what in advice
     assert "gas emergency service" in advice
     assert "Local rules come first" in advice
+
+
+def test_gas_at_an_electric_machine_is_no_fault_of_it_and_nobody_is_asked_to_look() -> None:
+    build = Build(
+        kind=EquipmentKind.ESPRESSO_MACHINE,
+        boiler_layout=BoilerLayout.HEAT_EXCHANGER,
+        dosing=Dosing.VOLUMETRIC,
+        groups=2,
+    )
+    finding = triage(["smell_of_gas"], "", build, FIVE_YEARS, load_catalogue())
+    assert finding.urgency is Urgency.DANGER
+    assert finding.likely_faults == ()
+    assert finding.parts == {}
+    assert finding.next_question is None
+    assert finding.because == (
+        "Danger: Smell of gas. Smell of gas: no known fault of such a machine shows that; the "
+        "cause may lie outside it."
+    )
 
 
 def test_a_gas_fired_machine_gets_somebody_licensed_for_gas() -> None:

@@ -12,7 +12,7 @@ from api.storage.database import Database
 from api.storage.tables import AppointmentRow, FeedLinkRow, TechnicianRow, VisitRow
 from tests.api.http.conftest import NOW, Caller
 
-EVER = "telephone Technician a, +47 1: no device has fetched their calendar ever"
+EVER = "telephone Technician a, +47 1: no device has ever fetched their calendar"
 A_DAY = "telephone Technician a, +47 1: no device has fetched their calendar for a day"
 
 

@@ -89,8 +89,8 @@ def test_no_window_in_any_shift() -> None:
     found = only_diagnosis(problem)
     assert (found.reason, found.detail) == (
         Reason.NO_WINDOW,
-        "None of its 1 start windows lies inside one of the 1 shifts with its skills and leaves "
-        "45 minutes there.",
+        "No start window of it (it has 1) lies inside a shift with its skills (there are 1) and "
+        "leaves 45 minutes there.",
     )
     # From home at 480 to quay by 500; 20 + 18 of travel
     assert found.remedy == Remedy(
@@ -217,7 +217,7 @@ def test_full() -> None:
     assert found == Diagnosis(
         visit="probe",
         reason=Reason.FULL,
-        detail="All 1 shifts that could make it are full. The cheapest way to take it in, shift "
+        detail="The one shift that could make it is full. The cheapest way to take it in, shift "
         "'bo/mon' at 2027-03-01 08:30 UTC in place of 'valves', adds 355 minutes of cost; "
         "leaving it out 100.",
         remedy=Remedy(

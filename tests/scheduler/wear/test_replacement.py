@@ -133,8 +133,8 @@ def test_numbers_of_leaving_it() -> None:
     assert advice.cost_of_leaving_minor == pytest.approx(-70, abs=5)
     assert advice.change is False
     assert advice.because == (
-        "Leave it: 14% chance that it fails before the next visit, "
-        "cheaper than the life that would be thrown away."
+        "Leave it: a chance of 14% that it fails before the next visit "
+        "costs less than the life that would be thrown away."
     )
 
 

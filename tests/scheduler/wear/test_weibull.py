@@ -33,7 +33,7 @@ def test_no_lives_give_the_prior_back() -> None:
     assert log(fit.shape.high / fit.law.shape) == pytest.approx(1.959964 * 0.5)
     assert fit.ageing_p_value is None
     assert fit.because == (
-        "Shape 2.00 (0.75 to 5.33), mean life 886: none has failed yet "
+        "Shape 2.00 (0.75 to 5.33), mean life 886 days: none has failed yet "
         "(0 failures and 0 lives cut short; an assumed shape of 2 and scale of 1000 help)."
     )
 
