@@ -58,6 +58,7 @@ def test_a_callback_is_told_of_from_the_report_to_the_end(
         "callback": callback.id,
         "machine": "ma-1",
         "tag": "E1",
+        "awaits_price": False,
         "state": "done",
         "urgency": "stopped",
         # reported at half past six: 240 minutes of the hours from eight on, 07:00 UTC
