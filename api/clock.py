@@ -193,14 +193,17 @@ class Clock:
         return tuple(ran)
 
     def follow_edits(self) -> str | None:
-        """Bring due work up to date with the last edit of the catalogue, if nobody has; its id."""
+        """Bring due work up to date with the last edit of the catalogue, if nobody has; its id.
+
+        However old it is: booked worksheets have its cautions from nobody else.
+        """
         now = self._tell_time()
         with self._database.read() as session:
             edit = last_edit(session)
-        if edit is None or now - edit.made_at > _CATCH_UP or self._zone() is None:
+        if edit is None or self._zone() is None:
             return None
         job = Job(name=f"follow catalogue edit {edit.id}", run=_follow)
-        if not self._claim(job, edit.made_at, now):
+        if self._has_ended(job.name, edit.made_at) or not self._claim(job, edit.made_at, now):
             return None
         self._run(job, edit.made_at, now)
         return edit.id

@@ -176,6 +176,7 @@ def _without(events: Mapping[str, bytes], appointments: Iterable[str]) -> dict[s
 def move_calendars(database: Database, url: str, catalogue: Catalogue, *, now: datetime) -> None:
     """Let the addresses in calendars begin with ``url``, where the world reaches the server now."""
     with database.write() as session:
+        database.lock_calendar(session)  # several servers may start at once
         if not keep_public_address(session, url):
             return
         kept = session.exec(
