@@ -6,6 +6,7 @@ from a technician that there was no time to get there.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import date
 from enum import StrEnum
 
 from scheduler.offers import Question, orders_of
@@ -16,6 +17,7 @@ from scheduler.routing.timing import timetable
 class Breach(StrEnum):
     """What a time chosen by hand can break."""
 
+    AFTER_LAST_DAY = "after_last_day"
     OUTSIDE_HOURS = "outside_hours"
     OUTSIDE_ACCESS = "outside_access"
     AFTER_DEADLINE = "after_deadline"
@@ -34,7 +36,9 @@ class Broken:
     detail: str
 
 
-def what_breaks(question: Question, start: int) -> tuple[Broken, ...]:
+def what_breaks(
+    question: Question, start: int, *, day: date | None = None, last_day: date | None = None
+) -> tuple[Broken, ...]:
     """List what breaks when the visit starts at a minute; nothing when all is kept.
 
     Parameters
@@ -43,8 +47,19 @@ def what_breaks(question: Question, start: int) -> tuple[Broken, ...]:
         The published calendar of one technician on one day, and the visit, which is not in it.
     start
         Minute of the problem.
+    day, last_day
+        On which it starts, at the site, and the last one law or maker allow; None without any.
     """
-    return tuple(_broken(question, start))
+    if day is None or last_day is None or day <= last_day:
+        return tuple(_broken(question, start))
+    late = Broken(
+        breach=Breach.AFTER_LAST_DAY,
+        detail=f"Law or maker allow the work until {last_day}, never later. Whether the site lets "
+        "anybody in after that day has not been looked at.",
+    )
+    # the windows of a visit end with its last day: beyond it they say nothing of the site
+    anywhere = replace(question.visit, start_windows=((start, start),))
+    return (late, *_broken(replace(question, visit=anywhere), start))
 
 
 def _broken(question: Question, start: int) -> Iterator[Broken]:

@@ -1,6 +1,7 @@
 """What a time chosen by hand breaks, worked out beside Ann's standing visit at the mill."""
 
 from dataclasses import replace
+from datetime import date
 
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -55,6 +56,17 @@ def test_the_break_and_the_deadline_and_the_site_s_hours_are_told() -> None:
     assert breaches(replace(ASKED, deadline=500), 555) == [Breach.AFTER_DEADLINE]
     closed = replace(ASKED, visit=replace(BURNER, start_windows=((600, 720),)))
     assert breaches(closed, 555) == [Breach.OUTSIDE_ACCESS]
+
+
+def test_a_day_after_the_last_one_allowed_is_told_as_that() -> None:
+    closed = replace(ASKED, visit=replace(BURNER, start_windows=((600, 720),)))
+    last, after = date(2027, 4, 9), date(2027, 4, 10)
+    assert what_breaks(ASKED, 555, day=last, last_day=last) == ()
+    (late,) = what_breaks(closed, 555, day=after, last_day=last)
+    assert late.breach is Breach.AFTER_LAST_DAY
+    assert late.detail.startswith("Law or maker allow the work until 2027-04-09, never later.")
+    late_and_early = what_breaks(ASKED, 552, day=after, last_day=last)
+    assert [each.breach for each in late_and_early] == [Breach.AFTER_LAST_DAY, Breach.NO_WAY_THERE]
 
 
 def test_a_limit_of_driving_is_told() -> None:

@@ -1,6 +1,6 @@
 """The day's work over HTTP: a fault reported, a plan asked for, appointments, calendars, health."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
@@ -138,6 +138,16 @@ def test_a_move_by_hand_says_what_it_breaks_and_is_made(dispatcher: TestClient) 
         "outside_hours",
     ]
     assert dispatcher.get("/v1/appointments/ap-a").json()["starts_at"] == "2027-03-03T02:00:00Z"
+
+
+def test_a_move_past_the_last_day_of_the_law_says_so(
+    dispatcher: TestClient, database: Database
+) -> None:
+    with database.write() as session:
+        session.get_one(VisitRow, "v-a").hard_latest = date(2027, 3, 2)
+    slot = {"technician_id": "t-a", "starts_at": "2027-03-03T10:00:00+01:00"}
+    moved = dispatcher.put("/v1/appointments/ap-a/slot", json=slot, headers={"If-Match": '"v1"'})
+    assert [each["breach"] for each in moved.json()["breaks"]] == ["after_last_day"]
 
 
 def test_an_open_visit_is_booked_by_hand_once(caller: Caller, database: Database) -> None:
