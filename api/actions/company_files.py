@@ -9,7 +9,7 @@ import csv
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from io import StringIO
 from pathlib import Path
 from typing import Any, TypeVar
@@ -35,6 +35,7 @@ from scheduler.errors import Flaw, InvalidCompany, InvalidInput
 from scheduler.machines import MeterReading
 from scheduler.plausibility import check_counter
 from scheduler.waters import barriers_from_documents
+from scheduler.working_time import local_date
 
 AnyRecord = TypeVar("AnyRecord", bound=Record)
 CheckedModel = TypeVar("CheckedModel", bound=BaseModel)
@@ -69,8 +70,11 @@ class CompanyFiles:
     examinations: Mapping[Line, ExaminationRecord]
 
 
-def read_company_files(folder: Path, catalogue: Catalogue) -> CompanyFiles:
+def read_company_files(folder: Path, catalogue: Catalogue, *, now: datetime) -> CompanyFiles:
     """Read and check a folder.
+
+    Nothing can have been examined after ``now`` or, where a company is invented for a later day,
+    its ``planning_day``.
 
     Raises
     ------
@@ -95,7 +99,12 @@ def read_company_files(folder: Path, catalogue: Catalogue) -> CompanyFiles:
     if company is None or reader.flaws:
         raise InvalidCompany(tuple(reader.flaws))
     found = CompanyFiles(company=company, barriers=barriers, **files)  # type: ignore[arg-type]
-    if flaws := tuple(flaws_between(found, catalogue)):
+    today = local_date(now, company.zone)
+    flaws = (
+        *flaws_between(found, catalogue),
+        *_examined_ahead(found, max(today, company.planning_day or today)),
+    )
+    if flaws:
         raise InvalidCompany(flaws)
     return found
 
@@ -132,6 +141,7 @@ def flaws_between(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
     yield from _missing(files.examinations, "machine_id", machines, "machines.csv")
     yield from _missing(files.examinations, "fitted_part_id", machine_of_part, "fitted_parts.csv")
     yield from _missing(files.examinations, "rule", laws, "the laws of the catalogue")
+    yield from _misplaced(files, catalogue)
 
     for line, site in files.sites.items():
         if client_of_contract.get(site.contract_id, site.client_id) != site.client_id:
@@ -199,6 +209,30 @@ def _beyond_a_life(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
                 check_counter(reading, builds[record.machine_id], catalogue)
             except InvalidInput as refusal:
                 yield _flaw(line, "value", str(refusal))
+
+
+def _examined_ahead(files: CompanyFiles, today: date) -> Iterator[Flaw]:
+    for line, record in files.examinations.items():
+        if record.examined_on > today:
+            yield _flaw(line, "examined_on", f"must not lie ahead, got {record.examined_on}")
+
+
+def _misplaced(files: CompanyFiles, catalogue: Catalogue) -> Iterator[Flaw]:
+    """Yield certificates of what the law does not ask of that machine or part."""
+    builds = {record.id: record.build() for record in files.machines.values()}
+    parts = {record.id: record for record in files.fitted_parts.values()}
+    for line, record in files.examinations.items():
+        rule, build = catalogue.rules.get(record.rule), builds.get(record.machine_id)
+        if rule is None or build is None:
+            continue  # said already
+        if not build.suits(rule.applies_to):
+            yield _flaw(line, "rule", f"{rule.name} is not asked for on machines built like that")
+        part = parts.get(record.fitted_part_id or "")
+        found = None if part is None else (part.machine_id, part.part_type)
+        wanted = None if rule.part_type is None else (record.machine_id, rule.part_type)
+        if found != wanted:
+            what = "nothing" if wanted is None else f"a {wanted[1]} of machine {wanted[0]}"
+            yield _flaw(line, "fitted_part_id", f"must be {what}, got {record.fitted_part_id!r}")
 
 
 def _missing(

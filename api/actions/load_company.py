@@ -64,7 +64,7 @@ def load_company(
     InvalidCompany
         With every wrong line of every file. Nothing has been stored then.
     """
-    files = read_company_files(folder, catalogue)
+    files = read_company_files(folder, catalogue, now=now)
     with database.write() as session:
         outcome = {
             str(table.__tablename__): _store(session, table, records)

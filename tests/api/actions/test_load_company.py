@@ -426,6 +426,12 @@ def test_certificates_are_loaded_where_there_are_any_and_records_of_them_stay(
         ),
         ("2028-02-02", "2026-02-03", " line 2, the whole line: valid_until must come after"),
         ("passed", "failed", " line 2, the whole line: valid_until is what a passed"),
+        ("2026-02-03,passed", "2027-03-02,passed", " line 2, examined_on: must not lie ahead"),
+        (
+            "electrical_safety_test",
+            "pressure_vessel_examination",
+            " line 2, rule: Statutory examination of the steam boiler is not asked for",
+        ),
     ],
 )
 def test_a_spoilt_certificate_is_named_and_nothing_is_stored(
