@@ -166,7 +166,9 @@ class _History:
         return max(machine.installed_on, self._begun[machine.site_id])
 
     def watched_until(self, machine: MachineRow) -> datetime:
-        return self._now if machine.retired_on is None else _midnight(machine.retired_on)
+        if machine.retired_on is None:
+            return self._now
+        return min(self._now, _midnight(machine.retired_on))  # it may be going to be retired
 
     def failed_on(self, machine: MachineRow) -> set[date]:
         """Return the days of failures, by callback or by the work that mended them."""

@@ -9,6 +9,7 @@ from api.storage.database import Database
 from api.storage.tables import (
     AppointmentRow,
     CallbackRow,
+    MachineRow,
     StandstillRow,
     StayRow,
     VisitRow,
@@ -86,6 +87,15 @@ def test_a_machine_is_down_from_the_report_until_the_technician_left(
     assert found["operational"] == pytest.approx(up / found["watched_hours"])
     assert found["inherent"] == pytest.approx(up / (up + 1.5))
     assert found["because"].endswith("The times of 1 of them are estimated, not recorded.")
+
+
+def test_a_machine_that_is_going_to_be_retired_is_watched_until_now(
+    broken_down: Database, dispatcher: TestClient
+) -> None:
+    before = dispatcher.get("/v1/machines/m-a/availability").json()
+    with broken_down.write() as session:
+        session.get_one(MachineRow, "m-a").retired_on = NOW.date() + timedelta(days=30)
+    assert dispatcher.get("/v1/machines/m-a/availability").json() == before
 
 
 def test_a_machine_left_out_of_service_is_down_until_it_is_put_back(

@@ -1,7 +1,7 @@
 """The catalogue is changed by the office: looked at, stored, in force everywhere, taken back."""
 
 import logging
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -14,7 +14,14 @@ from api.http.app import create_app
 from api.http.context import present
 from api.storage.catalogue_edits import KnownCatalogue
 from api.storage.database import Database
-from api.storage.tables import AuditRow, CatalogueEditRow, DueTaskRow, FittedPartRow, VisitRow
+from api.storage.tables import (
+    AuditRow,
+    CatalogueEditRow,
+    DueTaskRow,
+    ExaminationRow,
+    FittedPartRow,
+    VisitRow,
+)
 from scheduler.catalogue import Catalogue
 from scheduler.catalogue_text import amended_catalogue
 from tests.api.http.conftest import NOW, TEST, TODAY, Caller
@@ -168,15 +175,17 @@ def test_triage_works_by_an_edited_symptom_at_once(dispatcher: TestClient) -> No
     assert "Switch it off at the wall." in str(after["make_safe"])
 
 
+@pytest.mark.parametrize("days_off", [0, 7])
 def test_due_work_and_booked_worksheets_follow_an_edit(
-    dispatcher: TestClient, database: Database, catalogue: Catalogue
+    dispatcher: TestClient, database: Database, catalogue: Catalogue, days_off: int
 ) -> None:
     raise_due_work(database, catalogue, now=NOW, origin=TEST)
     cautions = [*catalogue.rules["group_gasket_replace"].cautions, "chemicals"]
     text = f"{YEARLY}cautions = {cautions}\n"
     caution = "[cautions.chemicals]\ntext = 'Keep the cleaning powder off your skin.'\n"
     edit = store(dispatcher, text + caution).json()
-    clocks = [Clock(database, catalogue, tell_time=lambda: NOW) for _ in range(2)]
+    now = NOW + timedelta(days=days_off)  # no clock ran meanwhile
+    clocks = [Clock(database, catalogue, tell_time=lambda: now) for _ in range(2)]
 
     assert [clock.follow_edits() for clock in clocks] == [edit["id"], None]
 
@@ -205,6 +214,35 @@ def test_what_records_name_is_not_taken_away(dispatcher: TestClient, database: D
         422,
         "part_types.brush: 1 fitted parts name it: store another edit instead",
     )
+
+
+def test_a_law_that_certificates_name_is_not_taken_away(
+    dispatcher: TestClient, database: Database
+) -> None:
+    law = """
+[rules.hose_test]
+name = "Statutory test of the hoses"
+action = "test"
+authority = "statute"
+alone = true
+applies_to = { kinds = ["espresso_machine"] }
+interval = { months_by_drinks = [[180, 12]] }
+state = "live"
+minutes = 10
+source = "invented"
+"""
+    edit = store(dispatcher, law).json()["id"]
+    with database.write() as session:
+        session.add(
+            ExaminationRow(
+                id="ex-x", machine_id="m-a", rule="hose_test", certificate="1", body="B",
+                competent_person="P", examined_on=TODAY, result="failed", recorded_by="t",
+                recorded_at=NOW,
+            )
+        )  # fmt: skip
+    refused = take_back(dispatcher, edit)
+    assert refused.status_code == 422
+    assert refused.json()["detail"].startswith("rules.hose_test: 1 examinations name it")
 
 
 def test_newer_files_an_edit_does_not_fit_leave_the_rest_in_force_and_are_told_of(
