@@ -28,6 +28,9 @@ WHATEVER_IT_IS: Final = (
 )
 """Said when nobody could tell what the fault is. From memory; local advice comes first."""
 
+NOT_BEFORE_LET_GO: Final = ("gas",)
+"""Cautions for whoever goes where everybody had to leave at once, gas machine or not."""
+
 FINDING_MINUTES: Final = 15.0  # to find the cause at the machine; common practice, no source
 LISTED_FROM: Final = 0.01  # less probable faults are not listed
 WORTH_ASKING_BITS: Final = 0.05  # what a question has to be expected to tell
@@ -155,7 +158,14 @@ def triage(
         skills=skills,
         parts=kit.parts,
         parts_cover=kit.cover,
-        cautions=tuple(dict.fromkeys(c for fault in enough for c in faults[fault].cautions)),
+        cautions=tuple(
+            dict.fromkeys(
+                (
+                    *(NOT_BEFORE_LET_GO if any(s.leave_at_once for s in present) else ()),
+                    *(c for fault in enough for c in faults[fault].cautions),
+                )
+            )
+        ),
         mending_minutes=mending,
         minutes=0,
         make_safe=_make_safe(present),
@@ -211,7 +221,13 @@ def callback_work(
         parts=finding.parts,
         cautions=finding.cautions,
     )
-    return MachineWork(machine=machine, build=build, jobs=(find, mend), unsafe=danger)
+    return MachineWork(
+        machine=machine,
+        build=build,
+        jobs=(find, mend),
+        unsafe=danger,
+        before_entering=tuple(c for c in finding.cautions if c in NOT_BEFORE_LET_GO),
+    )
 
 
 def callback_worksheet(

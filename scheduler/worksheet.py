@@ -9,7 +9,7 @@ from typing import Final
 from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
 from scheduler.critical_path import Activity, Timetable, shortest_timetable
 from scheduler.errors import InvalidInput, UnknownReference
-from scheduler.jobs import Job, every_visit_jobs, job_for_rule, strictest
+from scheduler.jobs import Job, caution_texts, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, Machine
 from scheduler.upgrades import Upgrade, upgrades_on
 from scheduler.upkeep import DueTask
@@ -79,12 +79,16 @@ class Worksheet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MachineWork:
-    """The jobs at one machine during one visit; an ``unsafe`` one is not to be run as found."""
+    """The jobs at one machine during one visit; an ``unsafe`` one is not to be run as found.
+
+    ``before_entering`` are cautions for whoever arrives at the site.
+    """
 
     machine: str
     build: Build
     jobs: tuple[Job, ...]
     unsafe: bool = False
+    before_entering: tuple[str, ...] = ()
     upgrades: tuple[Upgrade, ...] = ()
 
 
@@ -262,6 +266,9 @@ def _visit_operations(
         text="Arrive, sign in, hear what the café has noticed",
         minutes=ARRIVE_MINUTES,
         after=(),
+        cautions=caution_texts(
+            dict.fromkeys(c for at_machine in work for c in at_machine.before_entering), catalogue
+        ),
     )
     operations: list[tuple[str | None, Operation]] = [(None, arrive)]
     # the treatment comes first in the list, so that the machines it feeds can wait for it

@@ -298,6 +298,27 @@ def test_a_gas_fired_machine_gets_somebody_licensed_for_gas() -> None:
     assert SHIPPED.cautions["gas"].text in sheet.cautions
 
 
+@pytest.mark.parametrize("features", [set(), {"gas_fired"}])
+@pytest.mark.parametrize("symptom", ["smell_of_gas", "burner_fumes"])
+def test_who_arrives_where_it_smells_of_gas_is_warned_before_going_in(
+    symptom: str, features: set[str]
+) -> None:
+    build = replace(THREE_GROUPS, features=THREE_GROUPS.features | features)
+    finding = triage([symptom, "no_heat"], "", build, FIVE_YEARS, SHIPPED)
+    unit = Machine(
+        id="m",
+        site="s",
+        name="m",
+        build=build,
+        installed_on=date(2024, 1, 1),
+        drinks_per_day=100,
+    )
+    arrive = callback_worksheet(finding, unit, SHIPPED, "call").steps[0]
+    assert arrive.cautions == (SHIPPED.cautions["gas"].text,)
+    burning = triage(["smell_of_burning"], "", build, FIVE_YEARS, SHIPPED)
+    assert callback_worksheet(burning, unit, SHIPPED, "call").steps[0].cautions == ()
+
+
 RED_FLAGS = {symptom.id for symptom in SHIPPED.symptoms.values() if symptom.red_flag}
 
 
