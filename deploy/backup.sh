@@ -18,13 +18,18 @@ case "$url" in
     python3 - "$file" "$target/steamround-$stamp.sqlite" <<'PYTHON'
 import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 
 source, target = map(Path, sys.argv[1:])
 if not source.is_file():
     sys.exit(f"there is no database {source}: set STEAMROUND_DATA_FOLDER or STEAMROUND_DATABASE_URL")
 part = target.with_suffix(".part")
-with sqlite3.connect(f"file:{source}?mode=ro", uri=True) as live, sqlite3.connect(part) as copy:
+# closed before it is renamed: until then a write-ahead log lies beside the copy
+with (
+    closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as live,
+    closing(sqlite3.connect(part)) as copy,
+):
     live.backup(copy)
     verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
 if verdict != "ok":

@@ -36,6 +36,7 @@ def test_a_backup_under_writes_restores_to_what_was_committed(tmp_path: Path) ->
     database.close()
 
     elsewhere = tmp_path / "elsewhere"
+    assert list(backup.parent.iterdir()) == [backup]
     run("restore.sh", backup, elsewhere)
 
     restored = Database(f"sqlite:///{elsewhere / 'steamround.sqlite'}")

@@ -280,6 +280,8 @@ class _Reader:
             if not self._has_columns(file, columns, model):
                 return {}
             for cells in table:
+                if not cells:
+                    continue  # an empty line
                 line = Line(file=file, number=table.line_num)
                 if len(cells) != len(columns):
                     self.flaws.append(

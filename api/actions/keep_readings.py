@@ -11,7 +11,7 @@ from api.storage.audit import Origin
 from api.storage.ids import new_id
 from api.storage.measurements import readings_by_machine
 from api.storage.snapshots import machines_by_id
-from api.storage.tables import DueTaskRow, MeasurementRow, SiteRow
+from api.storage.tables import DueTaskRow, MachineRow, MeasurementRow, SiteRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput
 from scheduler.follow_up import follow_up_tasks, standing_judgements
@@ -34,9 +34,10 @@ class TakenReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JudgedReading:
-    """What a value means for its machine."""
+    """What a value means for its machine; ``name`` is what stands on the machine, tag included."""
 
     machine: str
+    name: str
     judgement: Judgement
 
 
@@ -81,7 +82,9 @@ def keep_readings(
                 raise InvalidInput(f"the same was read in readings[{earlier}] already")
         except InvalidInput as refusal:
             raise InvalidInput(f"readings[{number}]: {refusal}") from refusal
-        judged.append(JudgedReading(machine=each.machine, judgement=judgement))
+        row = session.get_one(MachineRow, each.machine)
+        name = f"{row.name}, tag {row.tag}"
+        judged.append(JudgedReading(machine=row.id, name=name, judgement=judgement))
         session.add(_row(judged[-1], visit=visit, now=now))
     session.flush()
     read = [machines[machine] for machine in sorted({each.machine for each in taken})]

@@ -1,7 +1,7 @@
 """What was done at a visit: reported by whoever was there, and written into the history."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlmodel import Session, select
@@ -114,6 +114,7 @@ def report_work(
         row.expect_version(if_version)
         visit = session.get_one(VisitRow, row.visit_id)
         site = session.get_one(SiteRow, visit.site_id)
+        report = _without_tags(session, report, site)
         recorder = _Recorder(session, row, visit, site, catalogue, report.note, now)
         recorder.tasks(report.tasks_done)
         for replaced in report.replaced:
@@ -153,6 +154,25 @@ def report_work(
             },
         )
         return ReportedWork(appointment=row, judged=judged)
+
+
+def _without_tags(session: Session, report: VisitReport, site: SiteRow) -> VisitReport:
+    """Return a report that names machines by their ids, where it named them by their tags."""
+    tagged = dict(
+        session.exec(
+            select(MachineRow.tag, MachineRow.id).where(MachineRow.site_id == site.id)
+        ).all()
+    )
+    ids = {**tagged, **{machine: machine for machine in tagged.values()}}
+    return replace(
+        report,
+        counters=tuple(
+            replace(read, machine=ids.get(read.machine, read.machine)) for read in report.counters
+        ),
+        readings=tuple(
+            replace(read, machine=ids.get(read.machine, read.machine)) for read in report.readings
+        ),
+    )
 
 
 def _check_cause(cause: str | None, callbacks: Sequence[CallbackRow], catalogue: Catalogue) -> None:

@@ -123,7 +123,7 @@ class Replaced(Given):
 class CounterRead(Given):
     """A counter as it was read."""
 
-    machine: Id
+    machine: Annotated[Id, Field(description="Its id, or the tag on it.")]
     counter: Counter
     value: Amount
 

@@ -22,7 +22,7 @@ router = APIRouter(prefix="/v1/machines", tags=["machines"])
 class ReadingTaken(Given):
     """A value as it was read; the unit is the set-point's and is checked."""
 
-    machine: Id
+    machine: Annotated[Id, Field(description="Its id, or the tag on it.")]
     set_point: Id
     value: Annotated[float, Field(allow_inf_nan=False)]
     unit: Annotated[str, Field(min_length=1, max_length=20)]
@@ -144,9 +144,9 @@ def judged_shown(visit: JudgedVisit) -> Judged:
     ]
     return Judged(
         stop_and_make_safe=[
-            f"{each.machine}: {each.because}"
-            for each in readings
-            if each.verdict is Verdict.STOP_AND_MAKE_SAFE
+            f"{each.name}: {each.judgement.because}"
+            for each in visit.readings
+            if each.judgement.verdict is Verdict.STOP_AND_MAKE_SAFE
         ],
         readings=readings,
         follow_ups=[from_row(FollowUp, task, task_id=task.id) for task in visit.follow_ups],

@@ -150,7 +150,7 @@ def test_a_second_load_changes_nothing(database: Database, load: Load, folder: P
 def test_a_changed_line_changes_its_row_alone(database: Database, load: Load, folder: Path) -> None:
     load(folder)
     clients = folder / "clients.csv"
-    clients.write_text(clients.read_text() + "c2,New client,,,\n", encoding="utf-8")
+    clients.write_text(clients.read_text() + "\nc2,New client,,,\n\n", encoding="utf-8")
     sites = folder / "sites.csv"
     sites.write_text(sites.read_text().replace("1 Quay", "2 Quay"), encoding="utf-8")
 

@@ -54,7 +54,8 @@ def test_danger_comes_first_in_the_reply_and_makes_work_for_tomorrow(
     assert list(reply)[:3] == ["stop_and_make_safe", "readings", "follow_ups"]
     assert reply["state"] == "done"
     assert reply["stop_and_make_safe"] == [
-        "m-a: Steam boiler pressure 1.9 bar is above 1.8 bar: switch off and make safe."
+        "Two groups, tag E-a: Steam boiler pressure 1.9 bar is above 1.8 bar: "
+        "switch off and make safe."
     ]
     assert [each["verdict"] for each in reply["readings"]] == ["ok", "stop_and_make_safe"]
     (follow_up,) = reply["follow_ups"]
@@ -110,6 +111,21 @@ def test_the_course_of_a_value_over_visits_is_told(
     ]
 
 
+def test_a_machine_may_be_named_by_the_tag_on_it(
+    under_way: Database, dispatcher: TestClient, catalogue: Catalogue
+) -> None:
+    reply = report(
+        dispatcher,
+        readings=[reading(1.45, machine="E-a")],
+        counters=[{"machine": "E-a", "counter": "drinks", "value": 1}],
+        tasks_done=[],
+    ).json()
+
+    assert [each["machine"] for each in reply["readings"]] == ["m-a"]
+    counters = dispatcher.get("/v1/machines/m-a/meter-readings").json()["items"]
+    assert [each["machine_id"] for each in counters] == ["m-a"]
+
+
 @pytest.mark.parametrize(
     ("bad", "detail"),
     [
@@ -124,6 +140,10 @@ def test_the_course_of_a_value_over_visits_is_told(
         (
             {"readings": [reading(1.45, machine="m-b")]},
             "readings[0]: machine m-b is not at site s-a",
+        ),
+        (
+            {"readings": [reading(1.45, machine="E-b")]},
+            "readings[0]: machine E-b is not at site s-a",
         ),
         (
             {"readings": [reading(1.0, set_point="steam_pressure_exchanger")]},
