@@ -17,6 +17,7 @@ from scheduler.routing.timing import timetable
 class Breach(StrEnum):
     """What a time chosen by hand can break."""
 
+    PROMISE = "promise_to_client"
     AFTER_LAST_DAY = "after_last_day"
     OUTSIDE_HOURS = "outside_hours"
     OUTSIDE_ACCESS = "outside_access"

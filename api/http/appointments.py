@@ -10,7 +10,7 @@ from sqlmodel import col
 
 from api.actions.appointments import change_state, move_by_hand
 from api.actions.booking import cancel_with_notice, move_to_hold
-from api.actions.judge_slots import judge_slot
+from api.actions.judge_slots import judge_slot, promised_time
 from api.actions.report_visit import PartReplaced, ReadCounter, VisitReport, report_work
 from api.auth import NotAllowed, Principal, Role
 from api.http.conditions import IfMatch
@@ -46,7 +46,9 @@ class Appointment(Kept):
     sequence: int = Field(description="Rises when calendars have to show it otherwise.")
     created_at: datetime
     revised_at: datetime
-    moved_from: datetime | None = Field(description="The start it had before it last moved.")
+    moved_from: datetime | None = Field(
+        description="The start its technician was first told, once it has moved."
+    )
     travel_minutes: int = Field(description="The drive to it, as planned.")
     arrive_from: datetime | None = Field(
         description="The window of arrival the client was told, if any was."
@@ -76,7 +78,7 @@ class PlacedByHand(Placed):
     """An appointment where a dispatcher put it, and what that breaks."""
 
     breaks: list[Broken] = Field(
-        description="Hours, access, drives and the like that are not kept; for you to judge."
+        description="Promises, hours, access, drives that are not kept and the like; you judge."
     )
 
 
@@ -239,10 +241,14 @@ def move_appointment(
 ) -> PlacedByHand:
     """Put an appointment at another time or with another technician by hand.
 
-    Two appointments at once are refused; anything else that is not kept is told.
+    Two appointments at once are refused; anything else that is not kept is told. Plans to come may
+    move it again unless you promise it.
     """
     slot = body.technician_id, body.starts_at
-    return placed_by_hand(deed, _confirmed(deed, version, move_by_hand, appointment_id, *slot))
+    with deed.database.read() as session:
+        promised = promised_time(session, appointment_id)
+    moved = _confirmed(deed, version, move_by_hand, appointment_id, *slot)
+    return placed_by_hand(deed, moved, promised)
 
 
 @router.put("/{appointment_id}/time", responses=documented(400, 404, 409, 412, 428))
@@ -319,10 +325,11 @@ def placed_shown(row: AppointmentRow, deed: Deed) -> Placed:
     return Placed(**shown.model_dump(), telephone=next((e.sentence for e in calls), None))
 
 
-def placed_by_hand(deed: Deed, shown: Placed) -> PlacedByHand:
+def placed_by_hand(deed: Deed, shown: Placed, promised: datetime | None = None) -> PlacedByHand:
     """Return an appointment with what its time breaks."""
     with deed.database.read() as session:
-        found = judge_slot(session, session.get_one(AppointmentRow, shown.id))
+        row = session.get_one(AppointmentRow, shown.id)
+        found = judge_slot(session, row, promised=promised)
     return PlacedByHand(**shown.model_dump(), breaks=[from_row(Broken, broken) for broken in found])
 
 

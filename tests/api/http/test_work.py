@@ -116,7 +116,15 @@ def test_appointments_are_promised_moved_and_called_off(dispatcher: TestClient) 
     slot = {"technician_id": "t-a", "starts_at": "2027-03-03T10:00:00+01:00"}
     tag = {"If-Match": promised.headers["etag"]}
     moved = dispatcher.put(f"{address}/slot", json=slot, headers=tag)
-    assert moved.json()["breaks"] == []
+    assert moved.json()["breaks"] == [
+        {
+            "breach": "promise_to_client",
+            # ap-a stood at 08:00Z on 2 March
+            "detail": "The client was promised 2027-03-02 09:00: agree on the new time with them, "
+            "then promise it.",
+        }
+    ]
+    assert moved.json()["state"] == "planned"
     assert moved.json()["starts_at"] == "2027-03-03T09:00:00Z"
     assert moved.json()["sequence"] == 1
     stale = dispatcher.put(f"{address}/state", json={"state": "cancelled"}, headers=tag)
