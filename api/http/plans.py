@@ -28,6 +28,7 @@ from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
 from api.storage.column_types import Day
 from api.storage.documents import unpack_problem
+from api.storage.open_work import site_names
 from api.storage.tables import PlanRow
 from api.storage.unread import whom_to_telephone
 from scheduler.errors import Conflict
@@ -63,6 +64,7 @@ class LeftOut(BaseModel):
     """A visit that has no place in the plan, and what would help."""
 
     visit: str
+    site: str = Field(description="Its name; empty where the visit is no more.")
     reason: str
     detail: str
     would_help: str
@@ -125,6 +127,7 @@ class Change(BaseModel):
     """What publishing does to one visit."""
 
     visit: str
+    site: str = Field(description="Its name.")
     kind: ChangeKind
     before: Slot | None
     after: Slot | None
@@ -153,7 +156,7 @@ def list_plans(
         PlanRow,
         [col(PlanRow.requested_at), col(PlanRow.id)],
         paging,
-        _shown,
+        lambda row: _shown(look.session, row),
         equals(col(PlanRow.state), state),
         without=[PlanRow.problem],
     )
@@ -162,7 +165,7 @@ def list_plans(
 @router.get("/{plan_id}", responses=documented(404))
 def get_plan(plan_id: str, look: OfficeLook) -> Plan:
     """Return one planning run as it stands."""
-    plan = _shown(plan_by_id(look.session, plan_id))
+    plan = _shown(look.session, plan_by_id(look.session, plan_id))
     # progress moves without a new version: the tag is made of what is shown
     digest = hashlib.sha256(plan.model_dump_json().encode()).hexdigest()
     show_tag(look.request, look.response, f'"{digest}"')
@@ -177,7 +180,8 @@ def ask_for_plan(body: NewPlan, deed: OfficeDeed, key: IdempotencyKey = None) ->
     def ask(deed: Deed) -> Plan:
         row = request_plan(deed.database, request, now=deed.now, origin=deed.origin)
         deed.response.headers["Location"] = f"/v1/plans/{row.id}"
-        return _shown(row)
+        with deed.database.read() as session:
+            return _shown(session, row)
 
     return once(deed, key, body, Plan, ask, status=202)
 
@@ -185,7 +189,9 @@ def ask_for_plan(body: NewPlan, deed: OfficeDeed, key: IdempotencyKey = None) ->
 @router.post("/{plan_id}/cancel", responses=documented(404, 409))
 def stop_plan(plan_id: str, deed: OfficeDeed) -> Plan:
     """Stop a run, or throw a draft away."""
-    return _shown(cancel_plan(deed.database, plan_id, now=deed.now, origin=deed.origin))
+    row = cancel_plan(deed.database, plan_id, now=deed.now, origin=deed.origin)
+    with deed.database.read() as session:
+        return _shown(session, row)
 
 
 @router.get("/{plan_id}/changes", responses=documented(404, 409))
@@ -225,12 +231,14 @@ def _changes(
         for change in changes
         if change.after is not None and change.kind is not ChangeKind.UNCHANGED
     ]
+    sites = site_names(session, [change.visit for change in changes])
     return Changes(
         telephone=[each.sentence for each in whom_to_telephone(session, placed, now=now)],
         unchanged=sum(change.kind is ChangeKind.UNCHANGED for change in changes),
         items=[
             Change(
                 visit=change.visit,
+                site=sites[change.visit],
                 kind=change.kind,
                 before=None if change.before is None else from_row(Slot, change.before),
                 after=None if change.after is None else from_row(Slot, change.after),
@@ -242,8 +250,10 @@ def _changes(
     )
 
 
-def _shown(row: PlanRow) -> Plan:
-    left_out: list[dict[str, Any]] = (row.solution or {}).get("left_out", [])
+def _shown(session: Session, row: PlanRow) -> Plan:
+    found: list[dict[str, Any]] = (row.solution or {}).get("left_out", [])
+    sites = site_names(session, [each["visit"] for each in found])
+    left_out = [{**each, "site": sites.get(each["visit"], "")} for each in found]
     could_save_percent = None
     if row.best_cost is not None and row.lower_bound is not None:
         could_save_percent = round(100 * could_save(row.best_cost, row.lower_bound), 1)

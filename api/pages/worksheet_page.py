@@ -182,7 +182,7 @@ class _Page:
                 yield {"name": reading, "range": "", "stop": ""}
                 continue
             between = self.words.between.format(
-                low=f"{point.low:g}", high=f"{point.high:g}", unit=point.unit
+                low=self._number(point.low), high=self._number(point.high), unit=point.unit
             )
             yield {"name": self.say(point.name), "range": between, "stop": self._stop(point)}
 
@@ -198,9 +198,12 @@ class _Page:
             else self.words.stop_outside
         )
         return pattern.format(
-            below="" if below is None else f"{below:g} {point.unit}",
-            above="" if above is None else f"{above:g} {point.unit}",
+            below="" if below is None else f"{self._number(below)} {point.unit}",
+            above="" if above is None else f"{self._number(above)} {point.unit}",
         )
+
+    def _number(self, value: float) -> str:
+        return f"{value:g}".replace(".", self.words.decimal_sign)
 
 
 def _is_work(step: Step) -> bool:

@@ -24,6 +24,7 @@ class PageWords:
     as_found: str
     as_left: str
     between: str
+    decimal_sign: str
     stop_above: str
     stop_below: str
     stop_outside: str
@@ -54,6 +55,7 @@ ENGLISH = PageWords(
     as_found="found",
     as_left="left",
     between="{low} to {high} {unit}",
+    decimal_sign=".",
     stop_above="above {above}: stop, make safe",
     stop_below="below {below}: stop, make safe",
     stop_outside="below {below} or above {above}: stop, make safe",
@@ -94,6 +96,7 @@ FRENCH = PageWords(
     as_found="trouvé",
     as_left="laissé",
     between="de {low} à {high} {unit}",
+    decimal_sign=",",
     stop_above="au-dessus de {above}\u00a0: arrêter, mettre en sécurité",
     stop_below="en dessous de {below}\u00a0: arrêter, mettre en sécurité",
     stop_outside="hors de {below} à {above}\u00a0: arrêter, mettre en sécurité",

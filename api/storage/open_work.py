@@ -188,6 +188,17 @@ def _open_visit(
     )
 
 
+def site_names(session: Session, visits: Collection[str]) -> dict[str, str]:
+    """Return the name of the site of each visit there is."""
+    return dict(
+        session.exec(
+            select(VisitRow.id, SiteRow.name)
+            .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
+            .where(col(VisitRow.id).in_(visits))
+        ).all()
+    )
+
+
 def occupied(
     session: Session,
     *,

@@ -7,7 +7,7 @@ from fastapi.testclient import TestClient
 
 from api.http.callbacks import NewCallback
 from api.storage.database import Database
-from api.storage.tables import AppointmentRow, ContractRow, VisitRow
+from api.storage.tables import AppointmentRow, ContractRow, PlanRow, SiteRow, VisitRow
 from scheduler.catalogue import Catalogue
 from tests.api.http.conftest import NOW, Caller
 
@@ -101,6 +101,29 @@ def test_a_plan_is_asked_for_and_stopped(dispatcher: TestClient) -> None:
     assert dispatcher.post(f"{address}/cancel").status_code == 409
     listed = dispatcher.get("/v1/plans?state=cancelled").json()["items"]
     assert [plan["id"] for plan in listed] == [asked.json()["id"]]
+
+
+def test_what_a_plan_leaves_out_is_named_by_its_site(
+    dispatcher: TestClient, database: Database
+) -> None:
+    why = {"reason": "full", "detail": "Full.", "would_help": ""}
+    with database.write() as session:
+        session.add(
+            PlanRow(
+                id="pl-1",
+                state="draft",
+                requested_at=NOW,
+                first_day=NOW.date(),
+                days=1,
+                solution={"left_out": [{"visit": visit, **why} for visit in ("v-a", "gone")]},
+            )
+        )
+        name = session.get_one(SiteRow, "s-a").name
+
+    listed = [{"visit": "v-a", "site": name, **why}, {"visit": "gone", "site": "", **why}]
+    assert dispatcher.get("/v1/plans/pl-1").json()["left_out"] == listed
+    (plan,) = dispatcher.get("/v1/plans").json()["items"]
+    assert plan["left_out"] == listed
 
 
 def test_a_plan_for_the_past_is_refused(dispatcher: TestClient) -> None:

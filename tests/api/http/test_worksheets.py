@@ -228,6 +228,7 @@ def test_page_is_in_the_language_of_its_reader(
         "Two groups, repère E-a\u00a0: de nouveau en service à 09:50 au plus tôt",
         "Remplacer un joint de groupe (groupe 1)",
         "Pression d’infusion pendant un café",
+        ", de 8,5 à 9,5 bar",
         "Ordre du travail",
     ):
         assert words in shown
