@@ -197,10 +197,10 @@ def with_times_kept(problem: Problem, plan: Plan, published: Plan) -> Plan:
     """Return the plan with visits back at their published minute wherever their round allows it.
 
     The search lets every visit start as early as it can; one that only lost its neighbour would
-    be moved for nothing. No cost changes; where working time is charged it could, so the plan
-    comes back as it is.
+    be moved for nothing. No cost changes; where working time is charged it could, and where visits
+    of two rounds hang together a round is not free to move, so the plan comes back as it is.
     """
-    if problem.charge is Charge.WORKING_TIME:
+    if problem.charge is Charge.WORKING_TIME or problem.is_linked():
         return plan
     visits = {visit.id: visit for visit in problem.visits}
     shifts = {shift.id: shift for shift in problem.shifts}

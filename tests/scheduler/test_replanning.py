@@ -194,3 +194,13 @@ def test_a_repair_keeps_every_rule_whatever_is_lost(
     changed = {*outcome.handed_over, *outcome.other_day, *outcome.other_time, *outcome.withdrawn}
     stays = {stop for stop in plan.stops if stop.visit not in changed}
     assert stays <= set(outcome.plan.stops)
+
+
+def test_two_who_meet_are_not_parted_to_keep_a_minute() -> None:
+    """Only Ann is back at her minute; Bob, who helps her, could not be there."""
+    lift, help_out = visit("lift", 1, 0), replace(visit("help", 1, 0), together_with="lift")
+    problem = road((shift("ann", 0), shift("bob", 0)), (lift, help_out))
+    met = published(("lift", "ann/0", 500), ("help", "bob/0", 500))
+    before = published(("lift", "ann/0", 520), ("help", "ann/1", 520))
+    kept = with_times_kept(problem, met, before)
+    assert {stop.start for stop in kept.stops} == {500}
