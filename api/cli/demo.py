@@ -14,6 +14,7 @@ from rich.panel import Panel
 from sqlmodel import col, select
 
 from api.actions.calendars import Feed, move_calendars
+from api.actions.change_booking_rules import change_booking_rules
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.actions.load_company import load_company
@@ -53,6 +54,7 @@ from scheduler.waters import barriers_from_documents
 from scheduler.working_time import instant_at, local_day
 from seed_data.company import COMPANY_FOLDER, planning_day
 
+_TELEPHONE = "+33 5 36 49 00 00"  # of the numbers kept free for fiction
 _DATABASE, _CALENDARS = "steamround.sqlite", "calendars"
 _ENTRANCES, _PICTURE = "entrances.txt", "rounds.html"
 
@@ -171,6 +173,13 @@ class _Demo:
             self.database,
             COMPANY_FOLDER,
             self.catalogue,
+            now=_before_dawn(self.today),
+            origin=OPERATOR,
+        )
+        change_booking_rules(
+            self.database,
+            {"telephone": _TELEPHONE},
+            if_version=1,
             now=_before_dawn(self.today),
             origin=OPERATOR,
         )

@@ -97,9 +97,7 @@ ENGLISH = Phrases(
     will_come="{who} will come.",
     machines_stay="Your machines stay in use.",
     machine="{name}, tag {tag}",
-    machine_off=(
-        "{machine} is off from about {start} to {end}: no coffee, hot water or steam from it."
-    ),
+    machine_off="{machine} is off from about {start} to {end}: nothing can be had from it.",
     leave_it_off=(
         "Leave it off until the technician hands it back: it may be open, hot or under pressure."
     ),
@@ -154,9 +152,7 @@ FRENCH = Phrases(
     will_come="{who} viendra.",
     machines_stay="Vos machines restent en service.",
     machine="{name}, repère {tag}",
-    machine_off=(
-        "{machine} sera à l’arrêt d’environ {start} à {end} : ni café, ni eau chaude, ni vapeur."
-    ),
+    machine_off="{machine} sera à l’arrêt d’environ {start} à {end} : inutilisable.",
     leave_it_off=(
         "Ne la remettez pas en marche avant que le technicien vous la rende : elle peut être "
         "ouverte, brûlante ou sous pression."

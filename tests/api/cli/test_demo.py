@@ -21,6 +21,7 @@ import httpx
 import pytest
 from sqlmodel import col, select
 
+from api.storage.booking_rules import booking_rules
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.tables import (
@@ -98,6 +99,11 @@ def test_the_demo_prints_what_a_dispatcher_wants_to_see(demo: tuple[Path, str]) 
     answer = re.search(r"is there (today|on \w+ \d+ \w+) at (\d\d:\d\d), (within|after)", printed)
     assert answer is not None
     assert answer[3] == "within"
+
+
+def test_portals_of_the_demo_are_told_a_number(database: Database) -> None:
+    with database.read() as session:
+        assert booking_rules(session).telephone.startswith("+33 5 36 49 ")
 
 
 def test_every_plan_of_the_demo_keeps_every_rule(database: Database) -> None:

@@ -130,7 +130,7 @@ Fri 23 Oct 2026, 09:30 to 11:05 (1 h 35 min).
 The client has been promised this time.
 Inga Voss will come.
 
-Bar left is off from about 09:35 to 11:00: no coffee, hot water or steam from it.
+Bar left is off from about 09:35 to 11:00: nothing can be had from it.
 Leave it off until the technician hands it back: it may be open, hot or under pressure."""
     )
     assert event.url is None

@@ -108,7 +108,7 @@ ven. 23 oct. 2026, de 09:30 à 11:05 (1 h 35 min).
 Cette heure a été promise au client.
 Inga Voss viendra.
 
-Bar left sera à l’arrêt d’environ 09:35 à 11:00 : ni café, ni eau chaude, ni vapeur.
+Bar left sera à l’arrêt d’environ 09:35 à 11:00 : inutilisable.
 Ne la remettez pas en marche avant que le technicien vous la rende : elle peut être ouverte, \
 brûlante ou sous pression."""
     )
