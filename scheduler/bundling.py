@@ -305,7 +305,7 @@ def _cheapest_visits(
 
     None of several lots is longer than the policy allows. The search takes several machines to be
     done without idle waiting. Where the true length is over the maximum, it is made again with as
-    much less room.
+    much less room, and a twentieth at least, so that it is not made many times.
     """
     room = float(policy.maximum_minutes)
     while True:
@@ -321,7 +321,7 @@ def _cheapest_visits(
         )
         if excess <= 0:
             return visits
-        room -= excess
+        room -= max(excess, policy.maximum_minutes / 20)
 
 
 def _search(

@@ -103,6 +103,7 @@ class VisitEstimates:
         self.every_visit = records(self._every_visit_rows, TALLY)
         self._every_visit_jobs: list[tuple[tuple[Job, ...], ...]] = []
         self._tallies: dict[tuple[int, str, tuple[str, ...]], tuple[float, ...]] = {}
+        self._jobs_of_rules: dict[tuple[int, str, tuple[str, ...]], Job] = {}
         self._figures: dict[tuple[MachineRules, ...], VisitFigures] = {}
 
     def build_number(self, build: Build) -> int:
@@ -183,13 +184,17 @@ class VisitEstimates:
         return (*due, *self._every_visit_jobs[self.build_number(build)][level])
 
     def _job(self, build: Build, rule: str, places: tuple[str, ...]) -> Job:
-        return job_for_rule(
-            self.catalogue.rules[rule],
-            build,
-            self.catalogue,
-            times=len(places),
-            places=tuple(filter(None, places)),
-        )
+        key = (self.build_number(build), rule, places)
+        job = self._jobs_of_rules.get(key)
+        if job is None:
+            job = self._jobs_of_rules[key] = job_for_rule(
+                self.catalogue.rules[rule],
+                build,
+                self.catalogue,
+                times=len(places),
+                places=tuple(filter(None, places)),
+            )
+        return job
 
     def _opened_at(self, job: Job) -> int:
         """Bits for what a job takes apart at its places, each the same for all jobs."""

@@ -15,9 +15,9 @@ from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partitio
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
 from scheduler.visit_costs import Site, best_day, group_cost
 
-EXACT_LOTS: Final = 13  # above, 2 ** lots groups are too many to cost for each of many sites
+EXACT_LOTS: Final = 10  # above, 2 ** lots groups are too many to cost for each of many sites
 REGROUPED_LOTS: Final = 9  # of a few groups, grouped anew exactly when nothing simpler helps
-TRIES: Final = 600_000  # over the fourth power of the lots: how often to start anew
+TRIES: Final = 150_000  # over the fourth power of the lots: how often to start anew
 GAIN: Final = 1e-6  # smaller gains are rounding
 
 
