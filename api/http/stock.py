@@ -189,10 +189,10 @@ def list_reorders(
     catalogue: Catalogue,
     now: Now,
     order_minor: Annotated[
-        float, Query(ge=0, allow_inf_nan=False, description="Fixed cost of an order line.")
+        float, Query(ge=0, le=20_000, description="Fixed cost of an order line.")
     ] = _ORDERS.order_minor,
     shortage_week_minor: Annotated[
-        float, Query(gt=0, allow_inf_nan=False, description="Cost of a week's wait for a piece.")
+        float, Query(ge=100, le=1e7, description="Cost of a week's wait for a piece.")
     ] = _ORDERS.shortage_week_minor,
     review_days: Annotated[
         int, Query(ge=1, le=60, description="Days between two looks at the shelves.")

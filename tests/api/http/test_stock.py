@@ -114,5 +114,6 @@ def test_the_workshop_is_told_what_to_order_and_up_to_how_many(
     dearer = next(item for item in found if item["part_type"] == "group_gasket")
     assert dearer["order_up_to"] > gasket["order_up_to"]
     assert dearer["order_now"] == (dearer["order_up_to"] - 1 if dearer["reorder_at"] >= 1 else 0)
-    assert dispatcher.get("/v1/reorders?review_days=0").status_code == 422
+    for beyond in ("review_days=0", "order_minor=1e6", "shortage_week_minor=1e-9"):
+        assert dispatcher.get(f"/v1/reorders?{beyond}").status_code == 422
     assert caller("technician-a").get("/v1/reorders").status_code == 403
