@@ -178,8 +178,10 @@ def served(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[
                     break
             except httpx.TransportError:
                 time.sleep(0.1)
-        yield address, server
-        server.terminate()
+        try:
+            yield address, server
+        finally:
+            server.terminate()
 
 
 @pytest.fixture
