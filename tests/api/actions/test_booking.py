@@ -3,6 +3,7 @@
 from contextlib import suppress
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import pytest
 from sqlmodel import select
@@ -408,7 +409,8 @@ def test_danger_that_cannot_be_answered_in_time_is_told_by_telephone(
     soonest = min(each.starts_at for each in offered.offers)
     assert offered.telephone == "+33 5 55 50 01 00"
     assert offered.telephone_because is not None
-    assert f"the first time is {soonest:%Y-%m-%d %H:%M}Z" in offered.telephone_because
+    at_the_site = soonest.astimezone(ZoneInfo("Europe/Paris"))
+    assert f"the first time is {at_the_site:%Y-%m-%d %H:%M}" in offered.telephone_because
     # the planner could move others to be there the same day: so may the dispatcher
     assert offered.last_resorts
     first = min(each.starts_at for each in offered.last_resorts)

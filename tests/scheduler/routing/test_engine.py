@@ -313,7 +313,7 @@ def test_cancelling_returns_the_best_plan_so_far() -> None:
 def test_seconds_are_kept() -> None:
     reported: list[Progress] = []
     solve(town(6), stop=Seconds(0.4), seed=1, on_progress=reported.append)
-    assert 0.4 <= reported[-1].seconds < 2
+    assert 0.399 <= reported[-1].seconds < 2  # the last iteration may not fit any more
 
 
 def test_no_time_at_all_still_gives_the_first_plan() -> None:
