@@ -95,9 +95,9 @@ class _Line:
 
 def _tangent(problem: Problem, shift: Shift, minutes: float) -> _Line:
     """Return the line that touches the shift's charge for balance at some minutes."""
-    beyond = max(minutes - shift.balance_from, 0.0)
+    beyond = max(minutes - shift.usual_minutes, 0.0)
     slope = 2 * problem.balance * beyond / 3600
-    return _Line(slope=slope, free=slope * (shift.balance_from + beyond / 2))
+    return _Line(slope=slope, free=slope * (shift.usual_minutes + beyond / 2))
 
 
 def _least(problem: Problem, lines: Sequence[_Line]) -> int:

@@ -305,9 +305,10 @@ def _wrong_costs(
         legs = legs_of(problem, plan, shift, stops, visits)
         travel += sum(legs)
         served = sum(on_site(visits[stop.visit], shift.id) for stop in stops)
-        beyond = sum(legs) + served - shift.balance_from
-        if beyond > 0:
-            balance += ceil(Fraction(problem.balance * beyond**2, 60**2))
+        worked = sum(legs) + served
+        if worked > 0:
+            apart = worked - shift.usual_minutes
+            balance += ceil(Fraction(problem.balance * apart**2, 60**2))
         if problem.charge is Charge.WORKING_TIME:
             last = stops[-1].start + on_site(visits[stops[-1].visit], shift.id)
             begin, end = stops[0].start - legs[0], last + legs[-1]

@@ -123,7 +123,7 @@ def _shifts(problem: Problem, kinds: Sequence[str], options: Longs) -> Longs:
     table[:, layout.PAUSE_LATEST] = -NEVER
     for at, shift in enumerate(shifts):
         table[at, layout.WORKING_MINUTES] = shift.end - shift.start
-        table[at, layout.BALANCE_FROM] = shift.balance_from
+        table[at, layout.USUAL_MINUTES] = shift.usual_minutes
         if shift.driving_limit is not None:
             table[at, layout.DRIVING_LIMIT] = shift.driving_limit
         table[at, layout.STOCK :] = [shift.parts.get(kind, 0) for kind in kinds]

@@ -80,8 +80,8 @@ class Gaps:
         driven = self.labels.driven[self.labels.row]
         self._driving_room = np.array(limits, dtype=np.int64)[self.shift] - driven
         self._worked = driven + self.labels.served[self.labels.row]
-        starts = np.array([s.balance_from for s in problem.shifts], dtype=np.int64)
-        self._balance_from = starts[self.shift]
+        starts = np.array([s.usual_minutes for s in problem.shifts], dtype=np.int64)
+        self._usual_minutes = starts[self.shift]
 
     def cheapest(
         self, visit: Visit, allowed: NDArray[np.bool_], *, any_time: bool = False
@@ -131,8 +131,8 @@ class Gaps:
 
     def _balance(self, worked: Minutes) -> Minutes:
         """Return what is charged for rounds that work some minutes; shape (n_gaps,)."""
-        beyond = np.maximum(worked - self._balance_from, 0)
-        charge: Minutes = -(-self._problem.balance * beyond * beyond // 3600)
+        apart = np.where(worked > 0, worked - self._usual_minutes, 0)
+        charge: Minutes = -(-self._problem.balance * apart * apart // 3600)
         return charge
 
     def _minutes(self, visit: Visit) -> Minutes:

@@ -125,9 +125,9 @@ class Shift:
         Where tools and parts can be fetched on the way; None where there is no such place.
     driving_limit
         Most minutes of travel of its round, calls at the workshop included; None without a limit.
-    balance_from
-        Working minutes from which on its round counts for balance, >= 0. To even out the days
-        within a team only, give all its shifts what is usual there.
+    usual_minutes
+        Working minutes, >= 0, of the usual day of its team, from which balance counts, longer
+        days and shorter ones; 0 where all work is to be spread.
     """
 
     id: str
@@ -142,7 +142,7 @@ class Shift:
     parts: Mapping[str, int] = field(default_factory=dict)
     workshop: Workshop | None = None
     driving_limit: int | None = None
-    balance_from: int = 0
+    usual_minutes: int = 0
 
     def __post_init__(self) -> None:
         rules = Rules()
@@ -157,7 +157,7 @@ class Shift:
             rules.count(f"parts.{kind}", count)
         if self.driving_limit is not None:
             rules.length("driving_limit", self.driving_limit)
-        rules.length("balance_from", self.balance_from)
+        rules.length("usual_minutes", self.usual_minutes)
         if self.pause is not None:
             room = min(self.end, self.pause.latest) - max(self.start, self.pause.earliest)
             rules.require(

@@ -18,10 +18,11 @@ travel equivalent. Rules every plan must keep:
   are both left out;
 * a pinned visit stands exactly where it is pinned; every other may be left out at its cost.
 
-Where a weight for balance is set, each round is charged for its working minutes (travel and
-visits) beyond its shift's `balance_from`: the weight times their hours squared, rounded up. Since
-the square of a long day costs more than two of half its length, the work is spread evenly over
-technicians and days as far as that is worth the travel.
+Where a weight for balance is set, each round that works at all is charged for how far its working
+minutes (travel and visits) are from its shift's `usual_minutes`: the weight times those hours
+squared, rounded up. Where nothing is usual (0), the square of a long day costs more than two of
+half its length, and the work spreads over all technicians and days as far as that is worth the
+travel; with a usual day the days that are worked become alike and the others stay free.
 """
 
 from dataclasses import dataclass
@@ -105,6 +106,14 @@ class Problem:
         if not 0 <= self.balance <= BALANCE_LIMIT:
             flaws.note("balance", f"must be from 0 to {BALANCE_LIMIT}, got {self.balance}")
         note_misfits(flaws, self.places, self.travel_minutes, self.shifts, self.visits)
+        for at, shift in enumerate(self.shifts):
+            if 2 * self.balance * shift.usual_minutes > _MINUTES_PER_HOUR_SQUARED:
+                most = _MINUTES_PER_HOUR_SQUARED // (2 * self.balance)
+                flaws.note(
+                    f"shifts[{at}].usual_minutes",
+                    f"must be at most {most} at a balance of {self.balance}, or driving about "
+                    f"would pay on a short day; got {shift.usual_minutes}",
+                )
         if len(flaws):
             raise InvalidProblem(flaws.as_tuple())
         travel = np.array(self.travel_minutes, dtype=np.int32)
@@ -146,8 +155,8 @@ class Problem:
 
     def balance_cost(self, shift: Shift, working_minutes: int) -> int:
         """Return what is charged for the working minutes of a round, travel and visits."""
-        beyond = max(working_minutes - shift.balance_from, 0)
-        return -(-self.balance * beyond * beyond // _MINUTES_PER_HOUR_SQUARED)
+        apart = working_minutes - shift.usual_minutes if working_minutes else 0
+        return -(-self.balance * apart * apart // _MINUTES_PER_HOUR_SQUARED)
 
     def journey_minutes(
         self, shift: Shift, origin: int, target: int, *, over_workshop: bool = False

@@ -51,7 +51,7 @@ KNOWN_KEYS: Mapping[str, frozenset[str]] = {
             "parts",
             "workshop",
             "driving_limit",
-            "balance_from",
+            "usual_minutes",
         }
     ),
     "shifts[].workshop": frozenset({"place", "minutes"}),
@@ -163,7 +163,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
             | _supplies_to_json(shift.tools, shift.parts)
             | ({} if shift.workshop is None else {"workshop": _workshop_to_json(shift.workshop)})
             | ({} if shift.driving_limit is None else {"driving_limit": shift.driving_limit})
-            | ({"balance_from": shift.balance_from} if shift.balance_from else {})
+            | ({"usual_minutes": shift.usual_minutes} if shift.usual_minutes else {})
             for shift in problem.shifts
         ],
         "visits": [
@@ -314,7 +314,7 @@ def _shift(fields: Fields, flaws: Flaws) -> Shift:
         parts=fields.whole_by_name("parts"),
         workshop=_workshop(fields, flaws) if fields.has("workshop") else None,
         driving_limit=fields.whole("driving_limit") if fields.has("driving_limit") else None,
-        balance_from=fields.whole("balance_from") if fields.has("balance_from") else 0,
+        usual_minutes=fields.whole("usual_minutes") if fields.has("usual_minutes") else 0,
     )
 
 

@@ -5,8 +5,8 @@
 Solves a planning problem with each weight for balance from the same seeds and prints, as means over
 them, the spread (standard deviation) of the working minutes of all days of all technicians, days
 off because nothing is left to do included; of the days that are used; of the technicians' totals;
-and the travel. `--free` minutes of each day go free, so that a weight evens out long days without
-opening new ones.
+and the travel. With `--usual` minutes the days that are used become alike; without, all work is
+spread over all days.
 """
 
 import argparse
@@ -39,7 +39,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--name", default="M1")
     parser.add_argument("--weights", type=int, nargs="+", default=[0, 2, 4, 8])
-    parser.add_argument("--free", type=int, default=0)
+    parser.add_argument("--usual", type=int, default=0)
     parser.add_argument("--iterations", type=int, default=300_000)
     parser.add_argument("--seeds", type=int, default=3)
     options = parser.parse_args()
@@ -49,7 +49,7 @@ def main() -> None:
     print("spreads of days, of used days and of people against the first weight; travel; left out")
     for weight in options.weights:
         found = []
-        shifts = tuple(replace(shift, balance_from=options.free) for shift in problem.shifts)
+        shifts = tuple(replace(shift, usual_minutes=options.usual) for shift in problem.shifts)
         weighed = replace(problem, balance=weight, shifts=shifts)
         for seed in range(1, options.seeds + 1):
             plan = solve(weighed, stop=Iterations(options.iterations), seed=seed)

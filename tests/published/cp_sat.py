@@ -94,14 +94,18 @@ class _Round:
             model.add(travel <= shift.driving_limit)
         if problem.balance:
             most = 24 * 60
-            beyond = model.new_int_var(0, most, "minutes beyond balance_from")
+            apart = model.new_int_var(-most, most, "minutes from the usual ones")
+            works = model.new_bool_var("works at all")
             worked = travel + sum(
                 visit.minutes_in(shift.id) * makes
                 for visit, makes in zip(problem.visits, self.makes, strict=True)
             )
-            model.add(beyond >= worked - shift.balance_from)
+            model.add(apart == worked - shift.usual_minutes).only_enforce_if(works)
+            model.add(apart == 0).only_enforce_if(~works)
+            model.add(worked > 0).only_enforce_if(works)
+            model.add(worked == 0).only_enforce_if(~works)
             squared = model.new_int_var(0, most**2, "squared")
-            model.add_multiplication_equality(squared, [beyond, beyond])
+            model.add_multiplication_equality(squared, [apart, apart])
             charge = model.new_int_var(0, problem.balance * most**2 // 3600 + 1, "balance")
             model.add(3600 * charge >= problem.balance * squared)
             self.costs.append(charge)

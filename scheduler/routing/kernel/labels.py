@@ -8,7 +8,6 @@ Inserting a visit between two nodes is then tested without looking at any other 
 from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
     BALANCE,
-    BALANCE_FROM,
     BASE,
     CALL_AT,
     DRIVING_LIMIT,
@@ -32,6 +31,7 @@ from scheduler.routing.kernel.layout import (
     PLACE,
     ROOM,
     ROUND_COST,
+    USUAL_MINUTES,
     WORKING_MINUTES,
     WORKSHOP,
     WORKSHOP_MINUTES,
@@ -140,8 +140,10 @@ def over_workshop(world: World, row: int, origin: int, target: int) -> int:
 def balance_cost(world: World, search: Search, row: int, more: int) -> int:
     """Return what is charged for the working minutes of a row when there are `more` of them."""
     worked = world.shifts[row, WORKING_MINUTES] - search.rows[row, ROOM] + more
-    beyond = max(0, worked - world.shifts[row, BALANCE_FROM])
-    return int((world.shifts[row, BALANCE] * beyond * beyond + 3599) // 3600)
+    if worked == 0:
+        return 0
+    apart = worked - world.shifts[row, USUAL_MINUTES]
+    return int((world.shifts[row, BALANCE] * apart * apart + 3599) // 3600)
 
 
 @compiled

@@ -26,7 +26,7 @@ WORKSHOP_MINUTES = 6
 CAREFUL = 7  # 1 when insertions must look at working time, tools or parts
 STEADY = 8  # 1 when no visit of it has two windows to choose from, and it has no break
 BALANCE = 9  # charged for an hour of travel and visits, squared
-BALANCE_FROM = 10  # minutes that go free
+USUAL_MINUTES = 10  # from which those hours are counted, either way
 DRIVING_LIMIT = 11  # most minutes of travel
 STOCK = 12  # from here on how many parts of each kind it sets out with
 

@@ -122,8 +122,8 @@ def _travelled(leave: int, journey: int, resting: Shift | None) -> int | None:
 def _cost(problem: Problem, shift: Shift, visits: list[Visit]) -> int:
     travel = _travel(problem, shift, visits)
     worked = travel + sum(visit.minutes_in(shift.id) for visit in visits)
-    beyond = max(worked - shift.balance_from, 0)
-    balance = ceil(problem.balance * beyond**2 / 3600)  # small enough to be exact
+    apart = worked - shift.usual_minutes if worked else 0
+    balance = ceil(problem.balance * apart**2 / 3600)  # small enough to be exact
     return travel + balance + sum(visit.shift_costs.get(shift.id, 0) for visit in visits)
 
 

@@ -147,7 +147,7 @@ def _human(draw: st.DrawFn, shift: Shift) -> Shift:
     return replace(
         shift,
         driving_limit=draw(st.one_of(st.none(), st.integers(0, 90))),
-        balance_from=draw(st.sampled_from((0, 0, 40))),
+        usual_minutes=draw(st.sampled_from((0, 0, 30))),
     )
 
 

@@ -426,23 +426,25 @@ def test_a_visit_takes_longer_on_the_shift_it_names() -> None:
 
 
 def test_the_charge_for_balance_is_checked_round_by_round() -> None:
-    # Ann works 10 + 60 + 5 + 45 + 18 = 138 minutes, 18 of them beyond two hours; at 100 for an
-    # hour squared that is 100 * (18 / 60)^2 = 9. Without the two hours it is 529.
+    # Ann works 10 + 60 + 5 + 45 + 18 = 138 minutes, 48 more than an hour and a half; at 20 for an
+    # hour squared that is 20 * (48 / 60)^2 = 12.8. Where nothing is usual it is 105.8. Bo, at
+    # home, is charged nothing. With the valves alone, 10 + 60 + 10, Ann's day is 10 short: 0.6.
     problem = replace(
-        world(VALVES, BURNER), balance=100, shifts=(replace(ANN, balance_from=120), BO)
+        world(VALVES, BURNER), balance=20, shifts=(replace(ANN, usual_minutes=90), BO)
     )
     plan = plan_of(
         Stop(visit="valves", shift="ann/mon", start=490),
         Stop(visit="burner", shift="ann/mon", start=600),
     )
-    right = Cost(travel=33, shift_costs=0, left_out=0, balance=9, total=42)
+    right = Cost(travel=33, shift_costs=0, left_out=0, balance=13, total=46)
     assert cost_of(problem, plan.stops) == right
     assert check(problem, replace(plan, left_out=(), cost=right)) == ()
-    wrong = replace(right, balance=8, total=41)
+    wrong = replace(right, balance=12, total=45)
     found = check(problem, replace(plan, left_out=(), cost=wrong))
     assert [each.rule for each in found] == [Rule.COST_WRONG, Rule.COST_WRONG]
+    assert cost_of(problem, plan.stops[:1]).balance == 1
     everything = replace(problem, shifts=(ANN, BO))
-    assert cost_of(everything, plan.stops).balance == 529
+    assert cost_of(everything, plan.stops).balance == 106
 
 
 def test_a_wrong_working_time_is_named() -> None:

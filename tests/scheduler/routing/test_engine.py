@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -147,6 +148,23 @@ def test_a_weight_for_balance_spreads_the_work_over_the_days() -> None:
     apart = solve(replace(plain, balance=60), stop=Iterations(100), seed=1)
     assert apart.cost == Cost(travel=40, shift_costs=0, left_out=0, balance=84, total=124)
     assert {stop.shift for stop in apart.stops} == {"t/0", "t/1"}
+
+
+def test_with_a_usual_day_the_days_worked_become_alike() -> None:
+    # Visits of an hour at km1 and three free days of five hours, 140 minutes being usual. Three
+    # visits on one day take 200 minutes: 20 of travel and 12 * 1^2. Two and one: 40 and 12.
+    any_day = ((0, 300), (1000, 1300), (2000, 2300))
+    visits = tuple(visit(name, 1, 60, *any_day) for name in "abcd")
+    days = tuple(replace(day(at), end=1000 * at + 300, usual_minutes=140) for at in range(3))
+    four = replace(along_a_road(days, visits), balance=12)
+    three = replace(four, visits=visits[:3])
+    plan = solve(three, stop=Iterations(100), seed=1)
+    assert plan.cost == Cost(travel=20, shift_costs=0, left_out=0, balance=12, total=32)
+    assert check(three, plan) == ()
+    # One more makes two usual days of 40 in all, where a day of 260 minutes is charged 20 and 48.
+    plan = solve(four, stop=Iterations(100), seed=1)
+    assert plan.cost == Cost(travel=40, shift_costs=0, left_out=0, total=40)
+    assert sorted(Counter(stop.shift for stop in plan.stops).values()) == [2, 2]
 
 
 def test_nobody_drives_above_their_limit() -> None:

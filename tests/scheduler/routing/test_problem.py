@@ -176,6 +176,19 @@ def test_every_flaw_of_a_file_is_listed() -> None:
     ]
 
 
+def test_a_balance_that_makes_driving_about_pay_is_refused() -> None:
+    # Half an hour short of the usual day at 8: a minute more saves 8 * 2 * 30 / 3600 minutes, and
+    # at most 2 * 8 * 225 / 3600 = 1.
+    even = document() | {"balance": 8}
+    even["shifts"][0]["usual_minutes"] = 225
+    assert problem_from_json(even).shifts[0].usual_minutes == 225
+    even["shifts"][0]["usual_minutes"] = 226
+    assert flaws_of(even) == [
+        "shifts[0].usual_minutes: must be at most 225 at a balance of 8, or driving about would "
+        "pay on a short day; got 226"
+    ]
+
+
 def test_parts_that_do_not_fit_each_other_are_listed() -> None:
     wrong = document()
     wrong["shifts"][1]["id"] = "ann/mon"
