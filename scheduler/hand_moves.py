@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
-from scheduler.offers import Question, orders_of
+from scheduler.offers import Question, rounds_of
 from scheduler.routing.parts import Pin, Shift, Visit
 from scheduler.routing.timing import timetable
 
@@ -90,7 +90,7 @@ def _broken(question: Question, start: int) -> Iterator[Broken]:
         over = max(shift.start - start, end - shift.end)
         detail = f"The work lies {over} minutes outside the technician's hours."
         yield Broken(breach=Breach.OUTSIDE_HOURS, detail=detail)
-    made = [problem.visits[index] for index in orders_of(problem, question.plan)[at]]
+    made = [problem.visits[index] for index in rounds_of(problem, question.plan)[at].order]
     starts = {stop.visit: stop.start for stop in question.plan.stops}
     earlier = [other for other in made if starts[other.id] < start]
     later = made[len(earlier) :]

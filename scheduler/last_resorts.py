@@ -6,6 +6,7 @@ None of this is offered to clients: each way costs somebody something, so a disp
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +59,7 @@ class LastResort:
 
 def last_resorts(
     problem: Problem,
-    orders: Sequence[tuple[int, ...]],
+    rounds: Sequence[Candidate],
     visit: Visit,
     able: NDArray[np.bool_],
     *,
@@ -76,8 +77,8 @@ def last_resorts(
     ----------
     problem
         What is published.
-    orders
-        The round of each shift: indices of its visits.
+    rounds
+        The round of each shift.
     visit
         What has to be placed.
     able
@@ -99,7 +100,7 @@ def last_resorts(
         pinned=None,
     )
     in_time = np.array([shift.start <= deadline for shift in problem.shifts], dtype=np.bool_)
-    emergency = _Emergency(problem, orders, hurried, able & in_time)
+    emergency = _Emergency(problem, rounds, hurried, able & in_time)
     ways: list[LastResort] = []
     for way in (
         emergency.from_further_away(),
@@ -115,11 +116,11 @@ class _Emergency:
     def __init__(
         self,
         problem: Problem,
-        orders: Sequence[tuple[int, ...]],
+        rounds: Sequence[Candidate],
         visit: Visit,
         able: NDArray[np.bool_],
     ) -> None:
-        self._problem, self._orders, self._visit = problem, orders, visit
+        self._problem, self._rounds, self._visit = problem, rounds, visit
         self._able = np.flatnonzero(able).tolist()
 
     def from_further_away(self) -> LastResort | None:
@@ -157,19 +158,16 @@ class _Emergency:
     def instead_of_another(self, may_give_way: Mapping[str, Visit]) -> LastResort | None:
         """A visit nobody was promised makes room and is made on another shift, or not at all."""
         thinned = [
-            (Candidate(shift=at, order=order[:stop] + order[stop + 1 :]), visit.id)
+            (_without(round_, stop), visit.id)
             for at in self._able
-            for order in (self._orders[at],)
-            for stop, visit in enumerate(self._problem.visits[index] for index in order)
-            if visit.id in may_give_way
+            for round_ in (self._rounds[at],)
+            for stop, visit in enumerate(self._problem.visits[index] for index in round_.order)
+            if visit.id in may_give_way and stop != round_.call_before
         ]
         if not thinned:
             return None
         gaps = Gaps(self._problem, [candidate for candidate, _ in thinned])
-        everywhere = Gaps(
-            self._problem,
-            [Candidate(shift=at, order=order) for at, order in enumerate(self._orders)],
-        )
+        everywhere = Gaps(self._problem, self._rounds)
         ranges = gaps.start_ranges(self._visit)
         extra = gaps.extra_costs(self._visit)[ranges.gap]
         best: LastResort | None = None
@@ -198,28 +196,30 @@ class _Emergency:
     def _moving(self, everywhere: Gaps, moved: Visit, left: Candidate) -> tuple[int, str]:
         """Return what it costs to make the moved visit elsewhere, less the travel it saves."""
         problem = self._problem
-        before = self._round_cost(left.shift, self._orders[left.shift])
-        saved = before - self._round_cost(left.shift, left.order)
+        saved = self._round_cost(self._rounds[left.shift]) - self._round_cost(left)
         saved += moved.shift_costs.get(problem.shifts[left.shift].id, 0)
         allowed = np.array([moved.skills <= shift.skills for shift in problem.shifts])
         allowed[left.shift] = False
-        elsewhere = everywhere.cheapest(moved, allowed)
+        elsewhere = _cheapest(everywhere, moved, allowed)
         if elsewhere is None:
             return moved.leave_out_cost - saved, "has to wait for the next plan"
-        return elsewhere.extra_cost - saved, "is made on another round"
+        return elsewhere[0].extra_cost - saved, "is made on another round"
 
-    def _round_cost(self, shift: int, order: tuple[int, ...]) -> int:
-        if not order:
+    def _round_cost(self, round_: Candidate) -> int:
+        if not round_.order:
             return 0
-        visits, ends = self._problem.visits, self._problem.shifts[shift]
-        stops = [visits[index].place for index in order]
-        route = [ends.start_place, *stops, ends.end_place]
-        travel = int(self._problem.travel_minutes[route[:-1], route[1:]].sum())
-        served = sum(visits[index].minutes_in(ends.id) for index in order)
-        return travel + self._problem.balance_cost(ends, travel + served)
+        problem, shift = self._problem, self._problem.shifts[round_.shift]
+        made = [problem.visits[index] for index in round_.order]
+        route = [shift.start_place, *(visit.place for visit in made), shift.end_place]
+        travel = sum(
+            problem.journey_minutes(shift, *leg, over_workshop=at == round_.call_before)
+            for at, leg in enumerate(pairwise(route))
+        )
+        served = sum(visit.minutes_in(shift.id) for visit in made)
+        return travel + problem.balance_cost(shift, travel + served)
 
     def _standing(self, problem: Problem) -> Gaps:
-        return Gaps(problem, [Candidate(shift=at, order=self._orders[at]) for at in self._able])
+        return Gaps(problem, [self._rounds[at] for at in self._able])
 
     def _way(
         self,
@@ -243,11 +243,27 @@ class _Emergency:
         )
 
 
-def _cheapest(gaps: Gaps, visit: Visit) -> tuple[Opening, int] | None:
-    """Return the cheapest gap and the earliest start in it."""
+def _without(round_: Candidate, stop: int) -> Candidate:
+    """Return a round with a stop left out that it does not reach over the workshop."""
+    call = round_.call_before
+    return replace(
+        round_,
+        order=round_.order[:stop] + round_.order[stop + 1 :],
+        call_before=call - 1 if call is not None and stop < call else call,
+    )
+
+
+def _cheapest(
+    gaps: Gaps, visit: Visit, allowed: NDArray[np.bool_] | None = None
+) -> tuple[Opening, int] | None:
+    """Return the cheapest gap, of allowed shifts when given, and the earliest start in it."""
     ranges = gaps.start_ranges(visit)
-    if not ranges.gap.size:
+    fitting = np.arange(ranges.gap.size)
+    if allowed is not None:
+        fitting = np.flatnonzero(allowed[gaps.shift[ranges.gap]])
+    if not fitting.size:
         return None
-    extra = gaps.extra_costs(visit)[ranges.gap]
-    at = int(np.lexsort((ranges.soonest, extra))[0])
-    return gaps.opening(int(ranges.gap[at]), int(extra[at])), int(ranges.soonest[at])
+    gap, soonest = ranges.gap[fitting], ranges.soonest[fitting]
+    extra = gaps.extra_costs(visit)[gap]
+    at = int(np.lexsort((soonest, extra))[0])
+    return gaps.opening(int(gap[at]), int(extra[at])), int(soonest[at])

@@ -203,9 +203,9 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
     When nothing keeps the deadline, the offers are the first times after it, and the dispatcher
     is told how it might still be kept.
     """
-    calendar = orders_of(question.problem, question.plan)
+    calendar = rounds_of(question.problem, question.plan)
     able = question.able()
-    rounds = [Candidate(shift=at, order=calendar[at]) for at in np.flatnonzero(able).tolist()]
+    rounds = [calendar[at] for at in np.flatnonzero(able).tolist()]
     search = _Search(question, policy, Gaps(question.problem, rounds))
     if question.deadline is None:
         return OfferSheet(offers=search.best(None))
@@ -245,25 +245,31 @@ def place_at(question: Question, start: int) -> Placement | None:
     """Return where the visit can stand when it starts at a minute, None where it cannot."""
     if not question.visit.may_start_at(start):
         return None
-    problem, orders = question.problem, orders_of(question.problem, question.plan)
+    problem, calendar = question.problem, rounds_of(question.problem, question.plan)
     exactly = replace(question.visit, start_windows=((start, start),), pinned=None)
     able = np.flatnonzero(question.able()).tolist()
-    gaps = Gaps(problem, [Candidate(shift=at, order=orders[at]) for at in able])
+    gaps = Gaps(problem, [calendar[at] for at in able])
     fitting = gaps.start_ranges(exactly).gap
     if not fitting.size:
         return None
     extra = gaps.extra_costs(exactly)[fitting]
     gap = int(fitting[np.argmin(extra)])
     opening = gaps.opening(gap, int(extra.min()))
-    travel, order = problem.travel_minutes, opening.candidate.order
-    following = problem.visits[order[opening.position]] if opening.position < len(order) else None
-    shift_id = problem.shifts[opening.candidate.shift].id
+    order, shift = opening.candidate.order, problem.shifts[opening.candidate.shift]
+    next_visit, onwards = None, 0
+    if opening.position < len(order):
+        following = problem.visits[order[opening.position]]
+        calls = opening.position == opening.candidate.call_before
+        onwards = problem.journey_minutes(
+            shift, exactly.place, following.place, over_workshop=calls
+        )
+        next_visit = following.id
     return Placement(
-        shift=shift_id,
-        minutes=max(exactly.minutes_in(shift_id), 1),
-        travel_minutes=int(travel[gaps.labels.before[gap], exactly.place]),
-        next_visit=following.id if following else None,
-        next_travel_minutes=int(travel[exactly.place, following.place]) if following else 0,
+        shift=shift.id,
+        minutes=max(exactly.minutes_in(shift.id), 1),
+        travel_minutes=int(problem.travel_minutes[gaps.labels.before[gap], exactly.place]),
+        next_visit=next_visit,
+        next_travel_minutes=onwards,
     )
 
 
@@ -283,8 +289,8 @@ def arrival_window(question: Question, policy: OfferPolicy, arrive_from: int) ->
     return None
 
 
-def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
-    """Return the round of each shift: indices of its visits in the order they are made."""
+def rounds_of(problem: Problem, plan: Plan) -> list[Candidate]:
+    """Return the round of each shift: its visits in the order they are made, and its call."""
     index = problem.visit_index()
 
     def times(stop: Stop) -> tuple[int, int]:
@@ -293,7 +299,15 @@ def orders_of(problem: Problem, plan: Plan) -> list[tuple[int, ...]]:
     by_shift: defaultdict[str, list[int]] = defaultdict(list)
     for stop in sorted(plan.stops, key=times):
         by_shift[stop.shift].append(index[stop.visit])
-    return [tuple(by_shift[shift.id]) for shift in problem.shifts]
+    calls = {call.shift: index[call.before] for call in plan.calls}
+    return [
+        Candidate(
+            shift=at,
+            order=tuple(by_shift[shift.id]),
+            call_before=by_shift[shift.id].index(calls[shift.id]) if shift.id in calls else None,
+        )
+        for at, shift in enumerate(problem.shifts)
+    ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ and the latest one may arrive after it, each with the break already taken and wi
 still to come, so that one visit is tested against all gaps with a few array operations.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -27,11 +28,15 @@ class Candidate:
         Indices of its visits in order; may be empty.
     surcharge
         What it costs to have this round instead of the one that stands, before the visit joins.
+    call_before
+        Position in `order` of the visit that is reached over the workshop, None without a call.
+        A visit that joins on that leg is made before the call.
     """
 
     shift: int
     order: tuple[int, ...]
     surcharge: int = 0
+    call_before: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +73,10 @@ class Gaps:
         self._problem = problem
         self.candidates = tuple(candidates)
         self.labels = label_rounds(
-            problem, [c.shift for c in self.candidates], [c.order for c in self.candidates]
+            problem,
+            [c.shift for c in self.candidates],
+            [c.order for c in self.candidates],
+            [c.call_before for c in self.candidates],
         )
         self.shift = self.labels.shift
         surcharges = np.array([c.surcharge for c in self.candidates], dtype=np.int64)
@@ -115,14 +123,12 @@ class Gaps:
 
     def extra_costs(self, visit: Visit) -> Minutes:
         """Return what the visit adds in each gap, fit or not; shape (n_gaps,)."""
-        travel = self._problem.travel_minutes
         shift_costs = np.array(
             [visit.shift_costs.get(shift.id, 0) for shift in self._problem.shifts],
             dtype=np.int64,
         )
-        detour = travel[self.labels.before, visit.place].astype(np.int64)
-        detour += travel[visit.place, self.labels.after]
-        detour -= self._saved
+        there, back = self._journeys(visit)
+        detour = there + back - self._saved
         extra: Minutes = detour + self._surcharge + shift_costs[self.shift]
         if self._problem.balance:
             extra += self._balance(self._worked + detour + self._minutes(visit))
@@ -174,7 +180,8 @@ class Gaps:
         """Return every minute at which the visit may start in every gap, the rest still kept.
 
         A gap has up to two ranges per window, one with the break taken before the visit and one
-        with the break still to come; they may overlap.
+        with the break still to come; they may overlap. Where the tools or parts are lacking there
+        is none.
         """
         labels = self.labels
         there, back = self._journeys(visit)
@@ -200,7 +207,7 @@ class Gaps:
             ]
         )
         too_far = there + back - self._saved > self._driving_room
-        latest[np.tile(too_far, 2)] = -NEVER
+        latest[np.tile(too_far | ~self._supplied(visit), 2)] = -NEVER
         windows = np.array(visit.start_windows, dtype=np.int64).reshape(-1, 2)
         first = np.searchsorted(windows[:, 1], soonest)
         count = np.searchsorted(windows[:, 0], latest, side="right") - first
@@ -218,7 +225,36 @@ class Gaps:
         """Return the way to the visit and the way from it, gap by gap."""
         travel = self._problem.travel_minutes
         there = travel[self.labels.before, visit.place].astype(np.int64)
-        return there, travel[visit.place, self.labels.after].astype(np.int64)
+        back = travel[visit.place, self.labels.after].astype(np.int64)
+        calls = self.labels.calls
+        for gap in np.flatnonzero(calls).tolist():
+            shift = self._problem.shifts[self.shift[gap]]
+            onwards = int(self.labels.after[gap])
+            back[gap] = self._problem.journey_minutes(
+                shift, visit.place, onwards, over_workshop=True
+            )
+        return there, back
+
+    def _supplied(self, visit: Visit) -> NDArray[np.bool_]:
+        """Tell for every gap whether the visit's tools and parts are along; shape (n_gaps,)."""
+        supplied = np.ones(self.shift.size, dtype=np.bool_)
+        wanted = {kind: count for kind, count in visit.parts.items() if count}
+        if not visit.tools and not wanted:
+            return supplied
+        firsts = self.labels.first.tolist()
+        for row, candidate in enumerate(self.candidates):
+            shift = self._problem.shifts[candidate.shift]
+            used = Counter[str]()
+            for index in candidate.order[: candidate.call_before]:
+                used.update(self._problem.visits[index].parts)
+            if not visit.tools <= shift.tools or any(
+                used[kind] + count > shift.parts.get(kind, 0) for kind, count in wanted.items()
+            ):
+                after_call = firsts[row + 1]
+                if candidate.call_before is not None:
+                    after_call = firsts[row] + candidate.call_before + 1
+                supplied[firsts[row] : after_call] = False
+        return supplied
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

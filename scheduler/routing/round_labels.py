@@ -37,7 +37,9 @@ class RoundLabels:
     before, after
         The places it lies between.
     leg
-        The journey between them.
+        The journey between them, with the call at the workshop where there is one.
+    calls
+        Whether the journey calls there.
     driven, served
         Travel and minutes on site of each round; shape (n_rounds,).
     fresh, rested
@@ -56,6 +58,7 @@ class RoundLabels:
     before: Minutes
     after: Minutes
     leg: Minutes
+    calls: NDArray[np.bool_]
     driven: Minutes
     served: Minutes
     fresh: Minutes
@@ -74,7 +77,10 @@ class RoundLabels:
 
 
 def label_rounds(
-    problem: Problem, shifts: Sequence[int], orders: Sequence[Sequence[int]]
+    problem: Problem,
+    shifts: Sequence[int],
+    orders: Sequence[Sequence[int]],
+    calls_before: Sequence[int | None],
 ) -> RoundLabels:
     """Label the gaps of many rounds.
 
@@ -86,6 +92,8 @@ def label_rounds(
         Index of each round's shift.
     orders
         Indices of each round's visits in order; may be empty.
+    calls_before
+        Position in each round of the visit that is reached over the workshop, if any.
     """
     lengths = np.fromiter(map(len, orders), dtype=np.int64, count=len(orders))
     first = np.concatenate([[0], np.cumsum(lengths + 1)]).astype(np.int64)
@@ -112,6 +120,13 @@ def label_rounds(
     before[~opens] = stops.place
     after[~closes] = stops.place
     leg = problem.travel_minutes[before, after].astype(np.int64)
+    calls = np.zeros(row.size, dtype=np.bool_)
+    for at, call_before in enumerate(calls_before):
+        if call_before is not None:
+            gap = first[at] + call_before
+            ends = problem.shifts[shifts[at]], int(before[gap]), int(after[gap])
+            leg[gap] = problem.journey_minutes(*ends, over_workshop=True)
+            calls[gap] = True
     owner = np.repeat(np.arange(len(orders)), lengths)
     served = np.bincount(owner, weights=stops.minutes, minlength=len(orders)).astype(np.int64)
     driven = np.bincount(row, weights=leg, minlength=len(orders)).astype(np.int64)
@@ -147,6 +162,7 @@ def label_rounds(
         before=before,
         after=after,
         leg=leg,
+        calls=calls,
         driven=np.where(lengths > 0, driven, 0),
         served=served,
         fresh=fresh,

@@ -30,7 +30,7 @@ from api.storage.audit import Origin
 from api.storage.database import Database
 from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, HoldRow, SiteRow, TechnicianRow, VisitRow
-from scheduler.offers import orders_of
+from scheduler.offers import rounds_of
 from scheduler.routing.timing import timetable
 from scheduler.working_time import local_date
 from seed_data.catalogue import load_catalogue
@@ -320,10 +320,10 @@ def rounds_too_tight(database: Database, now: datetime = NOW) -> list[str]:
 
 def _drivable(session: Any, anything: VisitRow, who: str, day: date, now: datetime) -> bool:
     question = ask(session, anything, now=now, technicians=(who,), day=day).question
-    problem, orders = question.problem, orders_of(question.problem, question.plan)
+    problem, rounds = question.problem, rounds_of(question.problem, question.plan)
     booked = [
-        [problem.visits[at] for at in order if not problem.visits[at].id.startswith("hold/")]
-        for order in orders  # a visit may hold a time to move to, close to the one it has
+        [problem.visits[at] for at in each.order if not problem.visits[at].id.startswith("hold/")]
+        for each in rounds  # a visit may hold a time to move to, close to the one it has
     ]
     return all(
         timetable(problem, shift, visits) is not None
