@@ -6,6 +6,7 @@ effect. A request that failed has stored nothing and may be tried again under it
 
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from typing import Annotated, Any, NamedTuple, TypeVar
 
@@ -22,6 +23,7 @@ Shown = TypeVar("Shown", bound=BaseModel)
 
 HEADER = "Idempotency-Key"
 _LONGEST_KEY = 200
+_KEY = r"^[!-~]*[A-Za-z0-9][!-~]*$"
 _REPEATED_HEADERS = ("location", "etag")
 
 
@@ -32,7 +34,7 @@ def _header(**more: bool) -> Any:
         description="Chosen by you, new for every request: send it again with the same request "
         "after a lost reply, and nothing is done twice. Kept for 48 hours.",
         examples=["4f6c1a52-9a1f-4c3e-b1d7-6f0f0a7a2f11"],
-        json_schema_extra={"pattern": r"^[!-~]*[A-Za-z0-9][!-~]*$", **more},
+        json_schema_extra={"pattern": _KEY, **more},
     )
 
 
@@ -40,16 +42,21 @@ IdempotencyKey = Annotated[str | None, _header()]
 
 
 class KeyMissing(SteamroundError):
-    """What would take somebody's time twice if it were sent twice has to come with a key."""
+    """What would take somebody's time twice if it were sent twice has to come with a key.
+
+    One that is blank or cannot be told from others protects from nothing and is no key.
+    """
 
     def __init__(self) -> None:
-        super().__init__(f"send {HEADER}: a value of your own, new for every request")
+        super().__init__(
+            f"send {HEADER}: a value of your own, new for every request, with a letter or digit "
+            "and without spaces"
+        )
 
 
 def _required(key: Annotated[str | None, _header(**{"x-required": True})] = None) -> str:
-    if not (key or "").strip().strip('"'):
+    if key is None:
         raise KeyMissing
-    assert key is not None, "an empty key was refused"
     return key
 
 
@@ -96,10 +103,12 @@ def once(
     ------
     KeyReused
         When the key came with another request before.
+    KeyMissing
+        When the header is there and holds no key.
     """
-    asked = _Asked.of(deed, key or "", body)
-    if not asked.key:
+    if key is None:
         return do(deed)
+    asked = _Asked.of(deed, key, body)
     with deed.database.write() as session:
         if (given := _reply(session, deed, asked, model)) is not None:
             return given
@@ -132,10 +141,12 @@ class _Asked(NamedTuple):
 
     @classmethod
     def of(cls, deed: Deed, key: str, body: BaseModel) -> "_Asked":
+        if re.fullmatch(_KEY, key) is None:
+            raise KeyMissing
         text = json.dumps(body.model_dump(mode="json"), sort_keys=True)
         return cls(
             operation=f"{deed.request.method} {deed.request.url.path}",
-            key=key.strip().strip('"'),
+            key=key.strip('"'),
             digest=hashlib.sha256(text.encode()).hexdigest(),
         )
 

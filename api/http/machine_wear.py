@@ -10,7 +10,7 @@ from api.actions.judge_wear import overhaul_of_machine, wear_of_machine
 from api.http.context import Catalogue, Now, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
-from api.storage.column_types import Amount
+from api.storage.column_types import Amount, Day
 from api.storage.snapshots import company_zone
 from api.storage.tables import MachineRow
 from scheduler.wear.machine_wear import PartToday
@@ -123,7 +123,7 @@ def get_machine_wear(
     catalogue: Catalogue,
     now: Now,
     next_visit_on: Annotated[
-        date | None, Query(description="When somebody comes next; as planned when left out.")
+        Day | None, Query(description="When somebody comes next; as planned when left out.")
     ] = None,
 ) -> WearOfMachine:
     """Say of each fitted part whether to change it today, and whether the machine gets worse."""

@@ -11,6 +11,7 @@ from api.auth import Role
 from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
+from api.storage.column_types import Day
 from api.storage.snapshots import company_zone
 from api.storage.stock import is_place, stock_by_place
 from api.storage.tables import TechnicianRow
@@ -23,7 +24,7 @@ router = APIRouter(prefix="/v1", tags=["stock"])
 
 _ORDERS = OrderPolicy()
 
-FirstDay = Annotated[date | None, Query(description="Today when left out.")]
+FirstDay = Annotated[Day | None, Query(description="Today when left out.")]
 Days = Annotated[int, Query(ge=1, le=60, description="How many days from the first.")]
 
 

@@ -11,6 +11,7 @@ from api.http.context import Catalogue, Now, StaffLook
 from api.http.problems import documented
 from api.http.wear_picture import draw_wear, telling_ages
 from api.http.wire import from_row
+from api.storage.column_types import Day
 from api.storage.snapshots import company_zone
 from scheduler.duty import DutyClass
 from scheduler.wear.comparing import ComparedBy, Comparison
@@ -145,7 +146,7 @@ def get_part_type_wear(
     now: Now,
     duty: Duty = DutyClass.STANDARD,
     changed_on: Annotated[
-        date | None, Query(description="Compare parts fitted before that day with those since.")
+        Day | None, Query(description="Compare parts fitted before that day with those since.")
     ] = None,
 ) -> WearOfPartType:
     """Judge the wear of a type of part from every life on record."""

@@ -3,6 +3,7 @@
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
+import pytest
 from fastapi.testclient import TestClient
 from sqlmodel import func, select
 
@@ -37,6 +38,20 @@ def test_without_a_key_each_request_counts(dispatcher: TestClient, database: Dat
     for _ in range(2):
         dispatcher.post("/v1/plans", json=PLAN)
     assert _plans(database) == 2
+
+
+@pytest.mark.parametrize("key", ["", '""', "--", "two words"])
+def test_a_key_that_is_none_is_refused_and_nothing_done(
+    dispatcher: TestClient, database: Database, key: str
+) -> None:
+    for path, body in (("/v1/plans", PLAN), ("/v1/bookings", {"hold_id": "ho_1"})):
+        refused = dispatcher.post(path, json=body, headers={"Idempotency-Key": key})
+        assert (refused.status_code, refused.json()["detail"]) == (
+            400,
+            "send Idempotency-Key: a value of your own, new for every request, with a letter or "
+            "digit and without spaces",
+        )
+    assert _plans(database) == 0
 
 
 def test_the_same_key_with_another_body_is_refused(
