@@ -37,6 +37,14 @@ class CallPrice:
         """All of it."""
         return self.call_out_minor + self.labour_minor + self.parts_minor
 
+    @property
+    def because(self) -> str:
+        """Say what it is: an estimate, and of what."""
+        parts = ""
+        if self.parts_minor:
+            parts = ", and the parts taken along, of which those not used are not charged"
+        return f"An estimate: the call-out, {self.minutes} minutes on site{parts}."
+
 
 def call_price(
     minutes: int, parts: Mapping[str, int], rates: Rates, catalogue: Catalogue

@@ -31,7 +31,12 @@ OFFER_DAYS = 14
 """Working days that offers are made for, today included."""
 
 _SOON_DAYS = 2
-"""Within so many working days somebody should be where somebody could be hurt."""
+"""Within so many working days somebody should be where it cannot wait, promised or not."""
+
+_CANNOT_WAIT: dict[str | None, str] = {
+    Urgency.DANGER: "somebody could be hurt",
+    Urgency.STOPPED: "the machine stands still",
+}
 
 _HELP_DAYS = 3
 """For so many days it is looked for help when no offer keeps a deadline and no help does."""
@@ -162,12 +167,13 @@ def _why_to_telephone(
         if any(each.offer.keeps_deadline for each in offers):
             return None
         return f"nobody can be there by {_clock(visit.respond_by, zone)}: {first}"
+    if soonest is None:
+        return f"nobody can be there within {OFFER_DAYS} working days"
     soon = sorted(set(asked.question.shift_days.values()))[:_SOON_DAYS]
-    if visit.urgency != Urgency.DANGER or any(
-        asked.question.shift_days[each.offer.shift] in soon for each in offers
-    ):
+    what = _CANNOT_WAIT.get(visit.urgency)
+    if what is None or any(asked.question.shift_days[each.offer.shift] in soon for each in offers):
         return None
-    return f"somebody could be hurt and nobody can be there within {_SOON_DAYS} days: {first}"
+    return f"{what} and nobody can be there within {_SOON_DAYS} days: {first}"
 
 
 def _sooner_than_offered(

@@ -1,5 +1,6 @@
 """Callbacks: a fault is reported, judged at once and promised an answer."""
 
+from dataclasses import fields
 from datetime import datetime
 from typing import Annotated, Literal
 
@@ -21,6 +22,7 @@ from api.storage.column_types import Id, Name, Photo
 from api.storage.documents import finding_from_json
 from api.storage.standing import late_appointment
 from api.storage.tables import CallbackRow
+from scheduler.call_price import CallPrice
 from scheduler.company import Urgency
 
 router = APIRouter(prefix="/v1/callbacks", tags=["callbacks"])
@@ -70,6 +72,7 @@ class Price(BaseModel):
     labour_minor: int
     parts_minor: int = Field(description="Parts taken along; what is not used is not charged.")
     amount_minor: int = Field(description="All of it. Accept this amount.")
+    because: str = Field(description="What it is an estimate of: show it with the amount.")
     accepted_at: datetime | None = Field(description="When this price was accepted, if it was.")
     accepted_by: str | None
 
@@ -247,8 +250,10 @@ def _price(row: CallbackRow, session: Session) -> Price | None:
     if row.price is None:
         return None
     accepted = acceptance_of(session, row.id, row.price)
+    parts = {each.name: row.price[each.name] for each in fields(CallPrice)}
     return Price(
         **row.price,
+        because=CallPrice(**parts).because,
         accepted_at=None if accepted is None else accepted.accepted_at,
         accepted_by=None if accepted is None else accepted.accepted_by,
     )

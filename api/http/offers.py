@@ -65,8 +65,9 @@ class Offers(BaseModel):
     deadline: datetime | None = Field(description="Until when somebody has to be there.")
     offers: list[Offer] = Field(description="They keep the deadline, or all of them miss it.")
     telephone_us: TelephoneUs | None = Field(
-        description="Present when no offer keeps the deadline, or somebody could be hurt and no "
-        "offer is soon: show it above the offers, and the advice of the callback."
+        description="Present when no offer keeps the deadline or there is none, or when somebody "
+        "could be hurt or a machine stands still and no offer is soon: show it above the offers, "
+        "and the advice of the callback."
     )
     suggestions: list[Suggestion] = Field(
         description="For dispatchers, when nothing keeps the deadline; the deadline cannot be kept "

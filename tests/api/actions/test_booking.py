@@ -387,15 +387,18 @@ def test_a_deadline_that_cannot_be_kept_is_said_with_what_would_keep_it(
     assert all(o.offer.keeps_deadline for o in offers(database, "call").offers)
 
 
-@pytest.mark.parametrize("promised_by", [NOW - ONE_HOUR, None])
-def test_danger_that_cannot_be_answered_in_time_is_told_by_telephone(
-    database: Database, catalogue: Catalogue, promised_by: datetime | None
+@pytest.mark.parametrize(
+    ("urgency", "promised_by"),
+    [("danger", NOW - ONE_HOUR), ("danger", None), ("stopped", None), ("impaired", None)],
+)
+def test_what_cannot_wait_and_cannot_be_answered_soon_is_told_by_telephone(
+    database: Database, catalogue: Catalogue, urgency: str, promised_by: datetime | None
 ) -> None:
     # everybody is busy at the other site for three days, with visits nobody was promised
     with database.write() as session:
         session.add(
             visit(
-                "call", "si-1", kind="callback", window="any", urgency="danger",
+                "call", "si-1", kind="callback", window="any", urgency=urgency,
                 respond_by=promised_by, minutes=60,
             )
         )  # fmt: skip
@@ -407,6 +410,9 @@ def test_danger_that_cannot_be_answered_in_time_is_told_by_telephone(
         book_by_hand(database, f"b{number}", who, start, catalogue, now=NOW, origin=TESTER)
     offered = offers(database, "call")
     soonest = min(each.starts_at for each in offered.offers)
+    if urgency == "impaired":
+        assert (offered.telephone_because, offered.last_resorts) == (None, ())
+        return
     assert offered.telephone == "+33 5 55 50 01 00"
     assert offered.telephone_because is not None
     at_the_site = soonest.astimezone(ZoneInfo("Europe/Paris"))
@@ -415,6 +421,14 @@ def test_danger_that_cannot_be_answered_in_time_is_told_by_telephone(
     assert offered.last_resorts
     first = min(each.starts_at for each in offered.last_resorts)
     assert NOW < first < datetime(2027, 3, 22, 17, tzinfo=UTC) < soonest
+
+
+def test_nobody_who_can_do_the_work_is_told_by_telephone(database: Database) -> None:
+    with database.write() as session:
+        session.get_one(VisitRow, "v1").skills = ["lift"]
+    offered = offers(database)
+    assert offered.offers == ()
+    assert offered.telephone_because == "nobody can be there within 14 working days"
 
 
 def test_only_who_carries_the_parts_comes_today(database: Database) -> None:

@@ -12,6 +12,7 @@ from api.storage.database import Database
 from api.storage.open_work import open_work
 from api.storage.snapshots import active_technicians
 from api.storage.tables import ContractRow, OutboxRow, PriceAcceptanceRow, TechnicianRow
+from scheduler.call_price import CallPrice
 from scheduler.errors import Conflict
 from tests.api.http.conftest import NOW, Caller
 
@@ -72,6 +73,14 @@ def test_the_price_follows_the_contracts_rates(caller: Caller) -> None:
     assert price["parts_minor"] == sum(prices[p] * n for p, n in visit["parts"].items())
     assert price["amount_minor"] == 8000 + price["labour_minor"] + price["parts_minor"]
     assert (price["currency"], price["accepted_at"]) == ("NOK", None)
+    on_site = f"An estimate: the call-out, {price['minutes']} minutes on site"
+    assert (price["parts_minor"], price["because"]) == (0, f"{on_site}.")
+    with_parts = CallPrice(
+        call_out_minor=1, minutes=price["minutes"], labour_minor=1, parts_minor=1
+    )
+    assert with_parts.because == (
+        f"{on_site}, and the parts taken along, of which those not used are not charged."
+    )
     assert visit["awaits_price"]
     covered = caller("portal-b").post("/v1/callbacks", json={"machine": "E-b", "text": "it drips"})
     assert covered.json()["price"] is None
