@@ -27,7 +27,7 @@ class DueTask:
     ``earliest`` ≤ ``target`` ≤ ``latest`` are whole days at the site; ``hard`` means ``latest`` is
     set by law or by the maker and may never be passed. ``because`` says in words which rule and
     which history made it. ``upgrade_to`` names the part type to offer instead of a superseded one.
-    ``urgent`` work is on a machine that was stopped and made safe: each day counts.
+    ``urgent`` work is on a machine that is not to be used until then: each day counts.
     """
 
     id: str  # machine, fitted part, rule and anchor: the same work always has the same id
@@ -84,6 +84,18 @@ def longest_months(rule: ServiceRule) -> float | None:
     if rule.authority is Authority.PRACTICE:
         return None
     return max((months for _, months in rule.interval.months_by_drinks), default=None)
+
+
+def holds_until(certificate: Certificate, rule: ServiceRule | None) -> date | None:
+    """Return the last day a certificate lets a machine be used; None when it was refused.
+
+    The stricter of what the certificate says and what the law asks for: a slip of the pen on a
+    certificate relaxes nothing.
+    """
+    months = longest_months(rule) if rule is not None else None
+    if certificate.valid_until is None or months is None:
+        return certificate.valid_until
+    return min(certificate.valid_until, after_months(certificate.examined_on, months))
 
 
 def check_decision(decision: IntervalDecision, catalogue: Catalogue) -> None:
@@ -275,12 +287,12 @@ class MachineUpkeep:
 
     def _task(self, rule: ServiceRule, part: FittedPart | None) -> DueTask | None:
         certificate = self._certificate(rule, part)
+        spacing = self.spacing(rule)
         if certificate is not None:  # nothing but the next one makes it good
             anchor = certificate.examined_on
             history = f"certificate {certificate.number} of {anchor}"
-            dates = _certified_dates(rule, certificate)
+            dates = _certified_dates(rule, certificate, spacing)
         else:
-            spacing = self.spacing(rule)
             anchored = self._anchor(rule, part)
             if spacing is None or anchored is None:
                 return None
@@ -305,6 +317,7 @@ class MachineUpkeep:
             hard=dates.hard,
             because=because,
             upgrade_to=upgrade.part_type if upgrade else None,
+            urgent=certificate is not None and certificate.valid_until is None,
         )
 
     def _upgrade(self, part_type: str) -> Upgrade | None:
@@ -373,15 +386,26 @@ def _dates(rule: ServiceRule, spacing: Spacing, anchor: date, installed_on: date
     return _Dates(earliest, target, latest, hard, words)
 
 
-def _certified_dates(rule: ServiceRule, certificate: Certificate) -> _Dates:
-    """Return the window of the examination after a certificate: hard, whatever the interval."""
+def _certified_dates(
+    rule: ServiceRule, certificate: Certificate, spacing: Spacing | None
+) -> _Dates:
+    """Return the window of the examination after a certificate: hard, on the strictest last day.
+
+    The certificate may ask for the next one sooner than the rule or the company's own decision,
+    and these may ask for it sooner than the certificate.
+    """
     anchor = certificate.examined_on
     last = certificate.valid_until or anchor
-    target = max(anchor, last - timedelta(days=rule.margin_days))
-    earliest = max(anchor, target - timedelta(days=floor(rule.early_share * (last - anchor).days)))
     words = f"valid until {last}; never after it"
     if certificate.valid_until is None:
         words = "not passed: not to be used before it is examined again"
+    elif spacing is not None and spacing.months is not None:
+        due = after_months(anchor, spacing.months)
+        if due < last:
+            words = f"valid until {last}, but {spacing.calendar_words}; never after {due}"
+            last = due
+    target = max(anchor, last - timedelta(days=rule.margin_days))
+    earliest = max(anchor, target - timedelta(days=floor(rule.early_share * (last - anchor).days)))
     return _Dates(earliest, target, last, True, words)
 
 

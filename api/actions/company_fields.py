@@ -262,7 +262,9 @@ class ExaminationFields(Fields):
     examined_on: Day
     result: Literal["passed", "passed_with_conditions", "failed"]
     valid_until: Day | None = Field(
-        default=None, description="The last day it holds; left out when it was not passed."
+        default=None,
+        description="The last day it says it holds; left out when it was not passed. Where the "
+        "rule asks for the next one sooner, the rule counts.",
     )
     findings: str = Field(default="", max_length=2000, description="Findings and conditions.")
 

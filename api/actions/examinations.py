@@ -5,12 +5,23 @@ from datetime import date, datetime
 from sqlmodel import Session, col, or_, select
 
 from api.actions.company_fields import ExaminationFields
+from api.actions.lay_out import technicians_coming_to
+from api.actions.raise_due_work import LOOK_AHEAD, is_ours, while_covered
+from api.actions.standstills import Stop, stop_machine
 from api.actions.withdraw_work import drop_if_idle
 from api.storage.audit import Origin, record
 from api.storage.database import Database
-from api.storage.examinations import STANDING, note_certified_until
+from api.storage.due_work import open_task
+from api.storage.examinations import STANDING, last_examinations, note_certified_until
 from api.storage.ids import new_id
-from api.storage.snapshots import build_of, company_zone
+from api.storage.interval_decisions import interval_decisions
+from api.storage.snapshots import (
+    build_of,
+    company_zone,
+    contracts_by_id,
+    machines_by_id,
+    sites_by_id,
+)
 from api.storage.tables import (
     DueTaskRow,
     ExaminationRow,
@@ -19,7 +30,9 @@ from api.storage.tables import (
     VisitRow,
 )
 from scheduler.catalogue import Authority, Catalogue
+from scheduler.duty import stated_duty
 from scheduler.errors import Absent, Conflict, InvalidInput, UnknownReference
+from scheduler.upkeep import MachineUpkeep
 from scheduler.working_time import local_date
 
 
@@ -45,8 +58,11 @@ def record_examination(
         The machine, part or rule is not there or do not go together, the rule is none of the law,
         or the dates cannot be.
     """
+    now = now.replace(microsecond=0)
     with database.write() as session:
         machines = {examined.machine_id}
+        coming = technicians_coming_to(session, examined.machine_id)
+        database.lock(session, technicians=coming)
         if corrects is not None:
             machines.add(_standing(session, corrects).machine_id)
         _check(session, examined, catalogue, today=local_date(now, company_zone(session)))
@@ -60,15 +76,28 @@ def record_examination(
             reason=reason,
         )
         session.add(row)
-        note_certified_until(session, machines)
-        _end_tasks(session, row, catalogue, now=now, origin=origin)
+        today = local_date(now, company_zone(session))
+        note_certified_until(session, catalogue, machines, on=today)
+        visits = _end_tasks(session, row)
+        for machine in sorted(machines):
+            raise_next(session, machine, row.rule, row.fitted_part_id, catalogue, today=today)
+        for visit in visits:
+            drop_if_idle(session, visit, catalogue, now=now, origin=origin)
+        if row.id in refused_on(session, row.machine_id, on=today):
+            _stop(session, row, catalogue, now=now, origin=origin)
         verb = "record" if corrects is None else "correct"
         _note(session, row, verb, now=now, origin=origin)
         return row
 
 
 def withdraw_examination(
-    database: Database, examination_id: str, reason: str, *, now: datetime, origin: Origin
+    database: Database,
+    examination_id: str,
+    reason: str,
+    catalogue: Catalogue,
+    *,
+    now: datetime,
+    origin: Origin,
 ) -> ExaminationRow:
     """Say that a record was a mistake altogether; what stood before it counts again.
 
@@ -91,7 +120,9 @@ def withdraw_examination(
             }
         )
         session.add(row)
-        note_certified_until(session, {row.machine_id})
+        today = local_date(now, company_zone(session))
+        note_certified_until(session, catalogue, {row.machine_id}, on=today)
+        raise_next(session, row.machine_id, row.rule, row.fitted_part_id, catalogue, today=today)
         _note(session, row, "withdraw", now=now, origin=origin)
         return row
 
@@ -150,24 +181,77 @@ def _refuse_twice(session: Session, examined: ExaminationFields, corrects: str |
         )
 
 
-def _end_tasks(
+def raise_next(
+    session: Session,
+    machine_id: str,
+    rule: str,
+    fitted_part: str | None,
+    catalogue: Catalogue,
+    *,
+    today: date,
+) -> None:
+    """Open the examination that is next by the records as they stand, if it is near and ours.
+
+    At once and not at night: one that was not passed leaves no gap in which nothing is due.
+    """
+    session.flush()
+    laws = [catalogue.rules[rule]] if rule in catalogue.rules else []
+    machine = machines_by_id(session, [machine_id], on=today, rules=laws).get(machine_id)
+    if machine is None:
+        return
+    site = sites_by_id(session, [machine.site], from_day=today)[machine.site]
+    contract = contracts_by_id(session, [site.contract], from_day=today)[site.contract]
+    duty = stated_duty(machine, catalogue, hardness_dh=site.hardness_dh)
+    upkeep = MachineUpkeep(machine, catalogue, duty, interval_decisions(session))
+    tasks = [
+        task
+        for task, _ in upkeep.statutory_tasks()
+        if (task.rule, task.fitted_part) == (rule, fitted_part)
+        and task.earliest < today + LOOK_AHEAD
+        and is_ours(catalogue.rules[rule], contract)
+    ]
+    for task in while_covered(tasks, contract, today):
+        open_task(session, task)
+
+
+def refused_on(session: Session, machine: str, *, on: date) -> list[str]:
+    """Return the ids of the examinations that forbid the use of a machine."""
+    last = last_examinations(session, [machine], on=on)
+    return [each.id for each in last if each.result == "failed"]
+
+
+def _stop(
     session: Session, row: ExaminationRow, catalogue: Catalogue, *, now: datetime, origin: Origin
 ) -> None:
-    """End what an examination makes good; a visit that has its time is left to its report."""
+    rule = catalogue.rules[row.rule]
+    because = (
+        f"{rule.name} of {row.examined_on} was not passed (certificate {row.certificate}): switch "
+        "off and make safe; not to be used before it is passed."
+    )
+    if row.findings:
+        because += f" Findings: {row.findings}"
+    stop = Stop(because=because, examination=row.id)
+    stop_machine(session, row.machine_id, stop, catalogue, now=now, origin=origin)
+
+
+def _end_tasks(session: Session, row: ExaminationRow) -> list[str]:
+    """End what an examination was due for, and return the visits that may be idle now.
+
+    A visit that has its time is left to its report.
+    """
     booked = select(VisitRow.id).where(VisitRow.state == "booked")
     tasks = session.exec(
         select(DueTaskRow)
         .where(DueTaskRow.machine_id == row.machine_id, DueTaskRow.rule == row.rule)
         .where(DueTaskRow.fitted_part_id == row.fitted_part_id, DueTaskRow.state == "open")
-        .where(DueTaskRow.anchor < row.examined_on)
+        .where(DueTaskRow.anchor <= row.examined_on)
         .where(or_(col(DueTaskRow.visit_id).is_(None), col(DueTaskRow.visit_id).not_in(booked)))
     ).all()
     visits = sorted({task.visit_id for task in tasks if task.visit_id is not None})
     for task in tasks:
         task.state, task.visit_id = "done", None
         session.add(task)
-    for visit in visits:
-        drop_if_idle(session, visit, catalogue, now=now, origin=origin)
+    return visits
 
 
 def _note(

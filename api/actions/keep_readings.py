@@ -6,12 +6,13 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
-from api.actions.standstills import stop_machine
+from api.actions.standstills import Stop, stop_machine
 from api.storage.audit import Origin
+from api.storage.due_work import open_task
 from api.storage.ids import new_id
 from api.storage.measurements import readings_by_machine
 from api.storage.snapshots import machines_by_id
-from api.storage.tables import DueTaskRow, MachineRow, MeasurementRow, SiteRow
+from api.storage.tables import MachineRow, MeasurementRow, SiteRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput
 from scheduler.follow_up import follow_up_tasks, standing_judgements
@@ -100,11 +101,16 @@ def keep_readings(
             and (machine.id, each.reading.set_point) in fresh
         ]
         if stops:
-            stop_machine(session, machine.id, visit, stops, now=now, origin=origin)
+            stop = Stop(
+                because=" ".join(each.because for each in stops),
+                set_points=tuple(each.reading.set_point for each in stops),
+                visit=visit,
+            )
+            stop_machine(session, machine.id, stop, catalogue, now=now, origin=origin)
         tasks = follow_up_tasks(standing, machine, catalogue)
         follow_ups += [task for task in tasks if task.anchor == today]
     for task in follow_ups:
-        _open(session, task)
+        open_task(session, task)
     return JudgedVisit(readings=tuple(judged), follow_ups=tuple(follow_ups))
 
 
@@ -149,23 +155,3 @@ def _row(judged: JudgedReading, *, visit: str, now: datetime) -> MeasurementRow:
         taken_on=reading.taken_on,
         visit_id=visit,
     )
-
-
-def _open(session: Session, task: DueTask) -> None:
-    """Open a task; tonight's work takes it up under the same id."""
-    if session.get(DueTaskRow, task.id) is None:
-        session.add(
-            DueTaskRow(
-                id=task.id,
-                machine_id=task.machine,
-                site_id=task.site,
-                fitted_part_id=task.fitted_part,
-                rule=task.rule,
-                anchor=task.anchor,
-                earliest=task.earliest,
-                target=task.target,
-                latest=task.latest,
-                hard=task.hard,
-                because=task.because,
-            )
-        )

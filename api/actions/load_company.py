@@ -29,6 +29,7 @@ from api.storage.tables import (
     WorkDoneRow,
 )
 from scheduler.catalogue import Catalogue
+from scheduler.working_time import local_date
 
 _ENDS: Final[Mapping[type[SQLModel], frozenset[str]]] = {
     FittedPartRow: frozenset({"removed_on", "removal"}),
@@ -70,7 +71,9 @@ def load_company(
             str(table.__tablename__): _store(session, table, records)
             for table, records in _tables(files, now=now, origin=origin)
         }
-        note_certified_until(session, {each.machine_id for each in files.examinations.values()})
+        examined = {each.machine_id for each in files.examinations.values()}
+        today = local_date(now, files.company.zone)
+        note_certified_until(session, catalogue, examined, on=today)
         if any(loaded.added or loaded.changed for loaded in outcome.values()):
             counts = {
                 table: {"added": loaded.added, "changed": loaded.changed}

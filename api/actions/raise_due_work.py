@@ -1,7 +1,7 @@
 """Raises what falls due and makes visits of it: every night, and whenever a dispatcher asks."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -18,6 +18,7 @@ from api.storage.due_work import (
     WaitingWork,
     waiting_work,
 )
+from api.storage.examinations import note_certified_until
 from api.storage.interval_decisions import interval_decisions
 from api.storage.measurements import readings_by_machine
 from api.storage.part_records import part_records
@@ -129,6 +130,7 @@ def raise_due_work(
         keeper = DueWorkKeeper(session, known.waiting, now=now)
         kept = [each for each in decided if keeper.keep(each.work)]
         keeper.drop_the_rest()
+        note_certified_until(session, catalogue, on=today)
         raised = RaisedWork(
             tasks=sum(len(each.work.tasks) for each in kept),
             visits=sum(len(each.work.visits) for each in kept),
@@ -168,7 +170,7 @@ def _decide(
     tasks = [
         task
         for machine in site_machines
-        for task in _while_covered(
+        for task in while_covered(
             _tasks_of(machine, site, contract, catalogue, known, horizon), contract, today
         )
         if task.id not in known.waiting.spoken_for
@@ -230,7 +232,7 @@ def _tasks_of(
     return with_follow_ups(ours, follow_up_tasks(judged, machine, catalogue))
 
 
-def _while_covered(tasks: Sequence[DueTask], contract: Contract, today: date) -> Iterator[DueTask]:
+def while_covered(tasks: Iterable[DueTask], contract: Contract, today: date) -> Iterator[DueTask]:
     """Yield the tasks that fall due while the contract is in force, each of them within it.
 
     What is overdue falls due today.

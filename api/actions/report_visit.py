@@ -6,13 +6,15 @@ from datetime import datetime
 
 from sqlmodel import Session, select
 
-from api.actions.appointments import enter_state, locked_appointment
+from api.actions.appointments import appointment_by_id, enter_state, locked_appointment
+from api.actions.examinations import raise_next
 from api.actions.keep_counters import check_meter_reading
 from api.actions.keep_readings import JudgedVisit, TakenReading, keep_readings
+from api.actions.lay_out import technicians_coming
 from api.actions.take_callback import announce_callback
 from api.storage.audit import Origin, announce
 from api.storage.database import Database
-from api.storage.examinations import last_examinations
+from api.storage.examinations import last_examinations, note_certified_until
 from api.storage.ids import new_id
 from api.storage.stays import correct_stay
 from api.storage.tables import (
@@ -110,7 +112,10 @@ def report_work(
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row = locked_appointment(database, session, appointment_id, technician=technician)
+        row = appointment_by_id(session, appointment_id, technician=technician)
+        # a machine that is stopped changes what others are to do there
+        coming = technicians_coming(session, session.get_one(VisitRow, row.visit_id).site_id)
+        row = locked_appointment(database, session, appointment_id, *coming, technician=technician)
         row.expect_version(if_version)
         visit = session.get_one(VisitRow, row.visit_id)
         site = session.get_one(SiteRow, visit.site_id)
@@ -283,6 +288,14 @@ class _Recorder:
         rule = self._catalogue.rules.get(task.rule)
         if rule is not None and rule.authority is Authority.STATUTE:
             self._expect_certificate(task, rule.name)  # which is the record of it
+            raise_next(
+                self._session,
+                task.machine_id,
+                task.rule,
+                task.fitted_part_id,
+                self._catalogue,
+                today=self._today,
+            )
             return
         self._work(task.rule, task.machine_id, task.fitted_part_id, Outcome.PLANNED)
         if task.fitted_part_id is not None and rule is not None and rule.action is Action.REPLACE:
@@ -293,7 +306,7 @@ class _Recorder:
         if not any(
             (each.rule, each.fitted_part_id) == (task.rule, task.fitted_part_id)
             and each.examined_on > task.anchor
-            for each in last_examinations(self._session, task.machine_id)
+            for each in last_examinations(self._session, [task.machine_id], on=self._today)
         ):
             raise InvalidInput(
                 f"task {task.id} ({name}) is done by a competent person's certificate, not by a "
@@ -328,6 +341,7 @@ class _Recorder:
             fitted_on=self._today,
         )
         self._session.add_all([part, successor])
+        note_certified_until(self._session, self._catalogue, [part.machine_id], on=self._today)
 
     def _part(self, part_id: str) -> FittedPartRow:
         part = self._session.get(FittedPartRow, part_id)

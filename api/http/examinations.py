@@ -20,6 +20,7 @@ from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
 from api.storage.column_types import Name
 from api.storage.examinations import STANDING
+from api.storage.interval_decisions import interval_decisions
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.tables import ExaminationRow
 from scheduler.catalogue import Authority
@@ -96,7 +97,10 @@ class ItemOfLaw(BaseModel):
     rule: str
     name: str
     fitted_part_id: str | None
-    due_on: date = Field(description="The last day for the next one: hard, never later.")
+    due_on: date = Field(
+        description="The last day for the next one, hard: the strictest of the certificate, the "
+        "rule and the company's own decision."
+    )
     standing: Standing
     certificate: str | None = Field(
         description="Null when none is on record: then the rule's interval counts."
@@ -135,10 +139,13 @@ def list_statutory_items(
     fleet = machines_by_id(
         look.session, on=today, sites=None if site is None else [site], rules=laws
     )
+    decisions = interval_decisions(look.session)
     found = [
         item
         for machine in fleet.values()
-        for item in statutory_items(machine, catalogue, today=today, soon=timedelta(days=days))
+        for item in statutory_items(
+            machine, catalogue, today=today, soon=timedelta(days=days), decisions=decisions
+        )
         if item.standing is not Standing.IN_FORCE
         and (certified is None or certified == (item.certificate is not None))
     ]
@@ -227,7 +234,12 @@ def withdraw_record(
         return _stored(
             deed,
             withdraw_examination(
-                deed.database, examination_id, body.reason, now=deed.now, origin=deed.origin
+                deed.database,
+                examination_id,
+                body.reason,
+                deed.catalogue,
+                now=deed.now,
+                origin=deed.origin,
             ),
         )
 

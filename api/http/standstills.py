@@ -7,40 +7,73 @@ from fastapi import APIRouter, Query
 from pydantic import ConfigDict, Field
 from sqlmodel import col
 
-from api.actions.standstills import end_standstill
+from api.actions.standstills import PutBack, SafeReading, end_standstill
+from api.auth import Role
 from api.http.conditions import IfMatch
 from api.http.context import StaffDeed, StaffLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
-from api.storage.column_types import Name
+from api.storage.column_types import Id, Name, Text
 from api.storage.tables import StandstillRow
 
 router = APIRouter(prefix="/v1/standstills", tags=["standstills"])
 
 
 class Standstill(Kept):
-    """A machine out of service because of what was read on it."""
+    """A machine out of service because of what was read on it, or of an examination."""
 
     machine_id: str
-    visit_id: str = Field(description="The visit at which it was stopped.")
+    visit_id: str | None = Field(
+        description="The visit at which it was stopped; null when an examination did."
+    )
+    examination_id: str | None = Field(description="The examination that was not passed.")
+    set_points: list[str] = Field(description="What was read beyond its limits.")
     began_at: datetime
     because: str
     ended_at: datetime | None = Field(description="Null while it stands still.")
     ended_by: str
     ended_because: str
+    ended_for: str = Field(
+        description="The competent person who answers for it where no reading does."
+    )
+
+
+class ReadAgain(Given):
+    """A value read at the machine before it is used again; the unit is the set-point's."""
+
+    set_point: Id
+    value: Annotated[float, Field(allow_inf_nan=False)]
+    unit: Annotated[str, Field(min_length=1, max_length=20)]
 
 
 class BackInService(Given):
-    """Why the machine may be used again."""
+    """What was done, and what says that the machine may be used again."""
 
     model_config = ConfigDict(
         json_schema_extra={
-            "examples": [{"reason": "Pressure switch renewed; 1.45 bar as left, valve tested."}]
+            "examples": [
+                {
+                    "reason": "Pressure switch renewed, safety valve tested, no leaks hot.",
+                    "readings": [
+                        {"set_point": "steam_pressure_separate", "value": 1.45, "unit": "bar"}
+                    ],
+                }
+            ]
         }
     )
 
-    reason: Name
+    reason: Name = Field(description="What was done and checked.")
+    readings: list[ReadAgain] = Field(
+        default_factory=list,
+        max_length=50,
+        description="Each of the standstill's set-points, unless a visit has read it since.",
+    )
+    competent_person: Text = Field(
+        default="",
+        description="Who answers for it where nothing was read again; for the office only. "
+        "Nobody can stand in for an examination that has to be passed.",
+    )
 
 
 @router.get("", responses=documented())
@@ -71,12 +104,21 @@ def get_standstill(standstill_id: str, look: StaffLook) -> Standstill:
 def put_back_into_service(
     standstill_id: str, body: BackInService, deed: StaffDeed, version: IfMatch
 ) -> Standstill:
-    """Put the machine back into service, with the reason. Local codes and the maker come first."""
+    """Put the machine back into service: what stopped it is read again within its limit, or passed.
+
+    Local codes and the maker come first.
+    """
     row = end_standstill(
         deed.database,
         standstill_id,
-        body.reason,
+        PutBack(
+            reason=body.reason,
+            readings=tuple(SafeReading(**each.model_dump()) for each in body.readings),
+            competent_person=body.competent_person.strip(),
+        ),
+        deed.catalogue,
         if_version=version,
+        by_office=deed.who.role is not Role.TECHNICIAN,
         now=deed.now,
         origin=deed.origin,
     )

@@ -112,7 +112,7 @@ def delivery_of(event: OutboxRow, endpoint: WebhookEndpointRow, *, now: datetime
         event_id=event.id,
         topic=event.topic,
         position=event.position,
-        subject=event.payload["visit"],
+        subject=event.payload["visit"] or event.payload["machine"],
         created_at=now,
         next_attempt_at=now,
     )

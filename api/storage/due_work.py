@@ -78,6 +78,38 @@ def task_of(row: DueTaskRow) -> DueTask:
     )
 
 
+def open_task(session: Session, task: DueTask) -> None:
+    """Open a task now, again if it was done or dropped; tonight's work takes it up by its id."""
+    row = session.get(DueTaskRow, task.id)
+    if row is None or row.state != "open":
+        keep_task(session, row, task, visit_id=None)
+
+
+def keep_task(
+    session: Session, row: DueTaskRow | None, task: DueTask, *, visit_id: str | None
+) -> DueTaskRow:
+    """Store a task as open, in the row it has already if there is one."""
+    if row is None:
+        row = DueTaskRow(
+            id=task.id,
+            machine_id=task.machine,
+            site_id=task.site,
+            fitted_part_id=task.fitted_part,
+            rule=task.rule,
+            anchor=task.anchor,
+            earliest=task.earliest,
+            target=task.target,
+            latest=task.latest,
+            hard=task.hard,
+            because=task.because,
+        )
+    row.earliest, row.target, row.latest = task.earliest, task.target, task.latest
+    row.hard, row.because = task.hard, task.because
+    row.state, row.visit_id = "open", visit_id
+    session.add(row)
+    return row
+
+
 class DueWorkKeeper:
     """Stores the work of every site in one transaction.
 
@@ -136,26 +168,9 @@ class DueWorkKeeper:
                 self._session.add(task)
 
     def _keep_task(self, task: DueTask, visit_id: str | None) -> None:
-        row = self._tasks.get(task.id) or self._session.get(DueTaskRow, task.id)
-        if row is None:
-            row = DueTaskRow(
-                id=task.id,
-                machine_id=task.machine,
-                site_id=task.site,
-                fitted_part_id=task.fitted_part,
-                rule=task.rule,
-                anchor=task.anchor,
-                earliest=task.earliest,
-                target=task.target,
-                latest=task.latest,
-                hard=task.hard,
-                because=task.because,
-            )
-        row.earliest, row.target, row.latest = task.earliest, task.target, task.latest
-        row.hard, row.because = task.hard, task.because
-        row.state, row.visit_id = "open", visit_id
+        known = self._tasks.get(task.id) or self._session.get(DueTaskRow, task.id)
+        row = keep_task(self._session, known, task, visit_id=visit_id)
         self._kept_tasks.add(row.id)
-        self._session.add(row)
 
     def _keep_visit(self, ready: ReadyVisit) -> str:
         bundle = ready.bundle

@@ -67,8 +67,11 @@ class WorksheetPayload(Payload):
 
 
 class StandstillPayload(Payload):
-    """A machine that was stopped and made safe. ``visit`` is the one at which it was."""
+    """A machine that was stopped and made safe."""
 
+    visit: _Id | None = Field(  # type: ignore[assignment]  # an examination is no visit of ours
+        description="The visit at which it was; null when a failed examination stopped it."
+    )
     machine: _Id
     tag: str = Field(max_length=200, description="The tag on the machine.")
     standstill: _Id
@@ -124,8 +127,8 @@ TOPICS: Mapping[str, Topic] = {
         says="An appointment was called off.", payload=AppointmentPayload
     ),
     "machine.stopped": Topic(
-        says="A value beyond its safe limit was read: the machine is out of service and must not "
-        "be used.",
+        says="A value beyond its safe limit was read, or an examination was not passed: the "
+        "machine is out of service and must not be used.",
         payload=StandstillPayload,
     ),
     "machine.in_service": Topic(

@@ -6,8 +6,10 @@ from datetime import date, timedelta
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, exists, or_, select
 
-from api.storage.tables import ExaminationRow, MachineRow
+from api.storage.tables import ExaminationRow, FittedPartRow, MachineRow
+from scheduler.catalogue import Catalogue
 from scheduler.machines import Certificate
+from scheduler.upkeep import holds_until
 
 _correction = aliased(ExaminationRow)
 
@@ -28,27 +30,51 @@ def certificate_of(row: ExaminationRow) -> Certificate:
     )
 
 
-def last_examinations(session: Session, machine: str) -> Sequence[ExaminationRow]:
-    """Return the last examination of each kind on a machine, of parts taken out no more."""
-    rows = session.exec(
+def last_examinations(
+    session: Session, machines: Collection[str] | None = None, *, on: date
+) -> Sequence[ExaminationRow]:
+    """Return the last examination of each kind on each machine; none of parts taken out by then.
+
+    All machines when None.
+    """
+    statement = (
         select(ExaminationRow)
-        .where(ExaminationRow.machine_id == machine, STANDING)
+        .join(
+            FittedPartRow, col(FittedPartRow.id) == col(ExaminationRow.fitted_part_id), isouter=True
+        )
+        .where(STANDING)
+        .where(or_(col(FittedPartRow.removed_on).is_(None), col(FittedPartRow.removed_on) > on))
         .order_by(col(ExaminationRow.examined_on), col(ExaminationRow.recorded_at))
     )
-    return list({(row.rule, row.fitted_part_id): row for row in rows}.values())
+    if machines is not None:
+        statement = statement.where(col(ExaminationRow.machine_id).in_(machines))
+    rows = session.exec(statement)
+    return list({(row.machine_id, row.rule, row.fitted_part_id): row for row in rows}.values())
 
 
-def note_certified_until(session: Session, machines: Collection[str]) -> None:
-    """Write on machines until when their certificates hold, the first that ends."""
+def note_certified_until(
+    session: Session, catalogue: Catalogue, machines: Collection[str] | None = None, *, on: date
+) -> None:
+    """Write on machines until when their certificates hold, the first that ends; all when None."""
     session.flush()
-    for machine in sorted(machines):
-        row = session.get_one(MachineRow, machine)
-        ends = [
-            last.valid_until or last.examined_on - timedelta(days=1)
-            for last in last_examinations(session, machine)
-        ]
-        row.certified_until = min(ends, default=None)
-        session.add(row)
+    ends: dict[str, date] = {}
+    for last in last_examinations(session, machines, on=on):
+        certificate = certificate_of(last)
+        end = holds_until(certificate, catalogue.rules.get(last.rule))
+        end = end or last.examined_on - timedelta(days=1)
+        ends[last.machine_id] = min(end, ends.get(last.machine_id, end))
+    statement = select(MachineRow)
+    if machines is not None:
+        statement = statement.where(col(MachineRow.id).in_(machines))
+    else:
+        certified = col(MachineRow.certified_until).is_not(None)
+        statement = statement.where(
+            or_(certified, col(MachineRow.id).in_(select(ExaminationRow.machine_id)))
+        )
+    for row in session.exec(statement):
+        if row.certified_until != ends.get(row.id):
+            row.certified_until = ends.get(row.id)
+            session.add(row)
 
 
 def machines_run_out(

@@ -7,7 +7,7 @@ from typing import Literal
 
 from sqlmodel import Session, select
 
-from api.storage.examinations import STANDING, last_examinations
+from api.storage.examinations import STANDING, certificate_of, last_examinations
 from api.storage.tables import (
     CallbackRow,
     ExaminationRow,
@@ -17,6 +17,7 @@ from api.storage.tables import (
     WorkDoneRow,
 )
 from scheduler.catalogue import Catalogue
+from scheduler.upkeep import holds_until
 
 Kind = Literal[
     "part_fitted",
@@ -98,7 +99,8 @@ def _standstills(session: Session, machine: str) -> Iterator[Happening]:
         what = f"stopped and made safe: {row.because}"
         yield Happening(on=row.began_at.date(), kind="stopped", record=row.id, what=what)
         if row.ended_at is not None:
-            what = f"put back into service by {row.ended_by}: {row.ended_because}"
+            answers = f", {row.ended_for} answering for it" if row.ended_for else ""
+            what = f"put back into service by {row.ended_by}{answers}: {row.ended_because}"
             yield Happening(on=row.ended_at.date(), kind="put_back", record=row.id, what=what)
 
 
@@ -114,8 +116,9 @@ def _examinations(
         result = row.result.replace("_", " ")
         what = f"{name(row)}: {result}, certificate {row.certificate} of {row.competent_person}"
         yield Happening(on=row.examined_on, kind="examined", record=row.id, what=what)
-    for row in last_examinations(session, machine):
-        if row.valid_until is not None and row.valid_until < today:
-            on = row.valid_until + timedelta(days=1)
-            what = f"{name(row)}: certificate {row.certificate} ran out on {row.valid_until}"
+    for row in last_examinations(session, [machine], on=today):
+        until = holds_until(certificate_of(row), catalogue.rules.get(row.rule))
+        if until is not None and until < today:
+            on = until + timedelta(days=1)
+            what = f"{name(row)}: certificate {row.certificate} ran out on {until}"
             yield Happening(on=on, kind="certificate_ran_out", record=row.id, what=what)

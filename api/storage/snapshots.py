@@ -267,7 +267,8 @@ def machines_by_id(
         counted = false()
     parts = by_machine(FittedPartRow, where=fitted)
     history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on), where=done)
-    examinations = by_machine(ExaminationRow, col(ExaminationRow.examined_on), where=STANDING)
+    examined = (col(ExaminationRow.examined_on), col(ExaminationRow.recorded_at))
+    examinations = by_machine(ExaminationRow, *examined, where=STANDING)
     readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at), where=counted)
     rows = session.exec(restricted(select(MachineRow)).order_by(col(MachineRow.id)))
     return {

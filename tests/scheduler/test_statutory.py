@@ -4,6 +4,8 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from scheduler.bundling import BundlingPolicy, VisitKind, bundle_site
 from scheduler.catalogue import BoilerLayout, Dosing, EquipmentKind
@@ -53,16 +55,60 @@ def test_the_next_examination_is_due_by_the_last_day_of_the_certificate() -> Non
     assert "certificate A-1 of 2027-01-20; valid until 2027-08-19; never after it" in task.because
 
 
-def test_a_visit_reported_later_moves_nothing_and_neither_does_a_decision() -> None:
+def test_a_visit_reported_later_moves_nothing_but_a_stricter_decision_wins() -> None:
     held = replace(MACHINE, certificates=(certificate(date(2026, 1, 20), date(2027, 1, 19)),))
     visited = replace(
         held, history=(WorkDone(rule=RULE, fitted_part=None, done_on=date(2027, 2, 1)),)
     )
-    decided = IntervalDecision(
-        rule=RULE, months=6, decided_by="x", decided_on=TODAY, reason="to see"
-    )
-    assert examination(visited) == examination(held) == examination(held, decided)
+    assert examination(visited) == examination(held)
     assert examination(held).latest == date(2027, 1, 19)
+    sooner, later = (
+        IntervalDecision(rule=RULE, months=months, decided_by="x", decided_on=TODAY, reason="y")
+        for months in (6, 30)
+    )
+    assert examination(held, later) == examination(held)
+    task = examination(held, sooner)
+    assert (task.latest, task.hard) == (date(2026, 7, 20), True)
+    assert "decided by x on 2027-03-01: y; never after 2026-07-20" in task.because
+    # the day the company has set itself has passed; the machine may be used by law
+    items = statutory_items(
+        replace(held, certificates=(certificate(date(2026, 4, 20), date(2027, 4, 19)),)),
+        CATALOGUE,
+        today=TODAY,
+        soon=timedelta(days=1),
+        decisions=[sooner],
+    )
+    (item,) = [each for each in items if each.rule == RULE]
+    assert (item.due_on, item.standing) == (date(2026, 10, 20), Standing.SOON)
+
+
+def test_a_certificate_longer_than_the_rule_relaxes_nothing() -> None:
+    # a mistyped year: fifteen years where the rule says twelve months
+    held = replace(MACHINE, certificates=(certificate(date(2026, 5, 20), date(2041, 5, 19)),))
+    task = examination(held)
+    assert (task.latest, task.hard) == (date(2027, 5, 20), True)
+    assert "valid until 2041-05-19, but every 12 months, by law; never after 2027-05-20" in (
+        task.because
+    )
+
+
+@given(
+    st.integers(1, 6000),
+    st.one_of(st.none(), st.floats(0.5, 30)),
+)
+def test_neither_a_certificate_nor_a_decision_ever_relaxes_the_law(
+    holds_days: int, months: float | None
+) -> None:
+    held = certificate(TODAY, TODAY + timedelta(days=holds_days))
+    decisions = [
+        IntervalDecision(rule=RULE, months=each, decided_by="x", decided_on=TODAY, reason="y")
+        for each in ([] if months is None else [months])
+    ]
+    task = examination(replace(MACHINE, certificates=(held,)), *decisions)
+    assert held.valid_until is not None
+    assert task.latest <= min(held.valid_until, date(2028, 3, 1))
+    assert task.hard
+    assert task.earliest <= task.target <= task.latest
 
 
 def test_the_latest_examination_counts_and_a_refusal_is_due_at_once() -> None:

@@ -71,21 +71,26 @@ class MeterReadingRow(SQLModel, table=True):
 
 
 class StandstillRow(Versioned, table=True):
-    """A machine stopped and made safe because of what was read, until somebody puts it back.
+    """A machine stopped and made safe until somebody puts it back; one at most has not ended.
 
-    A machine has one at most that has not ended.
+    ``set_points`` are those that were read beyond their limits, ``examination_id`` the examination
+    that was not passed. ``ended_for`` names the competent person who answers for it, where no
+    reading does.
     """
 
     __tablename__ = "standstill"
 
     id: str = Field(primary_key=True)
     machine_id: str = Field(foreign_key="machine.id", index=True)
-    visit_id: str = Field(foreign_key="visit.id")
+    visit_id: str | None = Field(default=None, foreign_key="visit.id")
+    examination_id: str | None = Field(default=None, foreign_key="examination.id")
+    set_points: list[str] = Field(default_factory=list, sa_type=JSON)
     began_at: datetime
     because: str
     ended_at: datetime | None = Field(default=None, index=True)
     ended_by: str = ""
     ended_because: str = ""
+    ended_for: str = ""
 
 
 class MeasurementRow(SQLModel, table=True):

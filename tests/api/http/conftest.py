@@ -176,6 +176,17 @@ def caller(nobody: TestClient, app: FastAPI, database: Database) -> Caller:
 
 
 @pytest.fixture
+def an_hour_later(app: FastAPI) -> Iterator[Callable[[], None]]:
+    """Sets the clock forward when it is called, until the end of the test."""
+
+    def set_forward() -> None:
+        app.dependency_overrides[present] = lambda: NOW + timedelta(hours=1)
+
+    yield set_forward
+    app.dependency_overrides[present] = lambda: NOW
+
+
+@pytest.fixture
 def due_today(database: Database) -> Database:
     """The same with both appointments today, so that they may be begun."""
     with database.write() as session:

@@ -1,20 +1,24 @@
 """Statutory examinations: certificates on record, what is due, and what a visit cannot do."""
 
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from sqlmodel import select
+from sqlmodel import col, select
 
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
+from api.storage.examinations import note_certified_until
 from api.storage.tables import (
     AppointmentRow,
     ContractRow,
     DueTaskRow,
     ExaminationRow,
+    FittedPartRow,
     MachineRow,
+    OutboxRow,
     VisitRow,
     WorkDoneRow,
 )
@@ -102,19 +106,143 @@ def test_a_machine_whose_certificate_has_run_out_is_flagged_wherever_it_is_shown
     assert told == [("2027-03-01", "certificate_ran_out"), ("2026-03-11", "examined")]
 
 
-def test_a_failed_examination_is_due_again_at_once(dispatcher: TestClient) -> None:
+FAILED: dict[str, Any] = {
+    "certificate": "X",
+    "examined_on": "2027-02-26",
+    "result": "failed",
+    "valid_until": None,
+    "findings": "Safety valve seized.",
+}
+
+
+def open_examinations(database: Database) -> list[tuple[date, date]]:
+    with database.read() as session:
+        tasks = session.exec(
+            select(DueTaskRow).where(DueTaskRow.rule == RULE, DueTaskRow.state == "open")
+        ).all()
+    return [(task.anchor, task.latest) for task in tasks]
+
+
+def test_a_failed_examination_stays_due_and_stops_the_machine_until_it_is_passed(
+    dispatcher: TestClient,
+    database: Database,
+    catalogue: Catalogue,
+    an_hour_later: Callable[[], None],
+) -> None:
     record(dispatcher)
-    failed = {"certificate": "X", "examined_on": "2027-02-26", "result": "failed"}
-    assert record(dispatcher, **failed, valid_until=None).status_code == 201
+    raise_due_work(database, catalogue, now=NOW, origin=TEST)
+    assert open_examinations(database) == [(date(2026, 3, 11), date(2027, 3, 10))]
+
+    failed = record(dispatcher, **FAILED).json()
+
+    # no gap until the night: it is due at once, and the machine is not to be used
+    assert open_examinations(database) == [(date(2027, 2, 26), date(2027, 2, 26))]
     assert items(dispatcher) == [("m-a", "2027-02-26", "run_out", True)]
-    assert dispatcher.get("/v1/machines/m-a").json()["certified_until"] == "2027-02-25"
+    machine = dispatcher.get("/v1/machines/m-a").json()
+    assert machine["certified_until"] == "2027-02-25"
+    assert machine["out_of_service_since"] == "2027-03-01T08:00:00Z"
+    (standing,) = dispatcher.get("/v1/standstills").json()["items"]
+    assert (standing["examination_id"], standing["visit_id"]) == (failed["id"], None)
+    assert standing["because"] == (
+        "Statutory examination of the steam boiler of 2027-02-26 was not passed (certificate X): "
+        "switch off and make safe; not to be used before it is passed. "
+        "Findings: Safety valve seized."
+    )
+    with database.read() as session:
+        (stopped,) = session.exec(select(OutboxRow).where(OutboxRow.topic == "machine.stopped"))
+    assert (stopped.payload["machine"], stopped.payload["visit"]) == ("m-a", None)
+    raise_due_work(database, catalogue, now=NOW, origin=TEST)
+    with database.read() as session:
+        (visit,) = session.exec(
+            select(VisitRow)
+            .join(DueTaskRow, col(DueTaskRow.visit_id) == col(VisitRow.id))
+            .where(DueTaskRow.rule == RULE, DueTaskRow.state == "open")
+        )
+    assert (visit.kind, visit.urgency) == ("statutory", "stopped")
+
+    # nobody can answer for what the law asks for
+    def put_back() -> Any:
+        address = f"/v1/standstills/{standing['id']}"
+        tag = {"If-Match": dispatcher.get(address).headers["etag"]}
+        body = {"reason": "Valve renewed.", "competent_person": "Ragna Solbu"}
+        return dispatcher.put(f"{address}/ended", json=body, headers=tag)
+
+    refused = put_back()
+    assert (refused.status_code, "was not passed" in refused.json()["detail"]) == (409, True)
+    an_hour_later()
+    # passed on the day on which it was first refused: the earlier record does not count any more
+    passed = {"certificate": "Y", "examined_on": "2027-02-26", "valid_until": "2028-02-25"}
+    assert record(dispatcher, **passed).status_code == 201
+    assert open_examinations(database) == []
+    assert put_back().status_code == 200
+
+
+def test_a_failed_examination_reported_with_its_visit_leaves_no_gap(
+    dispatcher: TestClient, database: Database
+) -> None:
+    with database.write() as session:
+        session.get_one(AppointmentRow, "ap-a").state = "under_way"
+        task = session.get_one(DueTaskRow, "d-a")
+        task.rule, task.fitted_part_id, task.anchor = RULE, None, date(2026, 3, 11)
+    record(dispatcher, **{**FAILED, "examined_on": str(TODAY)})
+    assert report(dispatcher, tasks_done=["d-a"]).status_code == 200
+    assert open_examinations(database) == [(TODAY, TODAY)]
+
+
+def test_a_withdrawn_record_makes_what_stood_before_due_again(
+    dispatcher: TestClient, database: Database
+) -> None:
+    record(dispatcher)
+    wrong = record(dispatcher, certificate="Z", examined_on="2027-02-26", valid_until="2028-02-25")
+    assert open_examinations(database) == []
+    address = f"/v1/examinations/{wrong.json()['id']}/withdrawal"
+    assert dispatcher.post(address, json={"reason": "Another machine's."}).status_code == 201
+    assert open_examinations(database) == [(date(2026, 3, 11), date(2027, 3, 10))]
+
+
+def test_an_old_failed_examination_recorded_late_stops_nothing(
+    dispatcher: TestClient, database: Database
+) -> None:
+    record(dispatcher)
+    record(dispatcher, **{**FAILED, "examined_on": "2025-01-10"})
+    assert dispatcher.get("/v1/standstills").json()["items"] == []
+    assert dispatcher.get("/v1/machines/m-a").json()["certified_until"] == "2027-03-10"
+
+
+def test_a_mistyped_year_relaxes_nothing(dispatcher: TestClient) -> None:
+    recorded = record(dispatcher, valid_until="2037-03-10")
+    # kept as the certificate says; the twelve months of the rule count
+    assert recorded.json()["valid_until"] == "2037-03-10"
+    assert dispatcher.get("/v1/machines/m-a").json()["certified_until"] == "2027-03-11"
+    assert items(dispatcher) == [("m-a", "2027-03-11", "soon", True)]
+
+
+def test_a_certificate_of_a_part_taken_out_counts_no_more(
+    dispatcher: TestClient, database: Database, catalogue: Catalogue
+) -> None:
+    record(dispatcher)
+    with database.write() as session:
+        examined = ExaminationRow(
+            **{**EXAMINED, "id": "ex_part", "fitted_part_id": "p-a", "certificate": "P"},
+            recorded_by="test",
+            recorded_at=NOW,
+        )
+        examined.examined_on, examined.valid_until = date(2026, 1, 5), date(2027, 1, 4)
+        session.add(examined)
+        session.flush()
+        note_certified_until(session, catalogue, on=TODAY)
+        assert session.get_one(MachineRow, "m-a").certified_until == date(2027, 1, 4)
+        session.get_one(FittedPartRow, "p-a").removed_on = TODAY
+        note_certified_until(session, catalogue, on=TODAY)
+        assert session.get_one(MachineRow, "m-a").certified_until == date(2027, 3, 10)
 
 
 def test_a_record_is_corrected_by_another_and_stays(
     dispatcher: TestClient, database: Database
 ) -> None:
     first = record(dispatcher).json()["id"]
-    right = {**EXAMINED, "valid_until": "2027-09-10", "reason": "Misread."}
+    right = {**EXAMINED, "examined_on": "2026-09-11", "valid_until": "2027-09-10"}
+    right["reason"] = "Misread."
     address = f"/v1/examinations/{first}/correction"
     corrected = dispatcher.post(address, json=right)
     assert (corrected.status_code, corrected.json()["corrects"]) == (201, first)
