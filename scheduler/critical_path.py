@@ -1,10 +1,10 @@
 """When each activity of a small network starts, with one pair of hands to do the work.
 
 Activities that need hands are done one at a time; waiting (a boiler cooling down) runs by itself
-beside them. Among the activities that could start, the one with the longest tail of work behind it
-goes first: list scheduling by critical path, which for release times and tails on one machine is
-Schrage's rule (J. Carlier, "The one-machine sequencing problem", European Journal of Operational
-Research 11, 1982).
+beside them. Among the activities that could start at one place, the one with the longest tail of
+work behind it goes first: list scheduling by critical path, which for release times and tails on
+one machine is Schrage's rule (J. Carlier, "The one-machine sequencing problem", European Journal of
+Operational Research 11, 1982).
 """
 
 from collections.abc import Sequence
@@ -83,34 +83,12 @@ def longest_tails(activities: Sequence[Activity]) -> list[int]:
     return tails
 
 
-def shortest_timetable(activities: Sequence[Activity], *, worth_moving: int = 0) -> Timetable:
-    """Return the shorter of two timetables: going where the longest tail is, or staying in place.
-
-    The staying one changes place less often; the other has to be shorter by more than
-    ``worth_moving``.
-
-    Raises
-    ------
-    InvalidInput
-        When an activity is to come after one that is not earlier in the list.
-    """
-    staying = with_one_pair_of_hands(activities, stay=True)
-    if len({activity.place for activity in activities if activity.place is not None}) < 2:
-        return staying
-    hands_on = sum(activity.length for activity in activities if activity.hands)
-    at_least = max(hands_on, max(longest_tails(activities)))
-    if staying.length <= at_least + worth_moving:
-        return staying
-    moving = with_one_pair_of_hands(activities)
-    return moving if moving.length + worth_moving < staying.length else staying
-
-
-def with_one_pair_of_hands(activities: Sequence[Activity], *, stay: bool = False) -> Timetable:
+def with_one_pair_of_hands(activities: Sequence[Activity]) -> Timetable:
     """Return a timetable in which no two activities that need hands overlap.
 
-    With ``stay`` whatever can be done at the present place goes first, and a place where something
-    has been begun before a new one. Deterministic: ties go to the activity that comes first in the
-    list.
+    Whatever can be done at the present place goes first, but where a wait has just ended the longer
+    tail decides whether to go back there; what can be done anywhere is kept for when nothing else
+    can be done. Deterministic: ties go to the activity that comes first in the list.
 
     Raises
     ------
@@ -130,47 +108,56 @@ def with_one_pair_of_hands(activities: Sequence[Activity], *, stay: bool = False
 
     # When the last activity it comes after has ended, and then which one goes first.
     coming = [(0, index) for index in range(count) if missing[index] == 0]
-    ready: list[int] = []
+    # What could start now, by place: what goes at once first, then the longest tail.
+    ready: dict[str | None, list[tuple[bool, int, int]]] = {}
+    place: str | None = None
+    wait_over: set[str | None] = set()
+    hands_free = 0
+    last_in_hands: int | None = None
 
     def start(index: int, at: int) -> None:
-        starts[index], ends[index] = at, at + activities[index].length
+        starts[index] = at
+        ends[index] = end = at + activities[index].length
         for follower in followers[index]:
             missing[follower] -= 1
             holder = held_by[follower]
-            if holder is None or ends[holder] <= ends[index]:
-                held_by[follower] = index
+            if holder is None or ends[holder] <= end:
+                held_by[follower] = holder = index
             if missing[follower] == 0:
-                heappush(coming, (max(ends[b] for b in activities[follower].after), follower))
+                heappush(coming, (ends[holder], follower))
 
-    def how_pressing(index: int) -> tuple[bool, int, int, int]:
-        """Order of the activities that could start now, the one to start first of all."""
-        activity = activities[index]
-        apart = 0
-        if (stay or activity.at_once) and place is not None and activity.place != place:
-            apart = 1 if activity.place in begun else 2
-        return (not activity.at_once, apart, -tails[index], index)
+    def how_pressing(at: str | None) -> tuple[bool, int, int, int]:
+        """Order of the places by what comes first there."""
+        later, minus_tail, index = ready[at][0]
+        if at is None:
+            return (later, 2, minus_tail, index)
+        here = at == place or (later and at in wait_over)
+        return (later, 0 if here else 1, minus_tail, index)
 
-    place: str | None = None
-    begun: set[str | None] = set()
-    hands_free = 0
-    last_in_hands: int | None = None
     while coming or ready:
         if not ready:
             hands_free = max(hands_free, coming[0][0])
         while coming and coming[0][0] <= hands_free:
             released, index = heappop(coming)
-            if activities[index].hands:
-                ready.append(index)
-            else:
+            activity = activities[index]
+            if not activity.hands:
                 start(index, released)
+                continue
+            entry = (not activity.at_once, -tails[index], index)
+            heappush(ready.setdefault(activity.place, []), entry)
+            holder = held_by[index]
+            if holder is not None and not activities[holder].hands:
+                wait_over.add(activity.place)
         if ready:
-            index = min(ready, key=how_pressing)
-            ready.remove(index)
+            at = min(ready, key=how_pressing)
+            index = heappop(ready[at])[2]
+            if not ready[at]:
+                del ready[at]
             holder = held_by[index]
             if last_in_hands is not None and (holder is None or ends[holder] < hands_free):
                 held_by[index] = last_in_hands
             start(index, hands_free)
             hands_free, last_in_hands = ends[index], index
-            place = activities[index].place or place
-            begun.add(place)
+            place = at or place
+            wait_over.discard(place)
     return Timetable(starts=tuple(starts), ends=tuple(ends), held_by=tuple(held_by))

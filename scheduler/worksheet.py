@@ -7,7 +7,7 @@ from math import ceil, sqrt
 from typing import Final
 
 from scheduler.catalogue import Catalogue, EquipmentKind, MachineState
-from scheduler.critical_path import Activity, Timetable, shortest_timetable
+from scheduler.critical_path import Activity, Timetable, with_one_pair_of_hands
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import Job, caution_texts, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, Machine
@@ -27,7 +27,6 @@ from scheduler.work_order import (
 # Common practice, no source; a company's own visit reports are better.
 SHARED_SPREAD: Final = 0.10
 OWN_SPREAD: Final = 0.30
-WORTH_MOVING_MINUTES: Final = 10  # saved by going to and fro between machines; below, nobody does
 P80_QUANTILE: Final = 0.8416  # of the standard normal distribution
 
 
@@ -319,7 +318,7 @@ def _visit_operations(
 
 def _timetable(operations: Sequence[tuple[str | None, Operation]], pace: float) -> Timetable:
     """The timetable in seconds, so that fractions of a minute neither vanish nor pile up."""
-    return shortest_timetable(
+    return with_one_pair_of_hands(
         [
             Activity(
                 length=round(operation.minutes * 60 * (1.0 if operation.waiting else pace)),
@@ -329,8 +328,7 @@ def _timetable(operations: Sequence[tuple[str | None, Operation]], pace: float) 
                 place=machine,
             )
             for machine, operation in operations
-        ],
-        worth_moving=WORTH_MOVING_MINUTES * 60,
+        ]
     )
 
 

@@ -11,7 +11,6 @@ from scheduler.critical_path import (
     Activity,
     Timetable,
     longest_tails,
-    shortest_timetable,
     with_one_pair_of_hands,
 )
 from scheduler.errors import InvalidInput
@@ -35,7 +34,7 @@ def test_work_goes_on_beside_a_wait() -> None:
     assert timetable.critical_chain() == (0, 1, 2, 4)
 
 
-def test_staying_in_place_wins_when_it_is_no_longer() -> None:
+def test_hands_stay_in_place_while_there_is_something_to_do() -> None:
     # Two places with two pieces of work each; the longer tail alternates between them.
     network = [
         Activity(length=4, place="a"),
@@ -43,8 +42,24 @@ def test_staying_in_place_wins_when_it_is_no_longer() -> None:
         Activity(length=4, place="b"),
         Activity(length=3, after=(2,), place="b"),
     ]
-    assert with_one_pair_of_hands(network).starts == (0, 8, 4, 11)
-    assert shortest_timetable(network).starts == (0, 4, 7, 11)
+    assert with_one_pair_of_hands(network).starts == (0, 4, 7, 11)
+
+
+def test_hands_go_back_when_a_wait_is_over_and_leave_the_rest_for_the_next() -> None:
+    # At a: switch off 5, cool 10, mend 20, heat 15, check 5. At b: five looks of 6 each. Anywhere:
+    # paperwork 6. Two looks beside the cooling, three beside the heating, the paperwork last.
+    network = [
+        Activity(length=5, place="a"),
+        Activity(length=10, after=(0,), hands=False, place="a"),
+        Activity(length=20, after=(1,), place="a"),
+        Activity(length=15, after=(2,), hands=False, place="a"),
+        Activity(length=5, after=(3,), at_once=True, place="a"),
+        *(Activity(length=6, place="b") for _ in range(5)),
+        Activity(length=6),
+    ]
+    timetable = with_one_pair_of_hands(network)
+    assert timetable.starts == (0, 5, 17, 37, 55, 5, 11, 37, 43, 49, 60)
+    assert timetable.length == 66  # 5 + 20 + 5 + 30 + 6: the hands are never idle
 
 
 def test_what_has_to_be_done_at_once_goes_first() -> None:
@@ -78,7 +93,7 @@ def networks(draw: st.DrawFn, *, max_size: int) -> list[Activity]:
 
 @given(networks(max_size=15))
 def test_timetable_keeps_the_order_and_the_hands(network: list[Activity]) -> None:
-    timetable = shortest_timetable(network)
+    timetable = with_one_pair_of_hands(network)
     for index, activity in enumerate(network):
         assert timetable.ends[index] == timetable.starts[index] + activity.length
         for before in activity.after:
@@ -129,6 +144,6 @@ def test_timetable_is_at_most_twice_as_long_as_the_best_order_of_work(
     best = min(
         length for order in permutations(by_hand) if (length := in_order(network, order)) >= 0
     )
-    found = shortest_timetable(network).length
+    found = with_one_pair_of_hands(network).length
     # At every moment either the hands are busy or one chain of activities goes on.
     assert best <= found <= 2 * best
