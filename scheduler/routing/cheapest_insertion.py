@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.sites import Sites
 from scheduler.routing.timing import timetable
 
 
@@ -35,11 +36,14 @@ def completed(problem: Problem, given: Mapping[str, Sequence[Visit]]) -> Plan:
     """
     rounds = {shift.id: list(given.get(shift.id, ())) for shift in problem.shifts}
     made = {visit.id for order in rounds.values() for visit in order}
+    placed = ((visit.id, shift) for shift, order in rounds.items() for visit in order)
+    sites = Sites(problem, placed)
     missing = [visit for visit in problem.visits if visit.id not in made]
     for visit in sorted(missing, key=lambda visit: -visit.leave_out_cost):
         best, best_extra = None, visit.leave_out_cost
-        for shift in problem.shifts:
-            if not _might_make(visit, shift):
+        barred = sites.barred(visit)
+        for at, shift in enumerate(problem.shifts):
+            if barred[at] or not _might_make(visit, shift):
                 continue
             for extra, order in _insertions(problem, shift, rounds[shift.id], visit):
                 if extra < best_extra and timetable(problem, shift, order) is not None:
@@ -47,6 +51,7 @@ def completed(problem: Problem, given: Mapping[str, Sequence[Visit]]) -> Plan:
         if best is not None:
             shift, order = best
             rounds[shift.id] = order
+            sites.place(visit.id, shift.id)
     return _plan(problem, rounds)
 
 

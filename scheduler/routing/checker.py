@@ -7,6 +7,7 @@ plan alone, shares no code with the engine and lists everything that is wrong, n
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import combinations
 from math import ceil
 
 from scheduler.routing.checker_rounds import legs as legs_of
@@ -53,6 +54,7 @@ def check(problem: Problem, plan: Plan) -> tuple[Violation, ...]:
         *rounds_out_of_time(problem, plan, rounds, visits),
         *rounds_too_far(problem, plan, rounds, visits),
         *_links_broken(problem, plan, visits, shifts),
+        *_sites_shared(plan, visits, shifts),
         *_wrong_costs(problem, plan, rounds),
     )
 
@@ -288,6 +290,34 @@ def _links_broken(
                     visit=visit.id,
                     shift=own.shift,
                 )
+
+
+def _sites_shared(
+    plan: Plan, visits: dict[str, Visit], shifts: dict[str, Shift]
+) -> Iterator[Violation]:
+    """Every pair of visits that brings two technicians to one site in shifts that overlap."""
+    at_site: dict[str, list[tuple[Visit, Shift]]] = defaultdict(list)
+    for stop in plan.stops:
+        visit, shift = visits.get(stop.visit), shifts.get(stop.shift)
+        if visit is not None and shift is not None and visit.site is not None:
+            at_site[visit.site].append((visit, shift))
+    for site, made in at_site.items():
+        for (one, own), (two, other) in combinations(made, 2):
+            halves = one.together_with == two.id or two.together_with == one.id
+            both_pinned = one.pinned is not None and two.pinned is not None
+            if halves or both_pinned or own.technician == other.technician:
+                continue
+            if own.end <= other.start or other.end <= own.start:
+                continue
+            yield Violation(
+                rule=Rule.SITE_SHARED,
+                detail=f"Site {site!r} may have one technician at a time, but visit {one.id!r} is "
+                f"made by {own.technician!r} in shift {own.id!r} [{own.start}, {own.end}] and "
+                f"visit {two.id!r} by {other.technician!r} in shift {other.id!r} "
+                f"[{other.start}, {other.end}]; the two shifts overlap.",
+                visit=two.id,
+                shift=other.id,
+            )
 
 
 def _wrong_costs(

@@ -19,6 +19,7 @@ from scheduler.routing.remedies import (
     listed,
     with_rounds,
 )
+from scheduler.routing.sites import Sites
 from scheduler.routing.timing import timetable
 from scheduler.travel import UNREACHABLE_MINUTES
 
@@ -38,6 +39,7 @@ class Reason(StrEnum):
     NOT_SUPPLIED = "tools_or_parts_missing"
     NO_WINDOW = "no_window_in_any_shift"
     TOO_FAR = "too_far"
+    SITE_TAKEN = "other_technician_at_site"
     PINNED_CONFLICT = "pinned_conflict"
     DEARER_THAN_LEAVING_OUT = "dearer_than_leaving_out"
     FULL = "full"
@@ -160,6 +162,7 @@ def runner_up(problem: Problem, plan: Plan, visit_id: str) -> RunnerUp | None:
     if standing.calls[own]:
         return None  # the visit may be the reason for the call at the workshop
     allowed = (standing.missing_skills(visit) == 0) & standing.carries(visit)
+    allowed &= ~standing.sites.barred(visit)
     allowed[own] = False
     opening = standing.gaps.cheapest(visit, allowed)
     if opening is None:
@@ -231,13 +234,21 @@ class _Reasons(Openings):
         alone = open_ & self._shifts(self._empty, visit)
         if not alone.any():
             return Reason.TOO_FAR, self._too_far(visit, open_), self._longer_hours(visit, skilled)
-        beside_pins = alone & self._shifts(self._pinned_only, visit)
+        free = alone & ~self.sites.barred(visit)
+        if not free.any():
+            remedy = (
+                self._at_any_time(visit, skilled)
+                or self._longer_hours(visit, skilled)
+                or self._teach(visit, missing)
+            )
+            return Reason.SITE_TAKEN, self._site_taken(visit, alone), remedy
+        beside_pins = free & self._shifts(self._pinned_only, visit)
         if not beside_pins.any():
             detail = (
-                f"In each of the {alone.sum()} shifts that could make it, pinned visits stand "
+                f"In each of the {free.sum()} shifts that could make it, pinned visits stand "
                 "in the way."
             )
-            return Reason.PINNED_CONFLICT, detail, self._remedy(visit, alone, self._unpinned)
+            return Reason.PINNED_CONFLICT, detail, self._remedy(visit, free, self._unpinned)
         return self._competition(visit, beside_pins)
 
     def _missing_link(self, visit: Visit) -> tuple[Reason, str, None] | None:
@@ -345,6 +356,14 @@ class _Reasons(Openings):
             f"for {visit.minutes} minutes of work."
         )
 
+    def _site_taken(self, visit: Visit, able: NDArray[np.bool_]) -> str:
+        there = {at for at in self.sites.others_there(visit) if self.sites.clashing(at)[able].any()}
+        names = [self._words.shift(self.problem.shifts[at].id) for at in sorted(there)]
+        return (
+            f"Another technician is at that site in every shift it could go to ({able.sum()} in "
+            f"all): {listed(names)}. Only one may work there at a time."
+        )
+
     def _teach(self, visit: Visit, missing: NDArray[np.int64]) -> Remedy | None:
         """Give the fewest skills to the shift where the visit is cheapest."""
         carried = self.carries(visit)
@@ -378,12 +397,18 @@ class _Reasons(Openings):
             longer_day = replace(self.problem, shifts=tuple(shifts))
             candidates = [self._candidate(at, self.orders[at]), *self._thinned(at)]
             only = np.zeros(len(shifts), dtype=bool)
-            only[at] = True
+            only[at] = not self._shares_a_site(longer_day, at, visit)
             opening = Gaps(longer_day, candidates).cheapest(visit, only)
             if opening is not None:
                 remedy = self._as_remedy(longer_day, visit, opening, any_time=False)
                 return replace(remedy, hours=(new_start, new_end))
         return None
+
+    def _shares_a_site(self, problem: Problem, shift_at: int, visit: Visit) -> bool:
+        """Tell whether a shift of a problem, with a visit more, meets somebody at a site."""
+        sites = Sites(problem, ((stop.visit, stop.shift) for stop in self._plan.stops))
+        made = [problem.visits[at] for at in self.orders[shift_at]]
+        return any(sites.barred(each)[shift_at] for each in (*made, visit))
 
     def _remedy(
         self,
@@ -393,6 +418,7 @@ class _Reasons(Openings):
         any_time: bool = False,
     ) -> Remedy | None:
         """Take the visit in where it is cheapest, others giving way if they must."""
+        allowed = allowed & ~self.sites.barred(visit)
         openings = [
             opening
             for gaps in (self.gaps, self._giving_way, *more)

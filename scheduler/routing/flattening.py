@@ -1,6 +1,7 @@
 """A planning problem as the flat arrays of the search."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -121,8 +122,11 @@ def _shifts(problem: Problem, kinds: Sequence[str], options: Longs) -> Longs:
     table[:, layout.WORKSHOP] = -1
     table[:, layout.PAUSE_EARLIEST] = NEVER
     table[:, layout.PAUSE_LATEST] = -NEVER
+    people: dict[str, int] = {}
     for at, shift in enumerate(shifts):
         table[at, layout.WORKING_MINUTES] = shift.end - shift.start
+        table[at, [layout.SHIFT_START, layout.SHIFT_END]] = shift.start, shift.end
+        table[at, layout.TECHNICIAN] = people.setdefault(shift.technician, len(people))
         table[at, layout.USUAL_MINUTES] = shift.usual_minutes
         if shift.driving_limit is not None:
             table[at, layout.DRIVING_LIMIT] = shift.driving_limit
@@ -148,6 +152,9 @@ def _visits(
     table = np.zeros((len(problem.visits) + 1, layout.USED_UP + len(kinds)), dtype=np.int64)
     table[:, layout.VISIT_OPTIONS] = first_option
     table[:, layout.GIVEN_ROW] = -1
+    table[:, layout.NEXT_AT_SITE] = np.arange(len(table))
+    for members in _at_one_site(problem):
+        table[members, layout.NEXT_AT_SITE] = np.roll(members, -1)
     for stop in start_from.stops if start_from is not None else ():
         if stop.visit in visit_index and stop.shift in shift_index:
             table[visit_index[stop.visit], layout.GIVEN_ROW] = shift_index[stop.shift]
@@ -162,6 +169,15 @@ def _visits(
             table[at, layout.GIVEN_ROW] = shift_index[visit.pinned.shift]
             table[at, layout.GIVEN_START] = visit.pinned.start
     return table
+
+
+def _at_one_site(problem: Problem) -> Iterable[list[int]]:
+    """Return the visits of each site where only one technician may work at a time."""
+    members: dict[str, list[int]] = defaultdict(list)
+    for at, visit in enumerate(problem.visits):
+        if visit.site is not None:
+            members[visit.site].append(at)
+    return members.values()
 
 
 def _given_order(problem: Problem, visits: Longs) -> Longs:

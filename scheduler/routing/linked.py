@@ -18,6 +18,7 @@ from scheduler.routing.params import Params
 from scheduler.routing.parts import Pin, Visit
 from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
+from scheduler.routing.sites import Sites
 from scheduler.routing.timing import timetable
 
 PARTS = 6
@@ -229,7 +230,14 @@ class _Standing:
     def _openings(self, gaps: Gaps, visit: Visit) -> tuple[StartRanges, np.ndarray]:
         """Return the ranges of minutes a visit may start at, and what each costs."""
         ranges = gaps.start_ranges(replace(visit, pinned=None))
-        able = np.array([self._may_join(gaps, visit, row) for row in range(len(gaps.candidates))])
+        placed = ((name, shift) for shift, names in self._orders.items() for name in names)
+        barred = Sites(self._problem, placed).barred(visit)
+        able = np.array(
+            [
+                not barred[each.shift] and self._may_join(gaps, visit, row)
+                for row, each in enumerate(gaps.candidates)
+            ]
+        )
         kept = able[gaps.labels.row[ranges.gap]] if able.size else np.zeros(0, dtype=np.bool_)
         ranges = StartRanges(
             gap=ranges.gap[kept],

@@ -11,6 +11,7 @@ from scheduler.routing.insertion import Candidate, Gaps, next_starts
 from scheduler.routing.plan import Plan, rounds
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.remedies import with_links_held
+from scheduler.routing.sites import Sites
 
 
 class Openings:
@@ -45,6 +46,11 @@ class Openings:
         self._ends = np.array([shift.end for shift in problem.shifts], dtype=np.int64)
         self._from = np.array([shift.start_place for shift in problem.shifts], dtype=np.int64)
         self._to = np.array([shift.end_place for shift in problem.shifts], dtype=np.int64)
+
+    @cached_property
+    def sites(self) -> Sites:
+        """Who is at which site as the rounds stand."""
+        return Sites(self.problem, ((stop.visit, stop.shift) for stop in self._plan.stops))
 
     @cached_property
     def gaps(self) -> Gaps:

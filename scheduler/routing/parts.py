@@ -235,6 +235,9 @@ class Visit:
     together_with
         The id of another visit that starts in the same minute with another technician: work for
         two. Both are made or neither; only one of the two names the other.
+    site
+        Where it is made, if only one technician may work there at a time: work that isolates and
+        empties a machine must not meet work on it while it runs. Opaque, not empty.
     """
 
     id: str
@@ -250,10 +253,12 @@ class Visit:
     shift_minutes: Mapping[str, int] = field(default_factory=dict)
     after: After | None = None
     together_with: str | None = None
+    site: str | None = None
 
     def __post_init__(self) -> None:
         rules = Rules()
         rules.require("id", bool(self.id), "must not be empty")
+        rules.require("site", self.site != "", "must not be empty; leave it away instead")
         rules.length("minutes", self.minutes)
         for shift, minutes in self.shift_minutes.items():
             rules.length(f"shift_minutes.{shift}", minutes)

@@ -16,6 +16,9 @@ travel equivalent. Rules every plan must keep:
 * a visit that comes after another starts its minutes or more after the other's end, and only if
   that is made; two that are made together start in the same minute with different technicians, or
   are both left out;
+* no two shifts of different technicians that overlap both make visits of one site; the halves of
+  work for two may, and so may pinned visits among themselves, since they stand already. Shifts
+  that only touch do not overlap: one ends before the other begins;
 * a pinned visit stands exactly where it is pinned; every other may be left out at its cost.
 
 Where a weight for balance is set, each round that works at all is charged for how far its working
@@ -141,6 +144,11 @@ class Problem:
     def is_linked(self) -> bool:
         """Tell whether a visit comes after another or is made together with one."""
         return any(visit.after or visit.together_with for visit in self.visits)
+
+    def shares_sites(self) -> bool:
+        """Tell whether several visits are of one site where one technician works at a time."""
+        sites = [visit.site for visit in self.visits if visit.site is not None]
+        return len(set(sites)) < len(sites)
 
     def linked_visits(self) -> frozenset[str]:
         """Return the ids of the visits that come after another, or are linked to from one."""

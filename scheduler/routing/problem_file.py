@@ -71,6 +71,7 @@ KNOWN_KEYS: Mapping[str, frozenset[str]] = {
             "shift_minutes",
             "after",
             "together_with",
+            "site",
         }
     ),
     "visits[].after": frozenset({"visit", "minutes"}),
@@ -180,6 +181,7 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
             | _supplies_to_json(visit.tools, visit.parts)
             | ({"shift_minutes": dict(visit.shift_minutes)} if visit.shift_minutes else {})
             | _links_to_json(visit)
+            | ({} if visit.site is None else {"site": visit.site})
             for visit in problem.visits
         ],
     } | _charges_to_json(problem)
@@ -358,6 +360,7 @@ def _visit(fields: Fields, flaws: Flaws) -> Visit:
         shift_minutes=fields.whole_by_name("shift_minutes"),
         after=_after(fields, flaws) if fields.has("after") else None,
         together_with=fields.text("together_with") if fields.has("together_with") else None,
+        site=fields.text("site") if fields.has("site") else None,
     )
 
 

@@ -61,7 +61,8 @@ def solve_any_size(
     they stand in the plan to start from.
     """
     people = {shift.technician for shift in problem.shifts}
-    if len(people) <= ONE_SEARCH_TECHNICIANS or problem.is_linked():
+    hang_together = problem.is_linked() or problem.shares_sites()
+    if len(people) <= ONE_SEARCH_TECHNICIANS or hang_together:
         return solve(
             problem,
             stop=stop,

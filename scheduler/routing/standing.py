@@ -19,7 +19,8 @@ _MINUTE = timedelta(minutes=1)
 class Booked:
     """Time of a technician that is taken: an appointment, or a time held for a client.
 
-    ``leave_out_cost`` is what it would cost to let it go, in minutes of travel equivalent.
+    ``leave_out_cost`` is what it would cost to let it go, in minutes of travel equivalent; ``site``
+    where only one technician may work at a time, as of a visit.
     """
 
     id: str
@@ -28,6 +29,7 @@ class Booked:
     starts_at: datetime
     ends_at: datetime
     leave_out_cost: int = 0
+    site: str | None = None
 
 
 def standing_still(
@@ -76,6 +78,7 @@ def standing_still(
                 minutes=end - start,
                 start_windows=((start, start),),
                 leave_out_cost=each.leave_out_cost,
+                site=each.site,
             )
         )
     whole = replace(

@@ -34,6 +34,7 @@ class Rule(StrEnum):
     DRIVES_TOO_LONG = "drives_too_long"
     TOO_SOON_AFTER = "too_soon_after"
     NOT_TOGETHER = "not_together"
+    SITE_SHARED = "site_shared"
     LINK_LEFT_OUT = "link_left_out"
     COST_WRONG = "cost_wrong"
 

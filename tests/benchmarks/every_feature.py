@@ -4,8 +4,9 @@
 
 Problems of up to nine visits with breaks, several windows, pins, supplies and calls at the
 workshop, working time charged or travel, balance, driving limits, minutes by technician, visits
-after others and visits for two, drawn by hypothesis. Each is planned from nothing, then repaired
-from its own plan after a shift is lost; the checker judges both.
+after others, visits for two and sites for one technician at a time, drawn by hypothesis. Each is
+planned from nothing, then repaired from its own plan after a shift is lost; the checker judges
+both.
 """
 
 import argparse
@@ -51,7 +52,12 @@ def main() -> None:
     @settings(max_examples=options.problems, deadline=None, suppress_health_check=list(HealthCheck))
     @given(
         problem=problems(
-            max_visits=9, supplies=True, people=True, links=True, charges=tuple(Charge)
+            max_visits=9,
+            supplies=True,
+            people=True,
+            links=True,
+            sites=True,
+            charges=tuple(Charge),
         ),
         seed=st.integers(0, 2**31),
         data=st.data(),
@@ -64,6 +70,7 @@ def main() -> None:
         seen["working time"] += problem.charge is Charge.WORKING_TIME
         seen["balanced"] += problem.balance > 0
         seen["supplied"] += problem.has_supplies()
+        seen["with sites"] += problem.shares_sites()
         lost = data.draw(st.sampled_from([shift.id for shift in problem.shifts]))
         try:
             left = without_shift(problem, lost)

@@ -4,7 +4,7 @@ Reference: the CP-SAT solver of OR-Tools (https://developers.google.com/optimiza
 the statement of the problem is shared with the planner.
 """
 
-from itertools import product
+from itertools import combinations, product
 
 from ortools.sat.python import cp_model
 
@@ -21,6 +21,7 @@ def proven_optimum(problem: Problem) -> int:
         model.add(made == 1 if visit.pinned is not None else made <= 1)
         costs.append(visit.leave_out_cost * (1 - made))
     _link(model, problem, rounds)
+    _keep_apart(model, problem, rounds)
     model.minimize(sum(costs))
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
@@ -51,6 +52,19 @@ def _link(model: cp_model.CpModel, problem: Problem, rounds: "list[_Round]") -> 
                     model.add_bool_or(~own.makes[at], ~other.makes[half])
                 else:
                     model.add(own.starts[at] == other.starts[half]).only_enforce_if(*both)
+
+
+def _keep_apart(model: cp_model.CpModel, problem: Problem, rounds: "list[_Round]") -> None:
+    """No two technicians at one site in shifts that overlap."""
+    for (at, one), (to, two) in combinations(enumerate(problem.visits), 2):
+        halves = one.together_with == two.id or two.together_with == one.id
+        both_pinned = one.pinned is not None and two.pinned is not None
+        if one.site is None or one.site != two.site or halves or both_pinned:
+            continue
+        for own, other in product(rounds, rounds):
+            overlap = min(own.shift.end, other.shift.end) > max(own.shift.start, other.shift.start)
+            if overlap and own.shift.technician != other.shift.technician:
+                model.add_bool_or(~own.makes[at], ~other.makes[to])
 
 
 class _Round:

@@ -12,7 +12,7 @@ from tests.scheduler.routing.strategies import problems
 
 
 @settings(max_examples=60, deadline=None)
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_trying_everything_agrees_with_the_exact_solver(problem: Problem) -> None:
     assert optimum(problem) == proven_optimum(problem)
 
@@ -32,7 +32,7 @@ def test_planner_reaches_the_proven_optimum(problem: Problem) -> None:
 # Linked visits are placed beside the search, so an optimum may be missed; a cost below it would
 # mean that a rule is.
 @settings(max_examples=30, deadline=None, derandomize=True)
-@given(problems(max_visits=6, shortcuts=False, people=True, links=True))
+@given(problems(max_visits=6, shortcuts=False, people=True, links=True, sites=True))
 def test_linked_visits_never_cost_less_than_the_proven_optimum(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(300), seed=1)
     assert check(problem, plan) == ()

@@ -168,7 +168,11 @@ def test_a_cost_below_nothing_is_refused() -> None:
         ChangeCosts(technician=-1)
 
 
-@given(problem=problems(supplies=True, shortcuts=False), seed=st.integers(0, 5), data=st.data())
+@given(
+    problem=problems(supplies=True, shortcuts=False, sites=True),
+    seed=st.integers(0, 5),
+    data=st.data(),
+)
 @settings(max_examples=40, deadline=None)
 def test_a_repair_keeps_every_rule_whatever_is_lost(
     problem: Problem, seed: int, data: st.DataObject

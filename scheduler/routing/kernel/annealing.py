@@ -46,6 +46,7 @@ from scheduler.routing.kernel.rows import (
     undo_row,
 )
 from scheduler.routing.kernel.ruin import ruin
+from scheduler.routing.kernel.sites import is_barred
 
 
 @compiled
@@ -118,7 +119,8 @@ def place_given(world: World, search: Search, visit: int) -> None:
     """
     row = world.visits[visit, GIVEN_ROW]
     option = find_option(world, visit, row)
-    if option < 0:
+    pinned = world.visits[visit, VISIT_PINNED] == 1
+    if option < 0 or (not pinned and is_barred(world, search, visit, row)):
         return
     base = search.rows[row, BASE]
     slot = 0
@@ -127,7 +129,6 @@ def place_given(world: World, search: Search, visit: int) -> None:
         <= world.visits[visit, GIVEN_START]
     ):
         slot += 1
-    pinned = world.visits[visit, VISIT_PINNED] == 1
     unsure = world.shifts[row, CAREFUL] == 1  # of tools and parts, which only a scan asks about
     if not pinned and (unsure or not fits_after(world, search, option, visit, base + slot)):
         cost, slot = price(world, search, option, visit)

@@ -15,7 +15,6 @@ from scheduler.routing.kernel.layout import (
     ITERATION,
     LEG,
     LENGTH,
-    LOOSE_AT,
     MEMO_COST,
     MEMO_SLOT,
     MEMO_VERSION,
@@ -41,6 +40,7 @@ from scheduler.routing.kernel.layout import (
     World,
 )
 from scheduler.routing.kernel.rows import find_option
+from scheduler.routing.kernel.sites import is_barred, is_loose
 
 _BLINK_BIT = 24  # of the product of an option and a random number: as good as random
 
@@ -141,13 +141,17 @@ def consider(world: World, search: Search, option: int, visit: int) -> None:
         return
     states = search.states
     cost, slot = price(world, search, option, visit)
+    if cost >= states[visit, SECOND_COST] or is_barred(
+        world, search, visit, world.options[option, OPTION_SHIFT]
+    ):
+        return
     if cost < states[visit, FIRST_COST]:
         states[visit, SECOND_COST] = states[visit, FIRST_COST]
         states[visit, SECOND_OPTION] = states[visit, FIRST_OPTION]
         states[visit, FIRST_COST] = cost
         states[visit, FIRST_OPTION] = option
         states[visit, FIRST_SLOT] = slot
-    elif cost < states[visit, SECOND_COST]:
+    else:
         states[visit, SECOND_COST] = cost
         states[visit, SECOND_OPTION] = option
 
@@ -161,7 +165,7 @@ def consider_all(world: World, search: Search, visit: int) -> None:
         if is_overlooked(search, option):
             continue
         cost, slot = price(world, search, option, visit)
-        if cost >= second:
+        if cost >= second or is_barred(world, search, visit, world.options[option, OPTION_SHIFT]):
             continue
         if cost < first:
             second, second_option = first, first_option
@@ -184,7 +188,7 @@ def price_everywhere(world: World, search: Search, visit: int) -> None:
     rows opened since then are looked at.
     """
     states = search.states
-    if states[visit, LOOSE_AT] == search.tally[ITERATION]:
+    if is_loose(world, search, visit):
         consider_all(world, search, visit)
         return
     states[visit, FIRST_COST] = world.visits[visit, VISIT_LEAVE_OUT]
@@ -207,7 +211,7 @@ def scan_swaps(
     """
     nodes = search.nodes
     row = world.options[option, OPTION_SHIFT]
-    if world.shifts[row, CAREFUL] == 1:
+    if world.shifts[row, CAREFUL] == 1 or is_barred(world, search, visit, row):
         return bound, 0
     place = world.visits[visit, VISIT_PLACE]
     minutes = world.options[option, OPTION_MINUTES]

@@ -28,7 +28,10 @@ STEADY = 8  # 1 when no visit of it has two windows to choose from, and it has n
 BALANCE = 9  # charged for an hour of travel and visits, squared
 USUAL_MINUTES = 10  # from which those hours are counted, either way
 DRIVING_LIMIT = 11  # most minutes of travel
-STOCK = 12  # from here on how many parts of each kind it sets out with
+SHIFT_START = 12
+SHIFT_END = 13
+TECHNICIAN = 14
+STOCK = 15  # from here on how many parts of each kind it sets out with
 
 # World.visits; one more line closes the options of the last visit.
 VISIT_PLACE = 0
@@ -38,7 +41,8 @@ VISIT_PINNED = 3  # 1 when the visit may not move
 VISIT_OPTIONS = 4  # its first option
 GIVEN_ROW = 5  # where the plan to start from has it, or -1
 GIVEN_START = 6
-USED_UP = 7  # from here on how many parts of each kind it uses up
+NEXT_AT_SITE = 7  # round about all visits that only one technician may make at a time; often itself
+USED_UP = 8  # from here on how many parts of each kind it uses up
 
 # World.options
 OPTION_SHIFT = 0

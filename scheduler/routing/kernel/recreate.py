@@ -12,8 +12,7 @@ from scheduler.routing.kernel.layout import (
     FIRST_COST,
     FIRST_OPTION,
     FIRST_SLOT,
-    ITERATION,
-    LOOSE_AT,
+    NEXT_AT_SITE,
     OPENED,
     OPTION_SHIFT,
     POOL,
@@ -26,6 +25,7 @@ from scheduler.routing.kernel.layout import (
     World,
 )
 from scheduler.routing.kernel.rows import find_option, insert, remove
+from scheduler.routing.kernel.sites import is_barred, is_loose
 
 
 @compiled
@@ -60,7 +60,7 @@ def take_place(world: World, search: Search, visit: int) -> bool:
     best = 0
     best_option = -1
     best_position = 0
-    if search.states[visit, LOOSE_AT] == search.tally[ITERATION]:
+    if is_loose(world, search, visit):
         end = world.visits[visit + 1, VISIT_OPTIONS]
         for option in range(world.visits[visit, VISIT_OPTIONS], end):
             change, position = scan_swaps(world, search, option, visit, best)
@@ -112,7 +112,8 @@ def reprice(world: World, search: Search, visit: int, row: int) -> None:
     states = search.states
     is_first = states[visit, FIRST_OPTION] == option
     is_second = states[visit, SECOND_OPTION] == option
-    if not is_first and not is_second and is_overlooked(search, option):
+    is_open = is_first or is_second or not is_overlooked(search, option)
+    if not is_open or is_barred(world, search, visit, row):
         return
     cost, slot = price(world, search, option, visit)
     if cost > states[visit, SECOND_COST]:
@@ -153,6 +154,11 @@ def place_by_regret(world: World, search: Search) -> None:
         insert_priced(world, search, visit)
         for step in range(tally[POOL]):
             reprice(world, search, pool[POOL, step], states[visit, ROW_OF])
+        other = world.visits[visit, NEXT_AT_SITE]
+        while other != visit:  # other rows than this one may be barred to it from now on
+            if states[other, ROW_OF] < 0:
+                price_everywhere(world, search, other)
+            other = world.visits[other, NEXT_AT_SITE]
 
 
 @compiled

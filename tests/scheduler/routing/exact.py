@@ -5,6 +5,7 @@ every set of visits in every shift with the break in every gap, then every way t
 visits out. Fit for up to about seven visits.
 """
 
+from itertools import product
 from math import ceil
 
 from scheduler.routing.problem import Problem, Shift, Visit
@@ -14,22 +15,45 @@ def optimum(problem: Problem) -> int:
     """Return the least total cost of any plan that keeps the rules."""
     n = len(problem.visits)
     everything = (1 << n) - 1
-    # best[left] = least cost of serving exactly the visits outside `left` so far
-    best = {everything: 0}
-    for shift in problem.shifts:
+    # best[left, there] = least cost of serving exactly the visits outside `left` so far, and which
+    # of them are made at sites for one technician at a time, each with the number of its shift
+    best: dict[tuple[int, tuple[tuple[int, int], ...]], int] = {(everything, ()): 0}
+    for number, shift in enumerate(problem.shifts):
         rounds = cheapest_rounds(problem, shift)
         following = dict(best)
-        for left, cost in best.items():
+        for (left, there), cost in best.items():
             for made, round_cost in rounds.items():
-                if made & left == made:
-                    rest = left & ~made
-                    following[rest] = min(following.get(rest, 1 << 60), cost + round_cost)
+                own = tuple(
+                    (at, number) for at in range(n) if made >> at & 1 and _has_site(problem, at)
+                )
+                if made & left == made and not _meet(problem, there, own):
+                    state = left & ~made, (*there, *own)
+                    following[state] = min(following.get(state, 1 << 60), cost + round_cost)
         best = following
     pinned = sum(1 << at for at, visit in enumerate(problem.visits) if visit.pinned is not None)
     return min(
         cost + sum(v.leave_out_cost for at, v in enumerate(problem.visits) if left >> at & 1)
-        for left, cost in best.items()
+        for (left, _), cost in best.items()
         if not left & pinned
+    )
+
+
+def _has_site(problem: Problem, at: int) -> bool:
+    return problem.visits[at].site is not None
+
+
+def _meet(
+    problem: Problem, there: tuple[tuple[int, int], ...], own: tuple[tuple[int, int], ...]
+) -> bool:
+    """Whether two technicians come to one site in shifts that overlap, pinned visits aside."""
+    shifts = problem.shifts
+    return any(
+        problem.visits[one].site == problem.visits[two].site
+        and not (problem.visits[one].pinned and problem.visits[two].pinned)
+        and shifts[first].technician != shifts[second].technician
+        and set(range(shifts[first].start, shifts[first].end))
+        & set(range(shifts[second].start, shifts[second].end))
+        for (one, first), (two, second) in product(there, own)
     )
 
 

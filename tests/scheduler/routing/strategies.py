@@ -39,6 +39,7 @@ def problems(
     charges: tuple[Charge, ...] = (Charge.TRAVEL,),
     people: bool = False,
     links: bool = False,
+    sites: bool = False,
 ) -> Problem:
     """Draw a problem with any mix of the features of the problem file.
 
@@ -58,6 +59,8 @@ def problems(
         Whether days are evened out, driving is limited, and some are slower than others.
     links
         Whether some visits come after others, or need two technicians.
+    sites
+        Whether some visits are of sites where one technician works at a time.
     shortcuts
         Whether a detour over a third place may be faster than the direct way, and a place away
         from itself. On a map it is not so, but nothing in the problem file forbids it.
@@ -95,6 +98,8 @@ def problems(
             visit = draw(_taking(visit, shifts))
         if links:
             visit = draw(_linked(visit, visits))
+        if sites:
+            visit = replace(visit, site=draw(st.sampled_from((None, "mill", "quay"))))
         try:
             # A pin that cannot be kept beside the earlier ones is no problem to be solved.
             problem = _problem(places, matrix, shifts, (*visits, visit), charge, balance)

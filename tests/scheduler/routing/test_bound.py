@@ -49,6 +49,6 @@ def test_bound_follows_shortcuts() -> None:
 
 
 @settings(max_examples=200)
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_bound_is_never_above_the_optimum(problem: Problem) -> None:
     assert 0 <= lower_bound(problem) <= optimum(problem)

@@ -58,7 +58,7 @@ def test_a_pin_reached_by_way_of_another_is_kept() -> None:
     )
 
 
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_plain_plan_keeps_the_rules_and_never_beats_the_optimum(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     assert check(problem, plan) == ()

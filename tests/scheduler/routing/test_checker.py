@@ -455,6 +455,6 @@ def test_a_wrong_working_time_is_named() -> None:
     ]
 
 
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_plain_plans_pass(problem: Problem) -> None:
     assert check(problem, cheapest_insertion(problem)) == ()

@@ -215,7 +215,7 @@ def test_nothing_to_plan_is_an_empty_plan() -> None:
     )
 
 
-@given(problem=problems(people=True), seed=st.integers(0, 2**70))
+@given(problem=problems(people=True, sites=True), seed=st.integers(0, 2**70))
 @settings(deadline=None, max_examples=150)
 def test_plans_keep_every_rule(problem: Problem, seed: int) -> None:
     reported: list[Progress] = []
@@ -225,7 +225,8 @@ def test_plans_keep_every_rule(problem: Problem, seed: int) -> None:
 
 
 @given(
-    problem=problems(people=True, supplies=True, charges=tuple(Charge)), seed=st.integers(0, 2**70)
+    problem=problems(people=True, sites=True, supplies=True, charges=tuple(Charge)),
+    seed=st.integers(0, 2**70),
 )
 @settings(deadline=None, max_examples=150)
 def test_plans_with_supplies_and_working_time_keep_every_rule(problem: Problem, seed: int) -> None:

@@ -41,7 +41,7 @@ def charge_of(problem: Problem, row: int, order: list[Visit]) -> int:
     return travel + problem.balance_cost(shift, travel + served)
 
 
-@given(problem=problems(people=True, max_visits=7), data=st.data())
+@given(problem=problems(people=True, sites=True, max_visits=7), data=st.data())
 @settings(deadline=None, max_examples=200)
 def an_insertion_is_judged_as_if_the_round_were_timed_anew(
     problem: Problem, data: st.DataObject
@@ -78,7 +78,7 @@ def an_insertion_is_judged_as_if_the_round_were_timed_anew(
 
 
 @given(
-    problem=problems(people=True, max_visits=6, supplies=True, charges=tuple(Charge)),
+    problem=problems(people=True, sites=True, max_visits=6, supplies=True, charges=tuple(Charge)),
     data=st.data(),
 )
 @settings(deadline=None, max_examples=200)

@@ -299,7 +299,7 @@ def test_left_out_visits_are_explained_in_the_plan() -> None:
 
 
 @settings(max_examples=150)
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_every_remedy_makes_a_sound_and_cheaper_plan(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     for found in diagnose(problem, plan):
@@ -317,7 +317,7 @@ def test_every_remedy_makes_a_sound_and_cheaper_plan(problem: Problem) -> None:
 
 
 @settings(max_examples=150)
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) -> None:
     """A raised leave-out cost or an added window is of use to that visit alone."""
     plan = cheapest_insertion(problem)
@@ -331,7 +331,7 @@ def test_remedies_nobody_else_can_use_hold_in_every_optimum(problem: Problem) ->
 
 
 @settings(max_examples=60, deadline=None)
-@given(problems(people=True, supplies=True, links=True, charges=tuple(Charge)))
+@given(problems(people=True, sites=True, supplies=True, links=True, charges=tuple(Charge)))
 def test_every_remedy_holds_whatever_a_problem_asks_for(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(3), seed=1)
     explained = explain_left_out(problem, plan)
@@ -409,7 +409,7 @@ def test_a_pinned_visit_has_no_runner_up() -> None:
 
 
 @settings(max_examples=100)
-@given(problems(people=True, max_visits=5))
+@given(problems(people=True, sites=True, max_visits=5))
 def test_runner_up_is_what_moving_the_visit_costs(problem: Problem) -> None:
     """In an optimal plan no visit is cheaper elsewhere."""
     plan = cheapest_insertion(problem)
@@ -434,7 +434,7 @@ def test_bill_of_the_world() -> None:
     )
 
 
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_bill_adds_up_to_the_cost(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     assert sum(line.cost for line in cost_lines(problem, plan)) == plan.cost.total

@@ -136,7 +136,7 @@ def test_the_same_seed_and_iterations_give_the_same_plan_and_progress() -> None:
 
 
 @given(
-    problem=problems(links=True, people=True, supplies=True, charges=tuple(Charge)),
+    problem=problems(links=True, people=True, sites=True, supplies=True, charges=tuple(Charge)),
     seed=st.integers(0, 9),
 )
 @settings(max_examples=60, deadline=None)

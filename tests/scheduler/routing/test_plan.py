@@ -169,7 +169,7 @@ def test_cost_counts_every_visit_without_a_stop_as_left_out() -> None:
     assert cost_of(world(), GOOD_PLAN.stops) == GOOD_PLAN.cost
 
 
-@given(problems(people=True))
+@given(problems(people=True, sites=True))
 def test_plan_comes_back_from_json_unchanged(problem: Problem) -> None:
     plan = cheapest_insertion(problem)
     assert plan_from_json(json.loads(json.dumps(plan_to_json(plan)))) == plan

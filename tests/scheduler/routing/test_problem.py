@@ -98,7 +98,7 @@ def test_problem_file_looks_as_described() -> None:
     }
 
 
-@given(problems(people=True, supplies=True, charges=tuple(Charge)))
+@given(problems(people=True, sites=True, supplies=True, charges=tuple(Charge)))
 def test_problem_comes_back_from_json_unchanged(problem: Problem) -> None:
     assert problem_from_json(json.loads(json.dumps(problem_to_json(problem)))) == problem
 
