@@ -24,6 +24,7 @@
         ├── DoubleBooking
         ├── HeldForClient
         ├── HoldOver
+        ├── MachineUnclear
         ├── NoticeTooShort
         ├── PlanOutdated
         ├── PriceChanged
@@ -156,6 +157,15 @@ class Overlap:
     technician: str
     first: str
     second: str
+
+
+class MachineUnclear(Conflict):
+    """What was said fits several machines; ``machines`` are their tags and names."""
+
+    def __init__(self, machines: Iterable[tuple[str, str]]) -> None:
+        self.machines = tuple(machines)
+        listed = ", ".join(f"{tag} ({name})" for tag, name in self.machines)
+        super().__init__(f"say which machine it is, by the tag on it: {listed}")
 
 
 class DoubleBooking(Conflict):

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 
+from sqlalchemy import or_
 from sqlmodel import Session, col, select
 
 from api.actions.calendars import refresh_calendars
@@ -20,7 +21,7 @@ from api.storage.tables import CallbackRow, MachineRow, SiteRow, VisitRow
 from scheduler.call_price import call_price
 from scheduler.catalogue import Catalogue
 from scheduler.company import Contract
-from scheduler.errors import Absent, NoWorkingTime
+from scheduler.errors import Absent, MachineUnclear, NoWorkingTime
 from scheduler.machines import Machine
 from scheduler.triage import Finding, callback_worksheet, learned_rates, triage
 from scheduler.working_time import deadline, local_date
@@ -37,14 +38,17 @@ class FaultReport:
 
     Attributes
     ----------
-    machine : the machine's id or the tag on it.
+    machine : the machine's id, the tag on it, or its serial number.
+    site : where it stands, for callers who cannot say which machine it is; with ``machine`` as
+        well, only a machine there is meant.
     symptoms : ids from the catalogue.
     text : the fault in the caller's own words.
     answers : symptom id -> whether it is there, for questions asked back.
     photos : where pictures can be found, or what the caller's program knows them by.
     """
 
-    machine: str
+    machine: str | None = None
+    site: str | None = None
     symptoms: tuple[str, ...] = ()
     text: str = ""
     answers: Mapping[str, bool] = field(default_factory=dict)
@@ -84,13 +88,15 @@ def take_callback(
     Raises
     ------
     Absent
-        There is no such machine, or it is not this client's.
+        There is no such machine or site, or it is not this client's.
+    MachineUnclear
+        The report fits several machines.
     UnknownReference
         A symptom is not in the catalogue.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row, site = _machine(session, report.machine, client, now)
+        row, site = _machine(session, report, client, now)
         today = local_date(now, site.zone)
         machine = machines_by_id(session, [row.id], on=today)[row.id]
         contract = contracts_by_id(session, [site.contract_id], from_day=today)[site.contract_id]
@@ -182,20 +188,32 @@ def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: da
 
 
 def _machine(
-    session: Session, machine: str, client: str | None, now: datetime
+    session: Session, report: FaultReport, client: str | None, now: datetime
 ) -> tuple[MachineRow, SiteRow]:
-    """Return a machine that stands at its site today; it may have to go one day."""
-    found = session.exec(
-        select(MachineRow, SiteRow)
-        .join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
-        .where((col(MachineRow.id) == machine) | (col(MachineRow.tag) == machine))
-    ).first()
-    if found is None or (client is not None and found[1].client_id != client):
-        raise Absent("machine", machine)
-    retired_on = found[0].retired_on
-    if retired_on is not None and retired_on <= local_date(now, found[1].zone):
-        raise Absent("machine", machine)
-    return found[0], found[1]
+    """Return the machine meant. It stands at its site today; it may have to go one day."""
+    rows = select(MachineRow, SiteRow).join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
+    meant = report.machine
+    if meant is not None:
+        own_names = col(MachineRow.id), col(MachineRow.tag), col(MachineRow.serial)
+        rows = rows.where(or_(*(name == meant for name in own_names)))
+    if client is not None:
+        rows = rows.where(SiteRow.client_id == client)
+    if report.site is not None:
+        rows = rows.where(SiteRow.id == report.site)
+    found = [
+        (machine, site)
+        for machine, site in session.exec(rows.order_by(col(MachineRow.tag)))
+        if machine.retired_on is None or machine.retired_on > local_date(now, site.zone)
+    ]
+    for name in ("id", "tag"):  # a serial number may be another machine's tag
+        found = [each for each in found if getattr(each[0], name) == meant] or found
+    if not found:
+        if meant is not None:
+            raise Absent("machine", meant)
+        raise Absent("site with a machine", report.site or "")
+    if len(found) > 1:
+        raise MachineUnclear([(machine.tag, machine.name) for machine, _ in found])
+    return found[0]
 
 
 def _open_callback(session: Session, machine: str) -> CallbackRow | None:

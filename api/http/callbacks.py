@@ -2,10 +2,10 @@
 
 from dataclasses import fields
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from sqlmodel import Session, col
 
 from api.actions.accept_price import accept_price
@@ -18,7 +18,7 @@ from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.booking_rules import acceptance_of
-from api.storage.column_types import Id, Name, Photo
+from api.storage.column_types import Id, MachineName, Name, Photo
 from api.storage.documents import finding_from_json
 from api.storage.standing import late_appointment
 from api.storage.tables import CallbackRow
@@ -45,7 +45,16 @@ class NewCallback(Given):
         }
     )
 
-    machine: Id = Field(description="The machine's id, or the tag on it.")
+    machine: MachineName | None = Field(
+        default=None,
+        description="The machine's id, the tag on it, or its serial number. Needed unless `site` "
+        "is given.",
+    )
+    site: Id | None = Field(
+        default=None,
+        description="The site, when nobody can say which machine it is. Where several stand the "
+        "answer is a conflict that lists them with their tags.",
+    )
     symptoms: list[Id] = Field(
         default_factory=list, max_length=20, description="Symptoms of the catalogue."
     )
@@ -61,6 +70,12 @@ class NewCallback(Given):
         description="Where pictures are to be found, https only, or what your program knows them "
         "by. Shown to the technician; never fetched by us.",
     )
+
+    @model_validator(mode="after")
+    def _is_about_something(self) -> Self:
+        if self.machine is None and self.site is None:
+            raise ValueError("say which machine it is, or at least at which site")
+        return self
 
 
 class Price(BaseModel):
@@ -183,6 +198,7 @@ def report_fault(
     """Report a fault. A second report on a machine joins the callback that is still open."""
     report = FaultReport(
         machine=body.machine,
+        site=body.site,
         symptoms=tuple(body.symptoms),
         text=body.text,
         answers=body.answers,

@@ -81,6 +81,10 @@ def _a_number(value: object) -> object:
 _Number = BeforeValidator(_a_number)
 
 Id = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.:-]+$")]
+MachineName = Annotated[
+    str, Field(min_length=1, max_length=200, pattern=r"^[A-Za-z0-9_.:/#() -]+$")
+]
+"""An id, a tag, or a serial number as it is stamped."""
 Text = Annotated[str, Field(max_length=500)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 Photo = Annotated[

@@ -132,7 +132,7 @@ def main() -> None:
         threading.Thread(target=server.run, daemon=True).start()
         while not server.started:
             time.sleep(0.05)
-        httpx.get(f"{url}/v1/openapi.json").raise_for_status()
+        httpx.get(f"{url}/v1/openapi.json", timeout=60).raise_for_status()
         failed = 0
         phases = "examples,coverage", "fuzzing", "stateful"
         runs = [
@@ -149,7 +149,9 @@ def main() -> None:
                 "--checks", "all", "--mode", "all", "--continue-on-failure",
                 "--max-examples", str(arguments.examples),
                 "--max-time", str(arguments.seconds // len(runs)),
-                "--seed", str(arguments.seed), *more,
+                "--seed", str(arguments.seed),
+                "--request-timeout", "60",  # how quick it is others measure
+                *more,
             ]  # fmt: skip
             print(f"== as {who}" + (f", hidden from {peer}" if peer else "") + f": {phase}")
             sys.stdout.flush()

@@ -167,16 +167,19 @@ def test_holds_of_one_technician_leave_time_for_the_drive_between_them(
 def test_a_hold_that_runs_out_is_free_again_and_offered_again(
     database: Database, catalogue: Catalogue
 ) -> None:
-    before = [(o.technician, o.starts_at) for o in offers(database, "v2").offers]
-    held = hold(database, offers(database, "v2").offers[0].arrive_from, "v1")
-    blocked = [(o.technician, o.starts_at) for o in offers(database, "v2").offers]
-    assert blocked != before
-    # the very second it ends it blocks nothing, whether it was tidied up or not
+    def beyond_today(now: datetime = NOW) -> list[tuple[str, datetime]]:
+        sheet = offers(database, "v3", now)
+        return [(o.technician, o.starts_at) for o in sheet.offers if o.starts_at.date() > TODAY]
+
+    before = beyond_today()
+    held = hold(database, before[0][1], "v1")  # work like that of v3, at the same site
+    taken = (held.technician_id, held.starts_at)
+    assert taken == before[0]
+    assert taken not in beyond_today()
     over = held.expires_at
-    again = offers(database, "v2", over)
-    assert (held.technician_id, held.starts_at) in [
-        (o.technician, o.starts_at) for o in again.offers
-    ] or again.offers[0].starts_at >= over
+    assert taken not in beyond_today(over - timedelta(seconds=1))
+    # the very second it ends it blocks nothing, whether it was tidied up or not
+    assert beyond_today(over) == before
     assert state_of(held, over) == "expired"
     with pytest.raises(HoldOver, match="is expired"):
         book(database, catalogue, held, now=over)
@@ -184,6 +187,8 @@ def test_a_hold_that_runs_out_is_free_again_and_offered_again(
     assert expire_holds(database, now=over) == 1
     with database.read() as session:
         assert session.get_one(HoldRow, held.id).state == "expired"
+    again = hold(database, held.arrive_from, "v3", now=over)
+    assert (again.technician_id, again.starts_at) == taken
 
 
 def test_a_visit_has_one_hold_and_a_client_three(database: Database) -> None:

@@ -20,7 +20,7 @@ from api.storage.tables import (
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
-from scheduler.errors import Absent, UnknownReference
+from scheduler.errors import Absent, MachineUnclear, UnknownReference
 from scheduler.triage import WHATEVER_IT_IS
 from tests.api.actions.conftest import NOW, TESTER
 
@@ -187,6 +187,38 @@ def test_another_clients_machine_does_not_exist(database: Database, catalogue: C
         take_callback(
             database, FaultReport(machine="E99"), catalogue, now=NOW, origin=TESTER, client="cl-2"
         )
+
+
+def test_a_machine_is_named_by_its_serial_number_or_by_where_it_stands(
+    database: Database, catalogue: Catalogue
+) -> None:
+    def add(name: str, tag: str, serial: str) -> None:
+        with database.write() as session:
+            like = session.get_one(MachineRow, "ma-1").model_dump()
+            session.add(MachineRow(**(like | {"id": name, "tag": tag, "serial": serial})))
+
+    def machine(client: str | None = None, **named: str) -> str:
+        report = FaultReport(symptoms=("no_heat",), **named)  # type: ignore[arg-type]
+        return take_callback(
+            database, report, catalogue, now=NOW, origin=TESTER, client=client
+        ).machine_id
+
+    assert machine(site="si-1") == "ma-1"  # the only one there
+    with pytest.raises(Absent, match="there is no site with a machine 'si-1'"):
+        machine(site="si-1", client="cl-2")
+    add("ma-8", "E8", "QX 100/8")
+    assert machine(machine="QX 100/8") == "ma-8"
+    with pytest.raises(MachineUnclear, match=r"by the tag on it: E1 \(.+\), E8 \(.+\)$"):
+        machine(site="si-1")
+    # numbers are the makers' to give: two may be alike, and one like another machine's tag
+    add("ma-9", "E9", "QX 100/8")
+    add("ma-7", "E7", "E9")
+    with pytest.raises(MachineUnclear, match=r"E8 \(.+\), E9"):
+        machine(machine="QX 100/8")
+    assert machine(machine="E9") == "ma-9"
+    assert machine(machine="E9", site="si-1") == "ma-9"
+    with pytest.raises(Absent, match="there is no machine 'E9'"):
+        machine(machine="E9", site="si-2")
 
 
 def test_a_machine_is_there_until_the_day_it_is_retired(
