@@ -12,7 +12,7 @@ from scheduler.dates import add_months
 from scheduler.duty import Duty, after_months
 from scheduler.errors import InvalidInput
 from scheduler.machines import Machine
-from scheduler.upkeep import DueTask, IntervalDecision, MachineUpkeep, Spacing
+from scheduler.upkeep import IntervalDecision, MachineUpkeep, NextWork, Spacing
 
 _Key = tuple[str, str]  # rule and fitted part, "" for the machine as a whole
 
@@ -95,7 +95,8 @@ def _month(
     minutes = sum(catalogue.minutes_alone(rule) for rule in rules)
     parts: Tally[str] = Tally()
     for rule in rules:
-        parts.update(rule.consumes)
+        for part, quantity in rule.consumes.items():
+            parts[part] += quantity
     parts_minor = sum(catalogue.part_types[part].price_minor * n for part, n in parts.items())
     return MonthAhead(
         start=start,
@@ -123,7 +124,8 @@ def combined(outlooks: Iterable[Sequence[MonthAhead]]) -> tuple[MonthAhead, ...]
 def _sum_of(months: Sequence[MonthAhead]) -> MonthAhead:
     parts: Tally[str] = Tally()
     for month in months:
-        parts.update(month.parts)
+        for part, quantity in month.parts.items():
+            parts[part] += quantity
     return MonthAhead(
         start=months[0].start,
         tasks=sum(month.tasks for month in months),
@@ -192,8 +194,8 @@ class _Course:
                 self._followers.setdefault(lead, []).append(rule)
 
     def run(self) -> Iterator[Occurrence]:
-        for task in self._upkeep.tasks():
-            self._begin(task)
+        for work in self._upkeep.next_work():
+            self._begin(work)
         while self._queue:
             day, key = heappop(self._queue)
             recurrence = self._recurrences.get(key)
@@ -243,14 +245,15 @@ class _Course:
         parts = self._upkeep.machine.parts
         return [fitted.id for fitted in parts if fitted.part_type == follower.part_type]
 
-    def _begin(self, task: DueTask) -> None:
-        rule = self._upkeep.catalogue.rules[task.rule]
-        spacing = self._upkeep.spacing(rule)
+    def _begin(self, work: NextWork) -> None:
+        spacing = self._upkeep.spacing(work.rule)
         if spacing is not None:
-            day = max(task.target, self._start)
+            day = max(work.target, self._start)
             self._keep(
-                task.fitted_part or "",
-                _Recurrence(rule=rule, spacing=spacing, base=day, next_day=day, latest=task.latest),
+                work.part.id if work.part else "",
+                _Recurrence(
+                    rule=work.rule, spacing=spacing, base=day, next_day=day, latest=work.latest
+                ),
             )
 
     def _schedule(self, rule: ServiceRule, part: str, day: date) -> None:

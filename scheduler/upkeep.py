@@ -1,5 +1,7 @@
 """Which work falls due when, and why: rule + fitted part + history + duty → due task."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -123,14 +125,11 @@ class Spacing:
 
     ``months`` of the calendar or ``days`` of a counter, whichever comes first; the days are those
     of the ``season``'s clock, on which a busy day counts for more. ``limit_months`` is hard.
-    ``calendar_words`` and ``counter_words`` say so.
     """
 
     months: float | None
     days: float | None
     limit_months: float | None
-    calendar_words: str
-    counter_words: str
     season: Season = EVEN
 
 
@@ -144,31 +143,16 @@ def spacing_of(
     months = months_at(rule.interval, duty.drinks_per_day)
     days = counter_days_at(rule.interval, duty)
     limit = longest_months(rule)
-    words = _BY_WHOM[rule.authority]
     if decision is not None and months is not None:
         months = decision.months
-        words = f"decided by {decision.decided_by} on {decision.decided_on}: {decision.reason}"
     if months is not None and limit is not None:
         months = min(months, limit)
     if months is None and days is None:
         return None
-    calendar_words, counter_words = "", ""
-    if months is not None:
-        varies = decision is None and len(rule.interval.months_by_drinks) > 1
-        pace = f" at {duty.drinks_per_day:.0f} drinks a day" if varies else ""
-        calendar_words = f"every {_plain(months)} months{pace}, {words}"
-    if days is not None and rule.interval.counter is not None:
-        counter = rule.interval.counter
-        counter_words = (
-            f"every {counter_limit_at(rule.interval, duty):.0f} {counter}, {days:.0f} days "
-            f"at {duty.rates[counter]:.3g} a day, {words}"
-        )
     return Spacing(
         months=months,
         days=days,
         limit_months=rule.limit.months if rule.limit else None,
-        calendar_words=calendar_words,
-        counter_words=counter_words,
         season=duty.season,
     )
 
@@ -198,8 +182,8 @@ def due_tasks(
     replacement of the same part makes needless is left to that replacement, which then inherits
     its latest date.
     """
-    planner = MachineUpkeep(machine, catalogue, duty, decisions)
-    tasks = [task for task in planner.tasks() if task.earliest < until]
+    upkeep = MachineUpkeep(machine, catalogue, duty, decisions)
+    tasks = [upkeep.task(work) for work in upkeep.next_work() if work.earliest < until]
     tasks.sort(key=lambda task: (task.target, task.id))
     return tuple(tasks)
 
@@ -208,6 +192,35 @@ def due_tasks(
 class _LastDone:
     on: date
     by: str  # the rule carried out, which may stand for another
+
+
+@dataclass(frozen=True, slots=True)
+class NextWork:
+    """When a rule is next done to a part, or to the machine as a whole; not yet in words."""
+
+    rule: ServiceRule
+    part: FittedPart | None
+    anchor: date
+    counts_from: _LastDone | Certificate | None  # None: the day it was fitted or installed
+    earliest: date
+    target: date
+    own_latest: date
+    own_hard: bool  # by law or by the maker
+    by_counter: bool  # a counter set the days, not the calendar
+    in_place_of: tuple[NextWork, ...] = ()  # work it makes needless
+
+    @property
+    def latest(self) -> date:
+        """Its last day, and that of the work it makes needless."""
+        return min((self.own_latest, *(work.latest for work in self.in_place_of)))
+
+    @property
+    def hard(self) -> bool:
+        """Whether the latest day may never be passed."""
+        latest = self.latest
+        return (self.own_hard and self.own_latest == latest) or any(
+            work.hard and work.latest == latest for work in self.in_place_of
+        )
 
 
 class MachineUpkeep:
@@ -242,12 +255,12 @@ class MachineUpkeep:
                 if known is None or known.on < work.done_on:
                     self._last[key] = _LastDone(work.done_on, work.rule)
 
-    def tasks(self) -> list[DueTask]:
-        """Return the next task of every rule and fitted part, in no particular order."""
-        tasks = self._tasks_on(None)
+    def next_work(self) -> list[NextWork]:
+        """Return what is done next by every rule to every fitted part, in no particular order."""
+        found = self._next_on(None)
         for part in self.machine.parts:
-            tasks += _without_needless(self._tasks_on(part), self.catalogue)
-        return tasks
+            found += _without_needless(self._next_on(part))
+        return found
 
     def statutory_tasks(self) -> list[tuple[DueTask, Certificate | None]]:
         """Return the next examinations the law asks for, each with the certificate it goes by."""
@@ -255,9 +268,9 @@ class MachineUpkeep:
         for part in (None, *self.machine.parts):
             for rule in self.catalogue.rules_by_part.get(part.part_type if part else None, ()):
                 if rule.authority is Authority.STATUTE and self.applies(rule):
-                    task = self._task(rule, part)
-                    if task is not None:
-                        found.append((task, self._certificate(rule, part)))
+                    work = self._next(rule, part)
+                    if work is not None:
+                        found.append((self.task(work), self._certificate(rule, part)))
         return found
 
     def _certificate(self, rule: ServiceRule, part: FittedPart | None) -> Certificate | None:
@@ -265,14 +278,14 @@ class MachineUpkeep:
             return None
         return self._certificates.get((rule.id, part.id if part else None))
 
-    def _tasks_on(self, part: FittedPart | None) -> list[DueTask]:
-        tasks = []
+    def _next_on(self, part: FittedPart | None) -> list[NextWork]:
+        found = []
         for rule in self.catalogue.rules_by_part.get(part.part_type if part else None, ()):
             if not rule.every_visit and self.applies(rule):
-                task = self._task(rule, part)
-                if task is not None:
-                    tasks.append(task)
-        return tasks
+                work = self._next(rule, part)
+                if work is not None:
+                    found.append(work)
+        return found
 
     def applies(self, rule: ServiceRule) -> bool:
         """Whether a rule is for machines built like this one."""
@@ -285,39 +298,35 @@ class MachineUpkeep:
             self._spacings[rule.id] = spacing_of(rule, self._duty, decision)
         return self._spacings[rule.id]
 
-    def _task(self, rule: ServiceRule, part: FittedPart | None) -> DueTask | None:
+    def _next(self, rule: ServiceRule, part: FittedPart | None) -> NextWork | None:
         certificate = self._certificate(rule, part)
         spacing = self.spacing(rule)
         if certificate is not None:  # nothing but the next one makes it good
-            anchor = certificate.examined_on
-            history = f"certificate {certificate.number} of {anchor}"
-            dates = _certified_dates(rule, certificate, spacing)
-        else:
-            anchored = self._anchor(rule, part)
-            if spacing is None or anchored is None:
-                return None
-            anchor, history = anchored
-            dates = _dates(rule, spacing, anchor, self.machine.installed_on)
-        position = f", {part.position}" if part else ""
+            return _after_certificate(rule, part, certificate, spacing)
+        anchored = self._anchor(rule, part)
+        if spacing is None or anchored is None:
+            return None
+        anchor, counts_from = anchored
+        return _after(rule, part, spacing, anchor, counts_from, self.machine.installed_on)
+
+    def task(self, work: NextWork) -> DueTask:
+        """Return the work as a due task, with the reason in words."""
+        machine, part, since = self.machine, work.part, work.counts_from
         upgrade = self._upgrade(part.part_type) if part else None
-        because = f"{rule.name}{position}: {history}; {dates.words}."
-        if upgrade is not None:
-            because += f" {upgrade.because}"
-        machine = self.machine
         return DueTask(
-            id=f"{machine.id}:{part.id if part else '-'}:{rule.id}:{anchor}",
+            id=f"{machine.id}:{part.id if part else '-'}:{work.rule.id}:{work.anchor}",
             machine=machine.id,
             site=machine.site,
-            rule=rule.id,
+            rule=work.rule.id,
             fitted_part=part.id if part else None,
-            anchor=anchor,
-            earliest=dates.earliest,
-            target=dates.target,
-            latest=dates.latest,
-            hard=dates.hard,
-            because=because,
+            anchor=work.anchor,
+            earliest=work.earliest,
+            target=work.target,
+            latest=work.latest,
+            hard=work.hard,
+            because=self._because(work, upgrade),
             upgrade_to=upgrade.part_type if upgrade else None,
-            urgent=certificate is not None and certificate.valid_until is None,
+            urgent=isinstance(since, Certificate) and since.valid_until is None,
         )
 
     def _upgrade(self, part_type: str) -> Upgrade | None:
@@ -325,20 +334,79 @@ class MachineUpkeep:
             return None
         return upgrade_for(part_type, self.catalogue)
 
-    def _anchor(self, rule: ServiceRule, part: FittedPart | None) -> tuple[date, str] | None:
-        """Return the day the interval counts from and the history in words; None when not due."""
+    def _because(self, work: NextWork, upgrade: Upgrade | None) -> str:
+        position = f", {work.part.position}" if work.part else ""
+        because = f"{work.rule.name}{position}: {self._history(work)}; {self._interval(work)}."
+        if upgrade is not None:
+            because += f" {upgrade.because}"
+        for needless in work.in_place_of:
+            because += f" Takes the place of: {self._because(needless, upgrade)}"
+        return because
+
+    def _history(self, work: NextWork) -> str:
+        """Return what the interval counts from, in words."""
+        since = work.counts_from
+        if since is None:
+            return f"{'fitted' if work.part else 'installed'} on {work.anchor}, not done since"
+        if isinstance(since, Certificate):
+            return f"certificate {since.number} of {since.examined_on}"
+        if work.rule.follows:
+            return f"follows {self.catalogue.rules[since.by].name} of {since.on}"
+        if since.by != work.rule.id:
+            return f"made good on {since.on} by {self.catalogue.rules[since.by].name}"
+        return f"last done on {since.on}"
+
+    def _interval(self, work: NextWork) -> str:
+        """Return what set the days of the work, in words."""
+        last = work.own_latest
+        if isinstance(work.counts_from, Certificate):
+            valid_until = work.counts_from.valid_until
+            if valid_until is None:
+                return "not passed: not to be used before it is examined again"
+            if last < valid_until:
+                by_calendar = self._by_calendar(work.rule)
+                return f"valid until {valid_until}, but {by_calendar}; never after {last}"
+            return f"valid until {valid_until}; never after it"
+        words = self._by_counter(work.rule) if work.by_counter else self._by_calendar(work.rule)
+        return f"{words}; never after {last}" if work.own_hard else words
+
+    def _by_calendar(self, rule: ServiceRule) -> str:
+        spacing, decision = self.spacing(rule), self._decisions.get(rule.id)
+        assert spacing is not None, "what falls due has a spacing"
+        assert spacing.months is not None, "the calendar set the days"
+        pace, by_whom = "", _BY_WHOM[rule.authority]
+        if decision is not None:
+            by_whom = (
+                f"decided by {decision.decided_by} on {decision.decided_on}: {decision.reason}"
+            )
+        elif len(rule.interval.months_by_drinks) > 1:
+            pace = f" at {self._duty.drinks_per_day:.0f} drinks a day"
+        return f"every {_plain(spacing.months)} months{pace}, {by_whom}"
+
+    def _by_counter(self, rule: ServiceRule) -> str:
+        spacing, counter = self.spacing(rule), rule.interval.counter
+        assert spacing is not None, "what falls due has a spacing"
+        assert counter is not None, "a counter set the days"
+        return (
+            f"every {counter_limit_at(rule.interval, self._duty):.0f} {counter}, "
+            f"{spacing.days:.0f} days at {self._duty.rates[counter]:.3g} a day, "
+            f"{_BY_WHOM[rule.authority]}"
+        )
+
+    def _anchor(
+        self, rule: ServiceRule, part: FittedPart | None
+    ) -> tuple[date, _LastDone | None] | None:
+        """Return the day the interval counts from and what was done then; None when not due."""
         last = self._last.get((rule.id, part.id if part else None))
         if rule.follows:
             lead = self._lead(rule, part)
             if lead is None or (last is not None and last.on >= lead.on):
                 return None
-            return lead.on, f"follows {self.catalogue.rules[lead.by].name} of {lead.on}"
+            return lead.on, lead
         since = part.fitted_on if part else self.machine.installed_on
         if last is None or last.on < since:
-            return since, f"{'fitted' if part else 'installed'} on {since}, not done since"
-        if last.by != rule.id:
-            return last.on, f"made good on {last.on} by {self.catalogue.rules[last.by].name}"
-        return last.on, f"last done on {last.on}"
+            return since, None
+        return last.on, last
 
     def _lead(self, rule: ServiceRule, part: FittedPart | None) -> _LastDone | None:
         """Return the latest work this rule follows: on the same part if on such a part at all."""
@@ -356,18 +424,16 @@ class MachineUpkeep:
         return max(leads, key=lambda done: done.on, default=None)
 
 
-@dataclass(frozen=True, slots=True)
-class _Dates:
-    earliest: date
-    target: date
-    latest: date
-    hard: bool
-    words: str
-
-
-def _dates(rule: ServiceRule, spacing: Spacing, anchor: date, installed_on: date) -> _Dates:
-    """Return the window of the work that is next after ``anchor``."""
-    due, words = _due(spacing, anchor)
+def _after(
+    rule: ServiceRule,
+    part: FittedPart | None,
+    spacing: Spacing,
+    anchor: date,
+    counts_from: _LastDone | None,
+    installed_on: date,
+) -> NextWork:
+    """Return the work that is next after ``anchor``."""
+    due, by_counter = _due(spacing, anchor)
     if rule.from_age_years:
         due = max(due, add_months(installed_on, 12 * rule.from_age_years))
     length = (due - anchor).days
@@ -381,61 +447,46 @@ def _dates(rule: ServiceRule, spacing: Spacing, anchor: date, installed_on: date
     if hard_day is not None and hard:
         latest = hard_day
         target = min(target, max(anchor, hard_day - timedelta(days=rule.margin_days)))
-        words += f"; never after {hard_day}"
     earliest = max(anchor, target - timedelta(days=floor(rule.early_share * length)))
-    return _Dates(earliest, target, latest, hard, words)
+    return NextWork(rule, part, anchor, counts_from, earliest, target, latest, hard, by_counter)
 
 
-def _certified_dates(
-    rule: ServiceRule, certificate: Certificate, spacing: Spacing | None
-) -> _Dates:
-    """Return the window of the examination after a certificate: hard, on the strictest last day.
+def _after_certificate(
+    rule: ServiceRule, part: FittedPart | None, certificate: Certificate, spacing: Spacing | None
+) -> NextWork:
+    """Return the examination after a certificate: hard, on the strictest last day.
 
     The certificate may ask for the next one sooner than the rule or the company's own decision,
     and these may ask for it sooner than the certificate.
     """
     anchor = certificate.examined_on
     last = certificate.valid_until or anchor
-    words = f"valid until {last}; never after it"
-    if certificate.valid_until is None:
-        words = "not passed: not to be used before it is examined again"
-    elif spacing is not None and spacing.months is not None:
-        due = after_months(anchor, spacing.months)
-        if due < last:
-            words = f"valid until {last}, but {spacing.calendar_words}; never after {due}"
-            last = due
+    if certificate.valid_until is not None and spacing is not None and spacing.months is not None:
+        last = min(last, after_months(anchor, spacing.months))
     target = max(anchor, last - timedelta(days=rule.margin_days))
     earliest = max(anchor, target - timedelta(days=floor(rule.early_share * (last - anchor).days)))
-    return _Dates(earliest, target, last, True, words)
+    return NextWork(rule, part, anchor, certificate, earliest, target, last, True, False)
 
 
-def _due(spacing: Spacing, anchor: date) -> tuple[date, str]:
+def _due(spacing: Spacing, anchor: date) -> tuple[date, bool]:
+    """Return the day the interval ends and whether that is by the counter."""
     by_calendar = None if spacing.months is None else after_months(anchor, spacing.months)
     by_counter = None if spacing.days is None else spacing.season.day_after(anchor, spacing.days)
     if by_counter is None or (by_calendar is not None and by_calendar <= by_counter):
         assert by_calendar is not None, "a spacing has months or days"
-        return by_calendar, spacing.calendar_words
-    return by_counter, spacing.counter_words
+        return by_calendar, False
+    return by_counter, True
 
 
-def _without_needless(tasks: list[DueTask], catalogue: Catalogue) -> list[DueTask]:
+def _without_needless(found: list[NextWork]) -> list[NextWork]:
     """Leave out work on a part that a replacement, due in time, makes good as well."""
-    rules = catalogue.rules
-    kept = {task.rule: task for task in tasks}
-    for greater in [task.rule for task in tasks]:
-        for lesser in rules[greater].restarts:
-            task, needless = kept.get(greater), kept.get(lesser)
-            if task and needless and task.target <= needless.latest:
+    if len(found) < 2:
+        return found
+    kept = {work.rule.id: work for work in found}
+    for greater in [work.rule for work in found]:
+        for lesser in greater.restarts:
+            work, needless = kept.get(greater.id), kept.get(lesser)
+            if work and needless and work.target <= needless.latest:
                 del kept[lesser]
-                kept[greater] = _in_place_of(task, needless)
+                kept[greater.id] = replace(work, in_place_of=(*work.in_place_of, needless))
     return list(kept.values())
-
-
-def _in_place_of(task: DueTask, needless: DueTask) -> DueTask:
-    latest = min(task.latest, needless.latest)
-    return replace(
-        task,
-        latest=latest,
-        hard=any(each.hard and each.latest == latest for each in (task, needless)),
-        because=f"{task.because} Takes the place of: {needless.because}",
-    )

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from scheduler.grouping import Floats, Integers
-from scheduler.routing.kernel.compiling import compiled
+from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.visit_estimate import TALLY, Records
 from scheduler.work_order import (
     ARRIVE_MINUTES,
@@ -63,7 +63,7 @@ class Site(NamedTuple):
     maximum_minutes: float
 
 
-@compiled
+@inlined
 def _bits(mask: int) -> int:
     count = 0
     while mask:
@@ -72,16 +72,19 @@ def _bits(mask: int) -> int:
     return count
 
 
-@compiled
+@inlined
 def _sum_over(mask: int, minutes: Floats) -> float:
     total = 0.0
-    for n in range(minutes.shape[0]):
-        if mask >> n & 1:
+    n = 0
+    while mask:
+        if mask & 1:
             total += minutes[n]
+        mask >>= 1
+        n += 1
     return total
 
 
-@compiled
+@inlined
 def _at_machine(
     site: Site, machine: int, members: Integers, count: int
 ) -> tuple[int, float, float, float]:
@@ -170,7 +173,7 @@ def _at_machine(
     return rank, hands_on, chain, paperwork
 
 
-@compiled
+@inlined
 def _visit(site: Site, members: Integers, count: int) -> tuple[float, float]:
     """Minutes at the site, and machines taken out of service."""
     machines, out_of_service = 0, 0
@@ -188,7 +191,7 @@ def _visit(site: Site, members: Integers, count: int) -> tuple[float, float]:
     return SITE_MINUTES + max(hands_on + PAPERWORK_MINUTES, longest), out_of_service
 
 
-@compiled
+@inlined
 def _deviation(site: Site, members: Integers, count: int, day: int) -> float:
     """Wasted life of what is done early and risk of what is done late."""
     total = 0.0
@@ -201,26 +204,32 @@ def _deviation(site: Site, members: Integers, count: int, day: int) -> float:
     return total
 
 
-@compiled
+@inlined
 def best_day(site: Site, members: Integers, count: int) -> tuple[int, float]:
     """The cheapest day for a group; the cost is infinite when the lots' days do not meet.
 
-    The cost is convex in the day and bends at target days only.
+    The cost is convex in the day and bends at target days only: from the first day on it is
+    followed from bend to bend, as long as it falls.
     """
-    first, last = site.lots[members[0]].earliest, site.lots[members[0]].latest
+    day, last = site.lots[members[0]].earliest, site.lots[members[0]].latest
     for k in range(1, count):
-        first = max(first, site.lots[members[k]].earliest)
+        day = max(day, site.lots[members[k]].earliest)
         last = min(last, site.lots[members[k]].latest)
-    if first > last:
-        return first, np.inf
-    best_day, best = first, _deviation(site, members, count, first)
-    for k in range(-1, count):
-        day = last if k < 0 else site.lots[members[k]].target
-        if first < day <= last:
-            cost = _deviation(site, members, count, day)
-            if cost < best or (cost == best and day < best_day):
-                best_day, best = day, cost
-    return best_day, best
+    if day > last:
+        return day, np.inf
+    while day < last:
+        per_day, bend = 0.0, last
+        for k in range(count):
+            lot = site.lots[members[k]]
+            if day < lot.target:
+                per_day -= lot.early_per_day
+                bend = min(bend, lot.target)
+            else:
+                per_day += lot.late_per_day
+        if per_day >= 0:
+            break
+        day = bend
+    return day, _deviation(site, members, count, day)
 
 
 @compiled

@@ -183,11 +183,16 @@ def _join(site: Site, desk: Desk, shared: int, group: int, other: int) -> bool:
 def _move(site: Site, desk: Desk, shared: int, lot: int) -> bool:
     """Move a lot to the first group, perhaps an empty one, where that saves something."""
     home = desk.group_of[lot]
+    desk.group_of[lot] = -1
+    without = _cost(site, desk, shared, home)
     empty = _empty_group(desk, shared)
     for group in range(shared):
         if group != home and (desk.group_costs[group] > 0 or group == empty):
             desk.group_of[lot] = group
-            if _is_better(site, desk, shared, group, home):
+            cost = _cost(site, desk, shared, group)
+            if cost + without < desk.group_costs[group] + desk.group_costs[home] - GAIN:
+                desk.group_costs[group] = cost
+                desk.group_costs[home] = without
                 return True
     desk.group_of[lot] = home
     return False
