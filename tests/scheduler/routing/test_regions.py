@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from scheduler.routing.cheapest_insertion import cheapest_insertion, completed
-from scheduler.routing.checker import check
+from scheduler.routing.checker import Rule, check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.parts import Visit, Workshop
 from scheduler.routing.plan import Plan
@@ -98,6 +98,32 @@ def test_further_passes_never_make_it_dearer_and_reach_over_the_borders() -> Non
     assert costs[0] > costs[1] >= costs[2]
 
 
+def at_few_sites(problem: Problem, count: int = 40) -> Problem:
+    """The same with one technician at a time at some sites."""
+    visits = tuple(replace(visit, site=f"s{visit.place % count}") for visit in problem.visits)
+    return replace(problem, visits=visits)
+
+
+def test_no_two_technicians_of_different_regions_meet_at_a_site() -> None:
+    problem = at_few_sites(BUSY)
+    costs = []
+    for passes in (1, 2, 3):
+        plan = plan_by_regions(problem, simple, most_technicians=3, passes=passes, seed=2)
+        assert check(problem, plan) == ()
+        costs.append(plan.cost.total)
+    assert costs[0] > costs[1] >= costs[2]
+
+
+def test_technicians_who_meet_in_the_plan_given_are_parted() -> None:
+    problem = at_few_sites(BUSY)
+    meeting = cheapest_insertion(BUSY)
+    assert {each.rule for each in check(problem, meeting)} == {Rule.SITE_SHARED}
+    plan = plan_by_regions(
+        problem, simple, most_technicians=3, passes=2, seed=2, start_from=meeting
+    )
+    assert check(problem, plan) == ()
+
+
 def test_a_plan_that_stands_is_gone_on_from() -> None:
     whole = cheapest_insertion(CREW)
     again = plan_by_regions(CREW, simple, most_technicians=3, passes=1, seed=5, start_from=whole)
@@ -143,9 +169,10 @@ def test_no_visits_and_one_technician() -> None:
 
 # --- with the real search -------------------------------------------------------------------
 
-MANY = crew_problem(
-    Size(technicians=ONE_SEARCH_TECHNICIANS + 10, days=1, visits=220, towns=12, region_km=120), 1
+_MANY_PEOPLE = Size(
+    technicians=ONE_SEARCH_TECHNICIANS + 10, days=1, visits=220, towns=12, region_km=120
 )
+MANY = at_few_sites(crew_problem(_MANY_PEOPLE, 1), 120)
 
 
 def test_a_large_company_is_planned_region_by_region_and_tells_how_far_it_is() -> None:
