@@ -145,11 +145,6 @@ class Problem:
         """Tell whether a visit comes after another or is made together with one."""
         return any(visit.after or visit.together_with for visit in self.visits)
 
-    def shares_sites(self) -> bool:
-        """Tell whether several visits are of one site where one technician works at a time."""
-        sites = [visit.site for visit in self.visits if visit.site is not None]
-        return len(set(sites)) < len(sites)
-
     def linked_visits(self) -> frozenset[str]:
         """Return the ids of the visits that come after another, or are linked to from one."""
         named = {visit.after.visit for visit in self.visits if visit.after is not None}

@@ -8,7 +8,6 @@ and may be searched at the same time.
 
 import random
 import time
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
-from scheduler.routing.parts import Pin, Shift, Visit
-from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
+from scheduler.routing.parts import Shift
+from scheduler.routing.plan import LeftOut, Plan, cost_of
 from scheduler.routing.problem import Problem
-from scheduler.routing.sites import Sites
+from scheduler.routing.region_sites import with_keys, without_meetings
 
 ONE_SEARCH_TECHNICIANS = 150
 """Up to so many technicians one search is as good as any cutting; `tests/benchmarks/regions.py`."""
@@ -57,15 +56,13 @@ def solve_any_size(
 ) -> Plan:
     """Plan as well as the time allows: in one search, or region by region where that is better.
 
-    Linked visits may be made from two regions, so with any of them it is one search; so it is where
-    sites are kept to one technician and rounds call at the workshop.
+    Visits that hang together may be made from two regions, so with any of them it is one search.
     Parameters and result are those of :func:`scheduler.routing.engine.solve`. Until the last
     region has had its turn, the cost told counts the visits of regions to come as left out, or as
     they stand in the plan to start from.
     """
     people = {shift.technician for shift in problem.shifts}
-    in_one = problem.is_linked() or (problem.shares_sites() and problem.has_supplies())
-    if len(people) <= ONE_SEARCH_TECHNICIANS or in_one:
+    if len(people) <= ONE_SEARCH_TECHNICIANS or problem.is_linked():
         return solve(
             problem,
             stop=stop,
@@ -160,8 +157,7 @@ def plan_by_regions(
     Parameters
     ----------
     problem
-        Without visits that come after others or are made together with others; without sites if
-        tools or parts are needed.
+        Without visits that come after others or are made together with others.
     search
         Plans one part. Whoever has so many seconds for a pass gives a part its share of them.
     most_technicians
@@ -179,7 +175,9 @@ def plan_by_regions(
         Never dearer than ``start_from``, if the search never makes a part dearer.
     """
     chance = random.Random(seed)
-    plan = None if start_from is None else _within(start_from, problem)
+    plan = None
+    if start_from is not None:
+        plan = _within(without_meetings(problem, start_from), problem)
     for number in range(passes):
         groups = neighbourhoods(problem, most_technicians, chance)
         parts = cut(problem, groups, plan, seed + number)
@@ -226,62 +224,36 @@ def cut(
 ) -> list[Part]:
     """Return one part for each group of technicians.
 
-    A visit goes with the round it stands in or is pinned to; one without a round to the region of
-    the nearest technician with its skills, there and back. All visits of a site go to one region.
-    A site that is served from several stays as it is: what stands there is pinned, and what is
-    left out waits for the next pass.
+    A visit goes with the round it stands in or is pinned to; one without a round to the region
+    that goes to its site anyway, or else to that of the nearest technician with its skills, there
+    and back. Where a site has visits of several regions, only some shifts may make them.
     """
     group_of = {name: at for at, group in enumerate(groups) for name in group}
     shift_group = np.array([group_of[shift.technician] for shift in problem.shifts])
     by_shift = dict(zip((shift.id for shift in problem.shifts), shift_group.tolist(), strict=True))
-    stops = _kept_stops(problem, plan)
-    if plan is not None:
-        plan = replace(plan, stops=tuple(s for s in plan.stops if stops.get(s.visit) == s))
-    serving: dict[str | None, set[int]] = defaultdict(set)
+    standing = {stop.visit: stop.shift for stop in plan.stops} if plan else {}
+    standing |= {v.id: v.pinned.shift for v in problem.visits if v.pinned is not None}
+    at_site: dict[str | None, int] = {}
     for visit in problem.visits:
-        if visit.site is not None and visit.id in stops:
-            serving[visit.site].add(by_shift[stops[visit.id].shift])
+        if visit.site is not None and visit.id in standing:
+            at_site.setdefault(visit.site, by_shift[standing[visit.id]])
     nearest = _NearestGroup(problem.shifts, shift_group, problem.travel_minutes)
-    visits: list[list[Visit]] = [[] for _ in groups]
-    for visit in problem.visits:
-        stop = stops.get(visit.id)
-        regions = serving[visit.site] if visit.site is not None else set()
-        if stop is not None:
-            group = by_shift[stop.shift]
-        elif regions:
-            group = min(regions)
+    visits: list[list[int]] = [[] for _ in groups]
+    visit_group = []
+    for at, visit in enumerate(problem.visits):
+        if visit.id in standing:
+            group = by_shift[standing[visit.id]]
         else:
-            group = nearest.to(visit.place, visit.skills)
-            regions.add(group)
-        visits[group].append(visit if len(regions) == 1 else _standing_still(visit, stop))
+            group = nearest.to(visit.place, visit.skills, at_site.get(visit.site))
+            if visit.site is not None:
+                at_site.setdefault(visit.site, group)
+        visits[group].append(at)
+        visit_group.append(group)
+    keyed = with_keys(problem, visit_group, shift_group.tolist(), standing)
     return [
-        _part(problem, np.flatnonzero(shift_group == group).tolist(), chosen, plan, seed)
+        _part(keyed, np.flatnonzero(shift_group == group).tolist(), chosen, plan, seed)
         for group, chosen in enumerate(visits)
     ]
-
-
-def _kept_stops(problem: Problem, plan: Plan | None) -> dict[str, Stop]:
-    """Return where each visit stands; of technicians who would meet at a site, the first stays."""
-    shifts, visits = problem.shift_index(), problem.visit_index()
-    kept = {
-        visit.id: Stop(visit=visit.id, shift=visit.pinned.shift, start=visit.pinned.start)
-        for visit in problem.visits
-        if visit.pinned is not None
-    }
-    sites = Sites(problem, ((stop.visit, stop.shift) for stop in kept.values()))
-    for stop in plan.stops if plan else ():
-        barred = sites.barred(problem.visits[visits[stop.visit]])[shifts[stop.shift]]
-        if stop.visit not in kept and not barred:
-            kept[stop.visit] = stop
-            sites.place(stop.visit, stop.shift)
-    return kept
-
-
-def _standing_still(visit: Visit, stop: Stop | None) -> Visit:
-    """Return a visit that is made as it stands, or left out if it stands nowhere."""
-    if stop is None:
-        return replace(visit, start_windows=())
-    return replace(visit, pinned=Pin(shift=stop.shift, start=stop.start))
 
 
 class _NearestGroup:
@@ -302,23 +274,27 @@ class _NearestGroup:
         self._travel = travel
         self._able: dict[frozenset[str], NDArray[np.int64]] = {}
 
-    def to(self, place: int, skills: frozenset[str]) -> int:
+    def to(self, place: int, skills: frozenset[str], wished: int | None) -> int:
+        """Return that group, or the one wished for if anybody there has the skills."""
         able = self._able.get(skills)
         if able is None:
             able = np.flatnonzero([skills <= theirs for theirs in self._skills])
             self._able[skills] = able
         if not len(able):
             return 0  # nobody can make it, wherever it is
+        if wished is not None and wished in self._groups[able]:
+            return wished
         homes = self._homes[able]
         away = self._travel[homes, place].astype(np.int64) + self._travel[place, homes]
         return int(self._groups[able[int(np.argmin(away))]])
 
 
 def _part(
-    problem: Problem, shifts: Sequence[int], wanted: Sequence[Visit], plan: Plan | None, seed: int
+    problem: Problem, shifts: Sequence[int], visits: Sequence[int], plan: Plan | None, seed: int
 ) -> Part:
     """Return some shifts and visits as a problem of its own, with the places it needs."""
     chosen = [problem.shifts[at] for at in shifts]
+    wanted = [problem.visits[at] for at in visits]
     places = sorted(
         {visit.place for visit in wanted}
         | {place for shift in chosen for place in (shift.start_place, shift.end_place)}
@@ -354,7 +330,7 @@ def _part(
     return Part(
         problem=part,
         start_from=None if plan is None else _within(plan, part),
-        share=len(wanted) / max(len(problem.visits), 1),
+        share=len(visits) / max(len(problem.visits), 1),
         seed=seed,
     )
 

@@ -70,7 +70,7 @@ def main() -> None:
         seen["working time"] += problem.charge is Charge.WORKING_TIME
         seen["balanced"] += problem.balance > 0
         seen["supplied"] += problem.has_supplies()
-        seen["with sites"] += problem.shares_sites()
+        seen["with sites"] += any(visit.site for visit in problem.visits)
         lost = data.draw(st.sampled_from([shift.id for shift in problem.shifts]))
         try:
             left = without_shift(problem, lost)
