@@ -64,6 +64,7 @@ class ReadWhen(StrEnum):
     FOUND_AND_LEFT = "found_and_left"  # on the running machine, before and after the work
     LEFT = "left"  # on the running machine, after the work only
     AT_WORK = "at_work"  # while the work that asks for it is done
+    REHEAT = "reheat"  # while the machine heats up
 
 
 class Authority(StrEnum):
@@ -278,6 +279,7 @@ class AccessStep:
     close_minutes: float
     requires: tuple[str, ...] = ()  # other access steps that come first
     state: MachineState = MachineState.LIVE  # the state it needs
+    holds_water: bool = False  # back before water comes; covers stay off until no leak shows
     applies_to: AppliesTo = AppliesTo()  # builds that have it; the others need it not
 
     def __post_init__(self) -> None:
@@ -420,7 +422,12 @@ class ServiceRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetPoint:
-    """A reading and the range it must lie in, for the builds it applies to."""
+    """A reading and the range it must lie in, for the builds it applies to.
+
+    ``too_high`` and ``too_low`` are the rules that put it right, what is tried first listed first;
+    without them it is a rule that reads it. ``made_safe_by`` are all the rules that follow when it
+    was beyond a limit at which the machine is stopped.
+    """
 
     id: str
     name: str
@@ -434,6 +441,9 @@ class SetPoint:
     stop_above: float | None = None
     possible_low: float | None = None  # beyond these no instrument shows it: another unit, a slip
     possible_high: float | None = None
+    too_high: tuple[str, ...] = ()
+    too_low: tuple[str, ...] = ()
+    made_safe_by: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         lows = [each for each in (self.low, self.stop_below) if each is not None]

@@ -149,6 +149,8 @@ def _set_point(point: SetPoint, after: SetPoint) -> Iterator[Flaw]:
             yield Flaw(
                 path=f"{path}.{key}", message=f"must be {side} {limit:g} for safety, got {wanted:g}"
             )
+    if lost := sorted(set(point.made_safe_by) - set(after.made_safe_by)):
+        yield Flaw(path=f"{path}.made_safe_by", message=f"must keep {', '.join(lost)}")
     stops = point.stop_above is not None or point.stop_below is not None
     if stops and after.applies_to != point.applies_to:
         yield Flaw(

@@ -45,6 +45,9 @@ class _Links:
                 yield Flaw(path=path, message=f"leads back to {step.id} in a circle")
         for set_point in catalogue.set_points.values():
             yield from self._builds(f"set_points.{set_point.id}.applies_to", set_point.applies_to)
+            for key in ("too_high", "too_low", "made_safe_by"):
+                rules = getattr(set_point, key)
+                yield from self._unknown(f"set_points.{set_point.id}.{key}", "rules", rules)
         for fault in catalogue.faults.values():
             path = f"faults.{fault.id}"
             yield from self._builds(f"{path}.applies_to", fault.applies_to)

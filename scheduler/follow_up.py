@@ -48,21 +48,22 @@ def follow_up_tasks(
 ) -> tuple[DueTask, ...]:
     """Return the work that readings out of their range ask for, by target day.
 
-    It is the work whose rule reads that set-point, adjusting before renewing; what is done at every
-    visit and examinations only where nothing else reads it. Once that work has
-    been done on a later day, nothing follows any more until the value is read again.
+    It is what the set-point names for a value too high or too low, and everything it names beyond
+    a limit at which the machine is stopped; else the work whose rule reads it, adjusting before
+    renewing, what is done at every visit and examinations only where nothing else reads it. Once
+    that work has been done on a later day, it follows no more until the value is read again.
     """
     tasks: dict[tuple[str, str | None], DueTask] = {}
     for judgement in judgements:
         if not judgement.needs_follow_up:
             continue
-        found = _remedy(judgement.reading.set_point, machine, catalogue)
-        if found is None or _done_since(judgement.reading.taken_on, *found, machine):
-            continue
-        task = _task(judgement, *found, machine)
-        known = tasks.get((task.rule, task.fitted_part))
-        if known is None or task.target < known.target:
-            tasks[task.rule, task.fitted_part] = task
+        for rule, part in _remedies(judgement, machine, catalogue):
+            if _done_since(judgement.reading.taken_on, rule, part, machine):
+                continue
+            task = _task(judgement, rule, part, machine)
+            known = tasks.get((task.rule, task.fitted_part))
+            if known is None or task.target < known.target:
+                tasks[task.rule, task.fitted_part] = task
     return tuple(sorted(tasks.values(), key=lambda task: (task.target, task.id)))
 
 
@@ -86,22 +87,26 @@ def with_follow_ups(tasks: Sequence[DueTask], follow_ups: Sequence[DueTask]) -> 
     return (*kept, *sooner.values())
 
 
-def _remedy(
-    set_point: str, machine: Machine, catalogue: Catalogue
-) -> tuple[ServiceRule, FittedPart | None] | None:
-    """Return the rule to be carried out, and on which part; None when no rule reads that value."""
+def _remedies(
+    judgement: Judgement, machine: Machine, catalogue: Catalogue
+) -> list[tuple[ServiceRule, FittedPart | None]]:
+    """Return the rules to be carried out, each with its part; none where no rule reads it."""
     fitted = {part.part_type: part for part in reversed(machine.parts)}
-    fitting = [
-        rule
-        for rule in catalogue.rules.values()
-        if set_point in rule.readings
-        and machine.build.suits(rule.applies_to)
-        and (rule.part_type is None or rule.part_type in fitted)
-    ]
-    if not fitting:
-        return None
-    rule = min(fitting, key=_order)
-    return rule, fitted.get(rule.part_type or "")
+
+    def fits(rule: ServiceRule) -> bool:
+        known_part = rule.part_type is None or rule.part_type in fitted
+        return known_part and machine.build.suits(rule.applies_to)
+
+    rules = catalogue.rules
+    point = catalogue.set_points[judgement.reading.set_point]
+    off = point.too_high if judgement.reading.value > point.high else point.too_low
+    chosen = [rules[name] for name in off if fits(rules[name])][:1]
+    if judgement.verdict is Verdict.STOP_AND_MAKE_SAFE and point.made_safe_by:
+        chosen = [rules[name] for name in point.made_safe_by if fits(rules[name])]
+    if not chosen:
+        reading = [rule for rule in rules.values() if point.id in rule.readings and fits(rule)]
+        chosen = sorted(reading, key=_order)[:1]
+    return [(rule, fitted.get(rule.part_type or "")) for rule in chosen]
 
 
 def _order(rule: ServiceRule) -> tuple[bool, bool, int, float, str]:

@@ -13,12 +13,14 @@ from enum import StrEnum
 from scheduler.catalogue import SetPoint
 from scheduler.errors import InvalidInput
 from scheduler.readings import Verdict
-from scheduler.steam import boiler_celsius
+from scheduler.steam import boiler_celsius, boiler_gauge_bar
 
 # common practice, no source
 _NO_RISE_BAR = 0.5  # a needle that moves less than this through a reheat stands still
 _WIDEST_SWITCHING_BAR = 0.3
 _GAUGE_AND_PROBE_CELSIUS = 2.0
+
+_FREEZING_CELSIUS = 0.01  # where the steam table begins
 
 
 class Meaning(StrEnum):
@@ -34,6 +36,9 @@ class Meaning(StrEnum):
     SWITCH_REACTS_LATE = "switch_reacts_late"
     AIR_IN_BOILER = "air_in_boiler"
     GAUGE_OR_PROBE_WRONG = "gauge_or_probe_wrong"
+    OVER_PRESSURE = "over_pressure"
+    STEAM_PRESSURE_HIGH = "steam_pressure_high"
+    STEAM_PRESSURE_LOW = "steam_pressure_low"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,15 +131,18 @@ def _flat(reheat: Reheat) -> tuple[Meaning, str]:
     )
 
 
-def read_switching(*, off_at_bar: float, on_at_bar: float) -> Pattern:
+def read_switching(*, off_at_bar: float, on_at_bar: float, steam: SetPoint) -> Pattern:
     """Return what the pressures mean at which the heating goes off and comes on again.
 
-    A scaled connection makes the switch late both ways, so the two lie far apart.
+    A scaled connection makes the switch late both ways, so the two lie far apart. ``steam`` is the
+    range of the boiler: beyond its stop limit nothing else matters.
     """
     if not off_at_bar > on_at_bar >= 0:
         raise InvalidInput(
             f"the heating goes off above where it comes on, got {off_at_bar} and {on_at_bar} bar"
         )
+    if steam.stop_above is not None and off_at_bar > steam.stop_above:
+        return _over_pressure(f"The heating goes off at {off_at_bar:g} bar only", steam.stop_above)
     apart = off_at_bar - on_at_bar
     if apart > _WIDEST_SWITCHING_BAR:
         return Pattern(
@@ -144,6 +152,21 @@ def read_switching(*, off_at_bar: float, on_at_bar: float) -> Pattern:
             f"{apart:.2g} apart: with the boiler cold and at zero pressure, uncap and clear the "
             "connection of the pressure switch.",
         )
+    wanted = f"{steam.low:g} to {steam.high:g} bar"
+    if off_at_bar > steam.high:
+        return Pattern(
+            meaning=Meaning.STEAM_PRESSURE_HIGH,
+            verdict=Verdict.ADJUST,
+            because=f"The heating goes off at {off_at_bar:g} bar, above {wanted}: set the pressure "
+            "control lower; if it does not hold, renew it, and look at the safety valve.",
+        )
+    if off_at_bar < steam.low:
+        return Pattern(
+            meaning=Meaning.STEAM_PRESSURE_LOW,
+            verdict=Verdict.ADJUST,
+            because=f"The heating goes off at {off_at_bar:g} bar, below {wanted}: compare the "
+            "gauge, then set the pressure control within the rating plate.",
+        )
     return Pattern(
         meaning=Meaning.AS_IT_SHOULD_BE,
         verdict=Verdict.OK,
@@ -151,12 +174,32 @@ def read_switching(*, off_at_bar: float, on_at_bar: float) -> Pattern:
     )
 
 
-def read_boiler(*, gauge_bar: float, celsius: float, altitude_metres: float) -> Pattern:
+def _over_pressure(said: str, stop_above: float) -> Pattern:
+    return Pattern(
+        meaning=Meaning.OVER_PRESSURE,
+        verdict=Verdict.STOP_AND_MAKE_SAFE,
+        because=f"{said}, above {stop_above:g}: switch off, let it cool, open nothing. The "
+        "pressure control has failed and the safety valve has not held it: see to both, with the "
+        "boiler cold and at zero pressure, before it heats again. Never plug or re-set a safety "
+        "valve.",
+    )
+
+
+def read_boiler(
+    *, gauge_bar: float, celsius: float, altitude_metres: float, steam: SetPoint
+) -> Pattern:
     """Return whether a boiler's gauge and its temperature belong together at the site's altitude.
 
     Air left in the boiler adds to the pressure, so the water is cooler than the gauge says; water
-    hotter than the gauge says cannot be, so then an instrument is wrong.
+    hotter than the gauge says cannot be, so then an instrument is wrong. Whichever of the two says
+    more counts against the stop limit of ``steam``.
     """
+    by_heat = boiler_gauge_bar(celsius, altitude_metres) if celsius > _FREEZING_CELSIUS else 0.0
+    if steam.stop_above is not None and max(gauge_bar, by_heat) > steam.stop_above:
+        said = f"The gauge shows {gauge_bar:g} bar"
+        if by_heat > steam.stop_above >= gauge_bar:
+            said += f", but at {celsius:g} °C the boiler holds {by_heat:.2g} bar"
+        return _over_pressure(said, steam.stop_above)
     expected = boiler_celsius(gauge_bar, altitude_metres)
     said = f"At {gauge_bar:g} bar the boiler should be at {expected:.1f} °C"
     if celsius < expected - _GAUGE_AND_PROBE_CELSIUS:

@@ -16,6 +16,7 @@ from scheduler.catalogue import Catalogue, EquipmentKind, MachineState, ReadWhen
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import STATE_RANK, Job, access_state, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, thermal_of
+from scheduler.work_order import CHEMICALS, READING_MINUTES, RINSE_MINUTES
 from scheduler.worksheet import MachineWork, VisitTimes, visit_times
 
 # What some jobs at one machine add up to. Sets of access steps and of readings are bit masks.
@@ -44,6 +45,7 @@ BUILD: Final = np.dtype(
     ]
 )
 MASK_BITS: Final = 62
+_RINSE_BITS: Final = round(RINSE_MINUTES / READING_MINUTES)
 
 # Fields of a record are read as attributes, by Python and by compiled code alike.
 Records = np.recarray[Any, np.dtype[np.record]]
@@ -78,7 +80,7 @@ class VisitEstimates:
         self.catalogue = catalogue
         for what, ids in (
             ("access steps", catalogue.access_steps),
-            ("set-points", 2 * [*catalogue.set_points]),
+            ("set-points", [*range(2 * len(catalogue.set_points) + _RINSE_BITS)]),
         ):
             _tell_apart(what, len(ids))
         steps = catalogue.access_steps
@@ -86,11 +88,13 @@ class VisitEstimates:
         self.close_minutes = np.array([step.close_minutes for step in steps.values()], np.float64)
         self._step_bits = {step: 1 << n for n, step in enumerate(steps)}
         self._opening_bits: dict[tuple[str, str], int] = {}
-        times = {ReadWhen.FOUND_AND_LEFT: 3, ReadWhen.LEFT: 1, ReadWhen.AT_WORK: 0}
+        times = {ReadWhen.FOUND_AND_LEFT: 3, ReadWhen.LEFT: 1}
         self._reading_bits = {
-            reading: times[point.read] << 2 * n
+            reading: times.get(point.read, 0) << 2 * n
             for n, (reading, point) in enumerate(catalogue.set_points.items())
         }
+        # the rinse after cleaner or descaler, once a machine, takes as long as so many readings
+        self._rinse_bits = ((1 << _RINSE_BITS) - 1) << 2 * len(catalogue.set_points)
         self._covers = sum(
             bit
             for step, bit in self._step_bits.items()
@@ -219,6 +223,7 @@ class VisitEstimates:
             rank = max(rank, STATE_RANK[job.state])
             access = sum(self._step_bits[step] for step in job.access) | self._opened_at(job)
             readings |= sum(self._reading_bits[reading] for reading in job.readings)
+            readings |= self._rinse_bits if set(CHEMICALS) <= set(job.cautions) else 0
             if job.during_reheat:
                 in_reheat |= access
                 reheat_minutes += job.minutes

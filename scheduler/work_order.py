@@ -3,8 +3,10 @@
 The order is the trade's: what is looked at live first, then what is done live, then hot work on an
 isolated machine; then the machine is switched off, locked and proved dead, before any live part is
 touched. It cools down and is let down to zero gauge before any part under pressure is opened. It is
-closed up before water comes back, checked for leaks while its covers are still off and the supply
-still locked, closed, filled with the heating off, bled at each group, heated, checked again hot.
+closed up before water comes back, checked for leaks under pressure while its covers are still off
+and the supply still locked, closed, filled with the heating off, bled at each group, heated. After
+cleaner or descaler every outlet is rinsed and tested for what is left of it before anything is
+drawn to drink; then it is checked again hot.
 Minutes of these steps: common practice, no source.
 """
 
@@ -36,6 +38,7 @@ class StepKind(StrEnum):
     POWER_ON = "power_on"
     BLEED = "bleed"
     REHEAT = "reheat"
+    RINSE = "rinse"
     CHECK = "check"
     PAPERWORK = "paperwork"
     HAND_OVER = "hand_over"
@@ -54,6 +57,8 @@ UNPLUG_MINUTES: Final = 2.0
 ZERO_GAUGE_MINUTES: Final = 4.0
 REFIT_MINUTES: Final = 2.0
 REFILL_MINUTES: Final = 5.0
+FLUSH_MINUTES: Final = 2.0  # water treatment, to the drain
+RINSE_MINUTES: Final = 3.0  # every outlet, and a strip
 POWER_ON_MINUTES: Final = 2.0
 BLEED_MINUTES: Final = 1.0  # each group
 CHECK_MINUTES: Final = 3.0
@@ -68,6 +73,7 @@ REFILL_BEFORE_HEAT: Final = ("refill_before_heat",)
 SAFETY_DEVICES: Final = ("safety_devices",)
 GRINDER_UNPLUGGED: Final = ("burrs",)
 WATER_SHUT: Final = ("isolate_water",)
+CHEMICALS: Final = ("chemicals",)
 _POWERED: Final = (MachineState.LIVE, MachineState.ISOLATED_HOT)
 
 
@@ -163,16 +169,22 @@ class _Order:
         points = catalogue.set_points
         readings = tuple(dict.fromkeys(r for job in jobs for r in job.readings))
         self.found = tuple(r for r in readings if points[r].read is ReadWhen.FOUND_AND_LEFT)
-        self.left = tuple(r for r in readings if points[r].read is not ReadWhen.AT_WORK)
+        self.left = tuple(
+            r for r in readings if points[r].read in (ReadWhen.FOUND_AND_LEFT, ReadWhen.LEFT)
+        )
         # What may only be opened cold holds pressure or live parts; the rest are covers.
         self.circuits = {
             step
             for step in {step for job in jobs for step in job.access}
             if access_state(step, catalogue) is MachineState.COLD
         }
+        self.holds_water = {
+            step for step in self.circuits if catalogue.access_steps[step].holds_water
+        }
         # While true nothing else comes between: a machine under power stands open, or the water
         # treatment is shut and others wait for it.
         self.without_a_break = False
+        self.flushed = False  # water treatment: part of its check is done before it is closed
         self.made: list[Operation] = []
         self.opened: dict[str, int] = {}
         self.done_with: dict[str, list[int]] = {}  # access step -> what was done through it
@@ -334,7 +346,11 @@ class _Order:
             *self.work(dead, MachineState.DEAD, [off]),
             *self.work(jobs, MachineState.COLD, [safe]),
         ]
-        closed = self.close(MachineState.COLD, keep_open=self.opened.keys() - self.circuits)
+        covers = self.opened.keys() - self.holds_water
+        closed = self.close(
+            MachineState.COLD,
+            keep_open=covers if self.build.kind is not EquipmentKind.GRINDER else (),
+        )
         return [
             self.add(
                 StepKind.REFIT,
@@ -395,15 +411,26 @@ class _Order:
 
     def heated(self, before: list[int]) -> list[int]:
         """Water, a cold leak check, covers, power, bleeding, heat, and what is set meanwhile."""
-        if not self.wet:
+        if self.build.kind is EquipmentKind.GRINDER:
             return [*before, *self.close(MachineState.COLD)]
+        if not self.wet:
+            flushed = self.add(
+                StepKind.REFILL,
+                MachineState.COLD,
+                "Open the inlet slowly, flush to the drain, look for leaks under pressure",
+                FLUSH_MINUTES,
+                before,
+            )
+            self.flushed = True
+            return [flushed, *self.close(MachineState.COLD, after=(flushed,))]
         refilled = self.add(
             StepKind.REFILL,
             MachineState.COLD,
-            "Open the water, fill at line pressure, look for leaks with the covers off",
+            "Supply still locked: open the water, fill at line pressure, look for leaks with every "
+            "cover off",
             REFILL_MINUTES,
             before,
-            cautions=REFILL_BEFORE_HEAT,
+            cautions=(*DEAD_SUPPLY, *REFILL_BEFORE_HEAT),
         )
         reheat_jobs = [job for job in self.jobs if job.during_reheat]
         open_in_reheat = {access for job in reheat_jobs for access in job.access}
@@ -437,25 +464,54 @@ class _Order:
                     [on],
                     waiting=True,
                     cautions=HOT_AND_LIVE,
+                    readings=self.seen_heating(reheat_jobs),
                 )
             )
         set_meanwhile = self.work(reheat_jobs, MachineState.ISOLATED_HOT, [on], at_once=True)
         return [*ready, *set_meanwhile, *self.close(MachineState.ISOLATED_HOT)]
 
+    def seen_heating(self, reheat_jobs: Sequence[Job]) -> tuple[str, ...]:
+        """Return what is read while it heats up and none of the work done meanwhile reads."""
+        points = self.catalogue.set_points
+        known = {r for job in reheat_jobs for r in job.readings}
+        wanted = dict.fromkeys(r for job in self.jobs for r in job.readings)
+        return tuple(r for r in wanted if points[r].read is ReadWhen.REHEAT and r not in known)
+
+    def readable(self, job: Job, state: MachineState) -> tuple[str, ...]:
+        """Return what can be read during work in a state: nothing runs where it is off."""
+        points = self.catalogue.set_points
+        if state in _POWERED:
+            return job.readings
+        return tuple(r for r in job.readings if points[r].read is ReadWhen.AT_WORK)
+
     def checked(self, before: list[int]) -> tuple[Operation, ...]:
+        if self.wet and any(set(CHEMICALS) <= set(job.cautions) for job in self.jobs):
+            rinsed = self.add(
+                StepKind.RINSE,
+                MachineState.ISOLATED_HOT,
+                "Rinse every outlet, then test the water for residue with a strip or as the "
+                "agent's sheet says; nobody tastes or serves before it is clear",
+                RINSE_MINUTES,
+                before,
+                cautions=(*CHEMICALS, *HOT_AND_LIVE),
+            )
+            before = [*before, rinsed]
         if self.wet:
             text = "No leaks hot; safety devices free; one drink at each group; readings as left"
         elif self.build.kind is EquipmentKind.GRINDER:
             text = "Run it, weigh a dose"
         else:
-            text = "Open the inlet slowly, flush to the drain, no leaks, readings as left"
+            text = "Water on, no leaks, readings as left"
         self.add(
             StepKind.CHECK,
             MachineState.ISOLATED_HOT
             if self.wet and self.level is not MachineState.LIVE
             else MachineState.LIVE,
             text,
-            CHECK_MINUTES + READING_MINUTES * len(self.left) + TRIAL_MINUTES * self.build.groups,
+            CHECK_MINUTES
+            - (FLUSH_MINUTES if self.flushed else 0.0)
+            + READING_MINUTES * len(self.left)
+            + TRIAL_MINUTES * self.build.groups,
             before,
             at_once=True,  # the café waits for it
             cautions=SAFETY_DEVICES if self.wet else (),
@@ -479,7 +535,7 @@ class _Order:
                 at_once=at_once,
                 job=job,
                 cautions=job.cautions,
-                readings=job.readings,
+                readings=self.readable(job, state),
             )
             for step in job.access:
                 self.done_with[step].append(index)

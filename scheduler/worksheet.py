@@ -292,9 +292,10 @@ def _visit_operations(
         if at_machine.build.kind is EquipmentKind.WATER_FILTER
     ]
     # nothing is filled, let alone heated, while the treatment that feeds it is shut or unflushed
+    treated = {work.machine for work in ordered if work.build.kind is EquipmentKind.WATER_FILTER}
     operations = [
         (machine, replace(operation, after=(*operation.after, *treatment)))
-        if operation.kind is StepKind.REFILL
+        if operation.kind is StepKind.REFILL and machine not in treated
         else (machine, operation)
         for machine, operation in operations
     ]

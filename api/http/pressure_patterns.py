@@ -8,16 +8,23 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.http.context import Catalogue, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
+from api.storage.snapshots import build_of
 from api.storage.tables import MachineRow, SiteRow
 from scheduler import pressure_patterns as patterns
-from scheduler.errors import UnknownReference
+from scheduler.catalogue import Catalogue as Trade
+from scheduler.catalogue import SetPoint
+from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.machines import Build
 from scheduler.pressure_patterns import Meaning, Pattern
-from scheduler.readings import Verdict
+from scheduler.readings import Verdict, set_points_for
 
 router = APIRouter(prefix="/v1/machines", tags=["machines"])
 
 _EXPANSION = "expansion_pressure"
 """The set-point of the catalogue in which the rise of a reheat has to stop."""
+
+_STEAM = ("steam_pressure_separate", "steam_pressure_exchanger")
+"""The set-points of the catalogue in which a steam boiler is held, by build."""
 
 Bar = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 
@@ -87,18 +94,28 @@ def read_pressure_patterns(
 
     Read gauges, open nothing: the machine is hot and under pressure.
     """
-    site = look.row(SiteRow, look.row(MachineRow, machine_id).site_id)
+    machine = look.row(MachineRow, machine_id)
+    site = look.row(SiteRow, machine.site_id)
     found: list[Pattern] = []
     if body.reheat is not None:
         if _EXPANSION not in catalogue.set_points:
             raise UnknownReference("set-point", _EXPANSION, catalogue.set_points)
         reheat = patterns.Reheat(**body.reheat.model_dump())
         found.append(patterns.read_reheat(reheat, catalogue.set_points[_EXPANSION]))
-    if body.switching is not None:
-        found.append(patterns.read_switching(**body.switching.model_dump()))
-    if body.boiler is not None:
-        found.append(
-            patterns.read_boiler(**body.boiler.model_dump(), altitude_metres=site.altitude_metres)
-        )
+    if body.switching is not None or body.boiler is not None:
+        steam = _steam_point(build_of(machine), catalogue)
+        if body.switching is not None:
+            found.append(patterns.read_switching(**body.switching.model_dump(), steam=steam))
+        if body.boiler is not None:
+            altitude = site.altitude_metres
+            seen = body.boiler.model_dump()
+            found.append(patterns.read_boiler(**seen, altitude_metres=altitude, steam=steam))
     found.sort(key=lambda pattern: pattern.verdict is not Verdict.STOP_AND_MAKE_SAFE)
     return Meanings(items=[from_row(Meant, pattern) for pattern in found])
+
+
+def _steam_point(build: Build, catalogue: Trade) -> SetPoint:
+    for point in set_points_for(build, catalogue):
+        if point.id in _STEAM:
+            return point
+    raise InvalidInput("a machine built like this has no steam boiler to read")

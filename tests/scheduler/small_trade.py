@@ -282,6 +282,7 @@ CATALOGUE = Catalogue(
             close_minutes=5,
             requires=("front_panel",),
             state=MachineState.COLD,
+            holds_water=True,
         ),
         AccessStep(
             id="electric_panel",

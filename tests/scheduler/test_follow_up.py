@@ -1,12 +1,27 @@
 from dataclasses import replace
 from datetime import date, timedelta
 
-from scheduler.catalogue import Action, Authority, Catalogue, Interval, ServiceRule, SetPoint
+import pytest
+
+from scheduler.catalogue import (
+    Action,
+    Authority,
+    BoilerLayout,
+    Catalogue,
+    Dosing,
+    EquipmentKind,
+    Interval,
+    ServiceRule,
+    SetPoint,
+)
 from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follow_ups
-from scheduler.machines import FittedPart, Machine, WorkDone
+from scheduler.machines import Build, FittedPart, Machine, WorkDone, places_in
 from scheduler.readings import Reading, Stage, Verdict
 from scheduler.upkeep import DueTask
+from seed_data.catalogue import load_catalogue
 from tests.scheduler.small_trade import CATALOGUE, GRINDER, TWO_GROUP
+
+SHIPPED = load_catalogue()
 
 DAY = date(2027, 3, 1)
 STEAM = SetPoint(
@@ -131,3 +146,93 @@ def test_a_follow_up_takes_the_place_of_the_same_work_due_later() -> None:
     assert with_follow_ups([ordinary, other], [follow_up]) == (other, follow_up)
     soon = replace(follow_up, id="soon", target=follow_up.target - timedelta(days=1))
     assert with_follow_ups([soon, other], [follow_up]) == (soon, other)
+
+
+def shipped(*features: str) -> Machine:
+    """A machine of the shipped catalogue with every part its build has."""
+    build = Build(
+        kind=EquipmentKind.ESPRESSO_MACHINE,
+        boiler_layout=BoilerLayout.SEPARATE_BOILERS,
+        groups=2,
+        dosing=Dosing.VOLUMETRIC,
+        features=frozenset(features),
+    )
+    parts = tuple(
+        FittedPart(
+            id=f"{place.part_type}/{place.position}",
+            part_type=place.part_type,
+            position=place.position,
+            fitted_on=DAY,
+        )
+        for place in places_in(build, SHIPPED)
+    )
+    return replace(MACHINE, build=build, parts=parts)
+
+
+WITH_SWITCH = shipped("pressure_switch", "mechanical_thermostat", "statutory_inspection")
+WITH_SENSOR = shipped("pressure_sensor", "electronic_temperature")
+
+
+@pytest.mark.parametrize(
+    ("machine", "set_point", "value", "rules"),
+    [
+        (
+            WITH_SWITCH,
+            "steam_pressure_separate",
+            2.1,
+            {
+                "pressure_switch_replace",
+                "heating_contactor_check",
+                "steam_safety_valve_replace",
+                "pressure_gauge_compare",
+            },
+        ),
+        (
+            WITH_SENSOR,
+            "steam_pressure_separate",
+            2.1,
+            {
+                "pressure_sensor_compare",
+                "solid_state_relay_check",
+                "steam_safety_valve_replace",
+                "pressure_gauge_compare",
+            },
+        ),
+        (WITH_SWITCH, "steam_pressure_separate", 1.6, {"pressure_switch_clear"}),
+        (WITH_SENSOR, "steam_pressure_separate", 1.2, {"pressure_sensor_compare"}),
+        # a valve that lifts late or early is replaced; no examiner mends it
+        (WITH_SWITCH, "safety_valve_lift", 2.0, {"steam_safety_valve_replace"}),
+        (WITH_SWITCH, "safety_valve_lift", 1.6, {"steam_safety_valve_replace"}),
+        # what lets it climb is not what lets it fall
+        (WITH_SWITCH, "expansion_pressure", 13.5, {"expansion_valve_replace"}),
+        (WITH_SWITCH, "expansion_pressure", 5, {"brew_check_valve_replace"}),
+        (
+            WITH_SWITCH,
+            "brew_pressure",
+            15,
+            {"expansion_valve_replace", "pump_pressure_set", "pressure_gauge_compare"},
+        ),
+        (
+            WITH_SENSOR,
+            "brew_temperature",
+            102,
+            {"brew_temperature_check", "over_temperature_cut_out_test"},
+        ),
+    ],
+)
+def test_everything_that_may_have_let_a_danger_happen_is_seen_to(
+    machine: Machine, set_point: str, value: float, rules: set[str]
+) -> None:
+    point = SHIPPED.set_points[set_point]
+    taken = Reading(
+        set_point=set_point, value=value, unit=point.unit, stage=Stage.AS_LEFT, taken_on=DAY
+    )
+    judged = standing_judgements([taken], machine, SHIPPED)
+    tasks = follow_up_tasks(judged, machine, SHIPPED)
+    assert {task.rule for task in tasks} == rules
+    stopped = judged[0].verdict is Verdict.STOP_AND_MAKE_SAFE
+    assert {task.urgent for task in tasks} == {stopped}
+    if "steam_safety_valve_replace" in rules:
+        assert {"stored_steam", "relief_valves"} <= set(
+            SHIPPED.rules["steam_safety_valve_replace"].cautions
+        )

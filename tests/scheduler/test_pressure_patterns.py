@@ -24,6 +24,17 @@ EXPANSION = SetPoint(
 )
 
 
+STEAM = SetPoint(
+    id="steam",
+    name="Steam boiler pressure",
+    unit="bar",
+    low=0.9,
+    high=1.3,
+    stop_above=1.8,
+    source="invented for the tests",
+)
+
+
 def reheat(
     highest: float, *, expansion_drips: bool = False, brew_valve_drips: bool = False
 ) -> tuple[Meaning, Verdict]:
@@ -74,10 +85,43 @@ def test_too_much_pressure_stops_the_machine_whatever_drips() -> None:
 
 
 def test_a_switch_with_a_scaled_connection_is_late_both_ways() -> None:
-    assert read_switching(off_at_bar=1.25, on_at_bar=0.8).meaning is Meaning.SWITCH_REACTS_LATE
-    assert read_switching(off_at_bar=1.05, on_at_bar=0.95).meaning is Meaning.AS_IT_SHOULD_BE
-    late = read_switching(off_at_bar=1.25, on_at_bar=0.8)
+    late = read_switching(off_at_bar=1.25, on_at_bar=0.8, steam=STEAM)
+    assert late.meaning is Meaning.SWITCH_REACTS_LATE
     assert "with the boiler cold and at zero pressure" in late.because
+    right = read_switching(off_at_bar=1.05, on_at_bar=0.95, steam=STEAM)
+    assert right.meaning is Meaning.AS_IT_SHOULD_BE
+
+
+@pytest.mark.parametrize(
+    ("off_at_bar", "meaning", "verdict"),
+    [
+        (2.1, Meaning.OVER_PRESSURE, Verdict.STOP_AND_MAKE_SAFE),
+        (1.5, Meaning.STEAM_PRESSURE_HIGH, Verdict.ADJUST),
+        (0.8, Meaning.STEAM_PRESSURE_LOW, Verdict.ADJUST),
+    ],
+)
+def test_a_switch_that_is_quick_at_the_wrong_pressure_is_not_right(
+    off_at_bar: float, meaning: Meaning, verdict: Verdict
+) -> None:
+    pattern = read_switching(off_at_bar=off_at_bar, on_at_bar=off_at_bar - 0.1, steam=STEAM)
+    assert (pattern.meaning, pattern.verdict) == (meaning, verdict)
+
+
+def test_gauge_and_temperature_that_agree_on_too_much_stop_the_machine() -> None:
+    # steam table: 2.1 bar gauge is 134.8 °C at sea level
+    pattern = read_boiler(gauge_bar=2.1, celsius=134.8, altitude_metres=0, steam=STEAM)
+    assert (pattern.meaning, pattern.verdict) == (
+        Meaning.OVER_PRESSURE,
+        Verdict.STOP_AND_MAKE_SAFE,
+    )
+    for both in ("pressure control has failed", "safety valve has not held it"):
+        assert both in pattern.because
+
+
+def test_the_temperature_gives_away_a_pressure_that_the_gauge_does_not_show() -> None:
+    pattern = read_boiler(gauge_bar=1.2, celsius=134.8, altitude_metres=0, steam=STEAM)
+    assert pattern.verdict is Verdict.STOP_AND_MAKE_SAFE
+    assert "The gauge shows 1.2 bar, but at 134.8 °C the boiler holds 2.1 bar" in pattern.because
 
 
 @pytest.mark.parametrize(
@@ -94,7 +138,9 @@ def test_a_switch_with_a_scaled_connection_is_late_both_ways() -> None:
 def test_gauge_and_temperature_have_to_agree_at_the_altitude(
     celsius: float, altitude_metres: float, meaning: Meaning
 ) -> None:
-    pattern = read_boiler(gauge_bar=1.0, celsius=celsius, altitude_metres=altitude_metres)
+    pattern = read_boiler(
+        gauge_bar=1.0, celsius=celsius, altitude_metres=altitude_metres, steam=STEAM
+    )
     assert pattern.meaning is meaning
     assert pattern.verdict is (Verdict.OK if meaning is Meaning.AS_IT_SHOULD_BE else Verdict.ADJUST)
 
@@ -105,4 +151,4 @@ def test_contradicting_observations_are_refused() -> None:
     with pytest.raises(InvalidInput, match="pressures must be >= 0"):
         Reheat(line_bar=-1, highest_bar=8, expansion_drips=False, brew_valve_drips=False)
     with pytest.raises(InvalidInput, match="goes off above where it comes on"):
-        read_switching(off_at_bar=0.9, on_at_bar=1.0)
+        read_switching(off_at_bar=0.9, on_at_bar=1.0, steam=STEAM)
