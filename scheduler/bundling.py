@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from scheduler.catalogue import Catalogue, ServiceRule
 from scheduler.errors import InvalidInput, UnknownReference
-from scheduler.machines import Build, Machine
+from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
-from scheduler.visit_estimate import RuleTimes, VisitEstimates, VisitFigures, records
+from scheduler.visit_estimate import MachineRules, VisitEstimates, VisitFigures, records
 from scheduler.wear.late_risk import LateRisk
 from scheduler.wear.records import Kind
 from scheduler.wear.weibull import Weibull
@@ -170,7 +170,10 @@ def bundle_site(
     return Bundling(
         bundles=tuple(sorted(bundles, key=lambda bundle: (bundle.target, bundle.id))),
         later=tuple(sorted(task.id for task in tasks if task.id not in done)),
-        cost_minutes=sum(visit.cost for visit in wanted),
+        cost_minutes=sum(
+            visit.cost_beside_minutes + bundle.minutes
+            for visit, bundle in zip(wanted, bundles, strict=True)
+        ),
         separate_cost_minutes=sum(visit.separate_cost for visit in wanted),
     )
 
@@ -187,6 +190,7 @@ class _Lot:
     places: tuple[str, ...]  # one for each task, nameless where it does not matter
     rule: ServiceRule
     machine: Machine
+    build: int  # its row in the estimates
     earliest: date
     target: date
     latest: date
@@ -201,27 +205,25 @@ class _Visit:
 
     lots: tuple[_Lot, ...]
     day: date
-    cost: float
+    cost_beside_minutes: float  # all but the minutes at the site
     separate_cost: float
 
-    @property
-    def rules(self) -> tuple[tuple[str, Build, RuleTimes], ...]:
-        """Machine, build and what is due where, in the order of a worksheet."""
-        at_machine: dict[str, tuple[Build, dict[str, tuple[str, ...]]]] = {}
-        for lot in self.lots:
-            _, places = at_machine.setdefault(lot.machine.id, (lot.machine.build, {}))
-            places[lot.rule.id] = (*places.get(lot.rule.id, ()), *lot.places)
-        return tuple(
-            (
-                machine,
-                build,
-                tuple(sorted((rule, tuple(sorted(at))) for rule, at in places.items())),
-            )
-            for machine, (build, places) in sorted(at_machine.items())
-        )
-
     def figures(self, estimates: VisitEstimates) -> VisitFigures:
-        return estimates.figures([(build, rules) for _, build, rules in self.rules])
+        """Return what the worksheet of the same tasks says."""
+        at_machine: dict[str, tuple[_Lot, dict[str, tuple[str, ...]]]] = {}
+        for lot in self.lots:
+            _, places = at_machine.setdefault(lot.machine.id, (lot, {}))
+            places[lot.rule.id] = (*places.get(lot.rule.id, ()), *lot.places)
+        return estimates.figures(
+            tuple(
+                MachineRules(
+                    lot.build,
+                    lot.machine.stopped,
+                    tuple(sorted((rule, tuple(sorted(at))) for rule, at in places.items())),
+                )
+                for _, (lot, places) in sorted(at_machine.items())
+            )
+        )
 
 
 def _lots(
@@ -244,6 +246,7 @@ def _lots(
         alike.setdefault(key, []).append(task)
     ask_by = today + timedelta(days=policy.overdue_within_days)
     risk = LateRisk(estimates.catalogue, laws)
+    builds = {each.id: estimates.build_number(each.build) for each in machines.values()}
     lots = []
     for same in alike.values():
         task, rule = same[0], rules[same[0].rule]
@@ -257,6 +260,7 @@ def _lots(
                 places=_places(same, machine, rule, estimates),
                 rule=rule,
                 machine=machine,
+                build=builds[machine.id],
                 earliest=max(today, task.earliest),
                 target=max(today, task.target),
                 latest=ask_by if overdue else task.latest,
@@ -303,22 +307,15 @@ def _cheapest_visits(
 ) -> list[_Visit]:
     """Group the lots into visits and return those before the horizon.
 
-    None of several lots is longer than the policy allows. The search takes several machines to be
-    done without idle waiting. Where the true length is over the maximum, it is made again with as
-    much less room, and a twentieth at least, so that it is not made many times.
+    None of several lots is longer than the policy allows. Where the worksheet is longer than the
+    search took it to be, and too long, it is made again with as much less room, and a twentieth at
+    least, so that it is not made many times.
     """
     room = float(policy.maximum_minutes)
     while True:
-        found = _search(lots, policy, room, estimates)
-        visits = [visit for visit in found if visit.day < horizon]
-        excess = max(
-            (
-                visit.figures(estimates).times.minutes - policy.maximum_minutes
-                for visit in visits
-                if len({lot.machine.id for lot in visit.lots}) > 1
-            ),
-            default=0,
-        )
+        visits = [v for v in _search(lots, policy, room, estimates) if v.day < horizon]
+        minutes = [v.figures(estimates).times.minutes for v in visits if len(v.lots) > 1]
+        excess = max(minutes, default=0) - policy.maximum_minutes
         if excess <= 0:
             return visits
         room -= max(excess, policy.maximum_minutes / 20)
@@ -336,12 +333,12 @@ def _search(
 
     exact_lots = exact_lots or EXACT_LOTS
 
-    machines = {lot.machine.id: lot.machine for lot in lots}
-    numbers = {machine: number for number, machine in enumerate(machines)}
+    builds = {lot.machine.id: lot.build for lot in lots}
+    numbers = {machine: number for number, machine in enumerate(builds)}
 
     def row(lot: _Lot, times: int) -> tuple[float, ...]:
         return (
-            *estimates.tally(lot.machine.build, lot.rule.id, lot.places[:times]),
+            *estimates.tally(lot.build, lot.rule.id, lot.places[:times]),
             numbers[lot.machine.id],
             lot.earliest.toordinal(),
             lot.target.toordinal(),
@@ -350,11 +347,15 @@ def _search(
             lot.late_per_day * times,
         )
 
-    builds = [estimates.build_number(machine.build) for machine in machines.values()]
-    rows = [row(lot, len(lot.tasks)) for lot in lots] + [row(lot, 1) for lot in lots]
+    rows = [row(lot, len(lot.tasks)) for lot in lots]
+    single = list(range(len(lots)))  # where the cost of one task of a lot is found
+    for index, lot in enumerate(lots):
+        if len(lot.tasks) > 1:
+            single[index] = len(rows)
+            rows.append(row(lot, 1))
     site = Site(
         lots=records(rows, LOT),
-        machine_builds=np.array(builds, np.int64),
+        machine_builds=np.array([*builds.values()], np.int64),
         builds=estimates.builds,
         every_visit=(
             np.zeros_like(estimates.every_visit)
@@ -378,13 +379,13 @@ def _search(
     members: dict[int, list[int]] = {}
     for index, group in enumerate(group_of.tolist()):
         members.setdefault(group, []).append(index)
-    separate = separate_costs[len(lots) :].tolist()
+    separate = separate_costs[single].tolist()
 
     return [
         _Visit(
             lots=tuple(lots[index] for index in indices),
             day=date.fromordinal(int(days[group])),
-            cost=float(costs[group]),
+            cost_beside_minutes=float(costs[group]),
             separate_cost=sum(separate[index] * len(lots[index].tasks) for index in indices),
         )
         for group, indices in members.items()

@@ -1,8 +1,8 @@
 """What a group of lots costs as one visit, compiled. Importing this imports numba.
 
 A *lot* is a row of :data:`LOT`: tasks that are always done together. The minutes of a group of lots
-are those of its worksheet, added up instead of put in order: exact for one machine, for several
-what no order of work can undercut.
+are those of its worksheet, added up instead of put in order: exact for one machine, unless it is
+stopped, and close for several.
 """
 
 from typing import Final, NamedTuple
@@ -87,11 +87,12 @@ def _sum_over(mask: int, minutes: Floats) -> float:
 @inlined
 def _at_machine(
     site: Site, machine: int, members: Integers, count: int
-) -> tuple[int, float, float, float]:
-    """Strictest state, hands-on minutes, chain with its waits, and where paperwork fits in.
+) -> tuple[int, float, float, float, float, bool]:
+    """Strictest state, hands-on minutes, those before a wait, idle cooling and heating, open.
 
-    The rank is -1 when none of the members is at the machine. The last value is the minutes that
-    the visit grows by when the paperwork is done in the first wait that is free.
+    The rank is -1 when none of the members is at the machine. The idle minutes are those of the
+    waits in which nothing can be done at the machine; 0 at one that does not heat up again. Open is
+    one under power that is taken apart: nobody turns to another machine meanwhile.
     """
     rank = -1
     hot, before, cold, in_reheat, readings = 0, 0, 0, 0, 0
@@ -112,7 +113,7 @@ def _at_machine(
             dead_minutes += lot.dead_minutes
             reheat_minutes += lot.reheat_minutes
     if rank < 0:
-        return rank, 0.0, 0.0, 0.0
+        return rank, 0.0, 0.0, 0.0, 0.0, False
     number = site.machine_builds[machine]
     build = site.builds[number]
     always = site.every_visit[number, rank]
@@ -145,14 +146,12 @@ def _at_machine(
         hands_on += SHUT_OFF_MINUTES
     if rank == HOT or hot or (rank == DEAD and (shut_off or reheat_minutes > 0)):
         hands_on += TAKE_OUT_MINUTES
-    if rank < DEAD:
-        return rank, hands_on, hands_on, PAPERWORK_MINUTES
     if rank == DEAD:
         hands_on += DEAD_MINUTES + REFIT_MINUTES + POWER_ON_MINUTES
-        return rank, hands_on, hands_on, PAPERWORK_MINUTES
-    if not build.wet:
+    elif rank == COLD and not build.wet:
         hands_on += UNPLUG_MINUTES + REFIT_MINUTES
-        return rank, hands_on, hands_on, PAPERWORK_MINUTES
+    if rank < COLD or not build.wet:
+        return rank, hands_on, hands_on, 0.0, 0.0, before > 0 or shut_off > 0
     hands_on += (
         SHUT_DOWN_MINUTES
         + ZERO_GAUGE_MINUTES
@@ -162,33 +161,52 @@ def _at_machine(
         + BLEED_MINUTES * build.groups
     )
     opened_cold = (cold | in_reheat) & build.covers & ~before
-    idle_cooling = build.cooling - dead_minutes - _sum_over(opened_cold, site.open_minutes)
-    idle_heating = build.heating - reheat_minutes - _sum_over(in_reheat, site.close_minutes)
-    chain = hands_on + max(0.0, idle_cooling) + max(0.0, idle_heating)
-    paperwork = PAPERWORK_MINUTES
-    if idle_cooling > 0:
-        paperwork = max(0.0, PAPERWORK_MINUTES - idle_cooling)
-    elif idle_heating > 0:
-        paperwork = max(0.0, PAPERWORK_MINUTES - idle_heating)
-    return rank, hands_on, chain, paperwork
+    beside_cooling = dead_minutes + _sum_over(opened_cold, site.open_minutes)
+    beside_heating = reheat_minutes + _sum_over(in_reheat, site.close_minutes)
+    return (
+        rank,
+        hands_on,
+        AS_FOUND_MINUTES + SHUT_DOWN_MINUTES + beside_cooling,
+        max(0.0, build.cooling - beside_cooling),
+        max(0.0, build.heating - beside_heating),
+        before > 0,
+    )
 
 
 @inlined
-def _visit(site: Site, members: Integers, count: int) -> tuple[float, float]:
-    """Minutes at the site, and machines taken out of service."""
-    machines, out_of_service = 0, 0
-    hands_on, longest, paperwork = 0.0, 0.0, 0.0
+def minutes_and_shutdowns(site: Site, members: Integers, count: int) -> tuple[float, int]:
+    """Minutes at the site, and machines taken out of service.
+
+    The machine with the longest chain is begun first. Beside its cooling goes what can be done at
+    the others, beside the last heating what is left of that, and the paperwork beside whichever has
+    room first.
+    """
+    out_of_service, lead = 0, -1
+    hands_on, longest, cooling, heating = 0.0, 0.0, 0.0, np.inf
     for machine in range(site.machine_builds.shape[0]):
-        rank, hands, chain, extra = _at_machine(site, machine, members, count)
+        rank, hands, _, cools, heats, _ = _at_machine(site, machine, members, count)
         if rank >= 0:
-            machines += 1
             out_of_service += rank > 0
             hands_on += hands
-            longest = max(longest, chain)
-            paperwork = extra
-    if machines == 1:
-        return SITE_MINUTES + longest + paperwork, out_of_service
-    return SITE_MINUTES + max(hands_on + PAPERWORK_MINUTES, longest), out_of_service
+            if heats > 0:
+                heating = min(heating, heats)
+                if hands + cools + heats > longest:
+                    longest, lead, cooling = hands + cools + heats, machine, cools
+    total = SITE_MINUTES + hands_on + PAPERWORK_MINUTES
+    if lead < 0:
+        return total, out_of_service
+    for machine in range(site.machine_builds.shape[0]):
+        rank, _, left, _, heats, is_open = _at_machine(site, machine, members, count)
+        if rank >= 0 and machine != lead:
+            if cooling > 0:
+                beside = left if is_open else min(left, cooling)
+                cooling = max(0.0, cooling - beside)
+                left -= beside
+            if heats == 0:
+                heating = max(0.0, heating - left)
+    if cooling > 0:
+        return total + max(0.0, cooling - PAPERWORK_MINUTES) + heating, out_of_service
+    return total + max(0.0, heating - PAPERWORK_MINUTES), out_of_service
 
 
 @inlined
@@ -237,7 +255,7 @@ def group_cost(site: Site, members: Integers, count: int) -> float:
     _, deviation = best_day(site, members, count)
     if deviation == np.inf:
         return np.inf
-    at_site, out_of_service = _visit(site, members, count)
+    at_site, out_of_service = minutes_and_shutdowns(site, members, count)
     if count > 1 and at_site > site.maximum_minutes:
         return np.inf
     return site.visit_minutes + at_site + site.shutdown_minutes * out_of_service + deviation

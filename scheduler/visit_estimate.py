@@ -8,7 +8,7 @@ figures of visits it has been asked for before.
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -52,7 +52,14 @@ Records = np.recarray[Any, np.dtype[np.record]]
 
 # Rule id -> where it is done, sorted; the places count only where something is taken apart at each.
 RuleTimes = tuple[tuple[str, tuple[str, ...]], ...]
-MachineRules = tuple[int, RuleTimes]  # build number and what is due
+
+
+class MachineRules(NamedTuple):
+    """What is due at one machine; a stopped one is not to be run as found."""
+
+    build: int  # its row
+    stopped: bool
+    rules: RuleTimes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +108,7 @@ class VisitEstimates:
             if access_state(step, catalogue) is not MachineState.COLD
         )
         self._numbers: dict[Build, int] = {}
+        self._builds: list[Build] = []
         self._build_rows: list[tuple[float, ...]] = []
         self._every_visit_rows: list[list[tuple[float, ...]]] = []
         self.builds = records(self._build_rows, BUILD)
@@ -114,7 +122,8 @@ class VisitEstimates:
         """Return the row of a build, added when it is met for the first time."""
         number = self._numbers.get(build)
         if number is None:
-            number = self._numbers[build] = len(self._numbers)
+            number = self._numbers[build] = len(self._builds)
+            self._builds.append(build)
             wet = build.kind is EquipmentKind.ESPRESSO_MACHINE
             thermal = thermal_of(build, self.catalogue) if wet else None
             row = (
@@ -144,35 +153,36 @@ class VisitEstimates:
             raise UnknownReference("service rule", rule, self.catalogue.rules)
         return places if self.catalogue.rules[rule].opening else ("",) * len(places)
 
-    def tally(self, build: Build, rule: str, places: tuple[str, ...]) -> tuple[float, ...]:
+    def tally(self, build: int, rule: str, places: tuple[str, ...]) -> tuple[float, ...]:
         """Return what a rule done at these places adds, as a row of :data:`TALLY`.
 
-        Raises
-        ------
-        UnknownReference
-            When the rule is not in the catalogue.
+        ``places`` are those that count.
         """
-        places = self.places_that_count(rule, places)
-        key = (self.build_number(build), rule, places)
+        key = (build, rule, places)
         tally = self._tallies.get(key)
         if tally is None:
             tally = self._tallies[key] = self._sum([self._job(build, rule, places)])
         return tally
 
-    def figures(self, visit: Sequence[tuple[Build, RuleTimes]]) -> VisitFigures:
+    def figures(self, visit: tuple[MachineRules, ...]) -> VisitFigures:
         """Return the figures of the worksheet for these rules, machine by machine."""
-        key = tuple((self.build_number(build), rules) for build, rules in visit)
-        figures = self._figures.get(key)
+        figures = self._figures.get(visit)
         if figures is None:
             work = [
-                MachineWork(machine=str(n), build=build, jobs=self._jobs(build, rules))
-                for n, (build, rules) in enumerate(visit)
+                MachineWork(
+                    machine=str(n),
+                    build=self._builds[at_machine.build],
+                    jobs=self._jobs(at_machine.build, at_machine.rules),
+                    unsafe=at_machine.stopped,
+                )
+                for n, at_machine in enumerate(visit)
             ]
             jobs = [job for at_machine in work for job in at_machine.jobs]
             parts: Counter[str] = Counter()
             for job in jobs:
-                parts.update(job.parts)
-            figures = self._figures[key] = VisitFigures(
+                for part, quantity in job.parts.items():
+                    parts[part] += quantity
+            figures = self._figures[visit] = VisitFigures(
                 times=visit_times(work, self.catalogue),
                 skills=frozenset().union(*(job.skills for job in jobs)),
                 parts=dict(sorted(parts.items())),
@@ -180,20 +190,20 @@ class VisitEstimates:
             )
         return figures
 
-    def _jobs(self, build: Build, rules: RuleTimes) -> tuple[Job, ...]:
+    def _jobs(self, build: int, rules: RuleTimes) -> tuple[Job, ...]:
         due = [self._job(build, rule, places) for rule, places in rules]
         if all(self.catalogue.rules[rule].alone for rule, _ in rules):
             return tuple(due)
         level = STATE_RANK[strictest(job.state for job in due)]
-        return (*due, *self._every_visit_jobs[self.build_number(build)][level])
+        return (*due, *self._every_visit_jobs[build][level])
 
-    def _job(self, build: Build, rule: str, places: tuple[str, ...]) -> Job:
-        key = (self.build_number(build), rule, places)
+    def _job(self, build: int, rule: str, places: tuple[str, ...]) -> Job:
+        key = (build, rule, places)
         job = self._jobs_of_rules.get(key)
         if job is None:
             job = self._jobs_of_rules[key] = job_for_rule(
                 self.catalogue.rules[rule],
-                build,
+                self._builds[build],
                 self.catalogue,
                 times=len(places),
                 places=tuple(filter(None, places)),

@@ -13,7 +13,7 @@ import numpy as np
 from scheduler import grouping, visit_costs, visit_estimate, work_order
 from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partition
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
-from scheduler.visit_costs import Site, best_day, group_cost
+from scheduler.visit_costs import Site, best_day, group_cost, minutes_and_shutdowns
 
 EXACT_LOTS: Final = 10  # above, 2 ** lots groups are too many to cost for each of many sites
 REGROUPED_LOTS: Final = 9  # of a few groups, grouped anew exactly when nothing simpler helps
@@ -364,7 +364,8 @@ def _search(
     orders
         Rows of the lots to be grouped, in the orders worth cutting, shape ``(orders, lots)``.
     group_of, days, costs
-        Filled in: the group of each lot to be grouped, and the day and cost of each group.
+        Filled in: the group of each lot to be grouped, and for each group the day and the cost
+        beside the minutes at the site.
     alone_costs
         Filled in: the cost of a visit for each single lot of the site, grouped or not.
     exact_lots
@@ -407,7 +408,8 @@ def _search(
                 count += 1
         if count:
             days[group] = best_day(site, desk.members, count)[0]
-            costs[group] = group_cost(site, desk.members, count)
+            at_site, _ = minutes_and_shutdowns(site, desk.members, count)
+            costs[group] = group_cost(site, desk.members, count) - at_site
     return total
 
 

@@ -81,6 +81,16 @@ def test_costs_of_sharing_are_what_they_are_by_hand() -> None:
     )
 
 
+@pytest.mark.parametrize("rule", ["rebuild_brew_valve", "watch_pressure"])
+def test_a_stopped_machine_takes_the_minutes_of_its_worksheet(rule: str) -> None:
+    due, machines = task(LEFT, rule), [replace(LEFT, stopped=True)]
+    (bundle,) = bundle_site([due], machines, CATALOGUE, POLICY, TODAY, HORIZON).bundles
+    sheet = build_worksheet([due], machines, CATALOGUE)
+    assert (bundle.minutes, bundle.minutes_p80) == (sheet.minutes, sheet.minutes_p80)
+    # nothing is read as found on a machine that is not to be run
+    assert bundle.minutes != build_worksheet([due], [LEFT], CATALOGUE).minutes
+
+
 def test_tasks_whose_days_do_not_meet_stay_apart() -> None:
     early = task(GRINDER, "look_at_grinder", target=date(2027, 3, 1), late_days=5)
     late = task(GRINDER, "replace_burrs", target=date(2027, 4, 1), early_days=20)
