@@ -124,6 +124,7 @@ class Clock:
     tell_time : the present instant, UTC.
     sender : how events leave the house; by default only to the public internet.
     roads : who is asked for ways by road; without it travel is estimated.
+    planning_threads : how many searches work on one plan at once.
     """
 
     def __init__(
@@ -135,9 +136,10 @@ class Clock:
         jobs: tuple[NightlyJob, ...] = NIGHTLY_JOBS,
         sender: Sender | None = None,
         roads: RoadService | None = None,
+        planning_threads: int = 1,
     ) -> None:
         self._database, self._known = database, KnownCatalogue(shipped_catalogue)
-        self._roads = roads
+        self._roads, self._planning_threads = roads, planning_threads
         self._tell_time, self._jobs = tell_time, jobs
         self.holder = f"{socket.gethostname()}/{os.getpid()}/{threading.get_ident()}"
         self._relay = Relay(database, sender or Sender(tell_time=present), tell_time=tell_time)
@@ -224,6 +226,7 @@ class Clock:
                 holder=self.holder,
                 clock=self._tell_time,
                 should_stop=self._stopping.is_set,
+                threads=self._planning_threads,
             )
         except Exception:
             log.exception("plan %s failed", plan_id)

@@ -52,7 +52,14 @@ def _application(*, clock: bool) -> FastAPI:
         sender = Sender(tell_time=present, loopback=settings.webhooks_to_loopback)
         roads = None if settings.roads_url is None else RoadService(settings.roads_url)
         ticking = (
-            Clock(database, catalogue, tell_time=tell_time, sender=sender, roads=roads)
+            Clock(
+                database,
+                catalogue,
+                tell_time=tell_time,
+                sender=sender,
+                roads=roads,
+                planning_threads=settings.planning_threads,
+            )
             if clock
             else None
         )

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -15,6 +15,7 @@ PUBLIC_URL = "STEAMROUND_PUBLIC_URL"
 REQUESTS_PER_MINUTE = "STEAMROUND_REQUESTS_PER_MINUTE"
 WEBHOOKS_TO_LOOPBACK = "STEAMROUND_WEBHOOKS_TO_LOOPBACK"
 ROADS_URL = "STEAMROUND_ROADS_URL"
+PLANNING_THREADS = "STEAMROUND_PLANNING_THREADS"
 
 COMPILED_FOLDER = "compiled"
 """The folder of the data folder that keeps compiled code; safe to delete at any time."""
@@ -29,10 +30,21 @@ _KNOWN = (
     REQUESTS_PER_MINUTE,
     WEBHOOKS_TO_LOOPBACK,
     ROADS_URL,
+    PLANNING_THREADS,
 )
 _DEFAULT_FOLDER = "steamround-data"
 _DEFAULT_REQUESTS_PER_MINUTE = 600
+_MOST_THREADS_UNASKED = 8
 _DRIVERS = ("sqlite", "postgresql+psycopg")
+
+
+def spare_cores() -> int:
+    """Return how many cores may plan: those this process may use but one, from 1 to 8.
+
+    The one left serves meanwhile; more than eight searches add little and take memory.
+    """
+    own = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(own - 1, _MOST_THREADS_UNASKED))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +69,8 @@ class Settings:
     roads_url
         Address of a road service (``api.road_service``), without a slash at the end; None where
         travel is estimated.
+    planning_threads
+        How many searches work on one plan at once, each on a core of its own.
     """
 
     data_folder: Path
@@ -65,6 +79,7 @@ class Settings:
     requests_per_minute: int = _DEFAULT_REQUESTS_PER_MINUTE
     webhooks_to_loopback: bool = False
     roads_url: str | None = None
+    planning_threads: int = field(default_factory=spare_cores)
 
     def __post_init__(self) -> None:
         if not self.data_folder.is_absolute():
@@ -81,6 +96,10 @@ class Settings:
         if self.requests_per_minute < 1:
             raise InvalidInput(
                 f"{REQUESTS_PER_MINUTE} must be at least 1, got {self.requests_per_minute}"
+            )
+        if self.planning_threads < 1:
+            raise InvalidInput(
+                f"{PLANNING_THREADS} must be at least 1, got {self.planning_threads}"
             )
 
     @classmethod
@@ -110,6 +129,9 @@ class Settings:
                 WEBHOOKS_TO_LOOPBACK, environment.get(WEBHOOKS_TO_LOOPBACK) or "no"
             ),
             roads_url=environment.get(ROADS_URL) or None,
+            planning_threads=_whole_number(
+                PLANNING_THREADS, environment.get(PLANNING_THREADS) or str(spare_cores())
+            ),
         )
 
     @classmethod

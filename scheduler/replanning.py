@@ -90,6 +90,7 @@ def repair(
     frozen_before: int | None = None,
     on_progress: Callable[[Progress], None] | None = None,
     should_cancel: Callable[[], bool] | None = None,
+    threads: int = 1,
 ) -> Repair:
     """Plan a changed problem, changing as little as is sensible of what is published.
 
@@ -100,7 +101,7 @@ def repair(
         are among the visits, promised visits are pinned.
     published
         The plan people have read. Shifts and visits that are no more are passed over.
-    stop, seed, on_progress, should_cancel
+    stop, seed, on_progress, should_cancel, threads
         As for `solve`; it may be stopped at any moment and hands back the best plan so far.
     costs
         What changes cost.
@@ -121,6 +122,7 @@ def repair(
         start_from=published,
         on_progress=on_progress,
         should_cancel=should_cancel,
+        threads=threads,
     )
     return compared(held, published, with_times_kept(held, found, published))
 

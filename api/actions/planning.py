@@ -204,6 +204,7 @@ def solve_plan(
     clock: Callable[[], datetime],
     listen: Callable[[float, int], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    threads: int = 1,
 ) -> PlanRow:
     """Solve a claimed run and keep the outcome: a draft, or a failure with its reason.
 
@@ -213,9 +214,11 @@ def solve_plan(
     clock : tells the time (UTC).
     listen : told now and then the share of the bound used up and the cost of the best plan so far.
     should_stop : asked all the time; when it says so, the run is queued again for another solver.
+    threads : how many searches work on it at once, if seconds bound it. One that iterations bound
+        gives the same plan on any machine.
     """
     try:
-        outcome = _decide(database, plan_id, holder, clock, listen, should_stop)
+        outcome = _decide(database, plan_id, holder, clock, listen, should_stop, threads)
     except Exception as error:  # whatever it is, the dispatcher must read of it
         _finish(database, plan_id, holder, clock(), {"state": "failed", "failure": _words(error)})
         raise
@@ -235,6 +238,7 @@ def _decide(
     clock: Callable[[], datetime],
     listen: Callable[[float, int], None] | None,
     should_stop: Callable[[], bool],
+    threads: int,
 ) -> dict[str, object]:
     now = clock()
     with database.read() as session:
@@ -249,7 +253,7 @@ def _decide(
     )
     watch = _Watch(database, plan_id, holder, clock, request, listen, should_stop)
     search = _look(database, request, now)
-    assembly, plan = search.run(watch)
+    assembly, plan = search.run(watch, threads if request.iterations is None else 1)
     if watch.cancelled:
         return {"state": "cancelled"}
     if should_stop():
@@ -427,7 +431,7 @@ class _Search:
     now: datetime
     request: PlanRequest
 
-    def run(self, watch: _Watch) -> tuple[Assembly, Plan]:
+    def run(self, watch: _Watch, threads: int) -> tuple[Assembly, Plan]:
         """Search; callbacks that cannot be answered in time get a second search without deadline.
 
         A deadline is a hard window at first, so that nobody trades it for a shorter drive. The
@@ -436,13 +440,13 @@ class _Search:
         assembly = self.assemble()
         watch.lower_bound = affordable_bound(assembly.problem)
         published = published_plan(assembly, self.work.visits)
-        plan = self._solve(assembly, self.request.bound(), published, watch)
+        plan = self._solve(assembly, self.request.bound(), published, watch, threads)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if missed and not watch.should_stop():
             assembly = self.assemble(missed)
             watch.lower_bound = affordable_bound(assembly.problem)
-            plan = self._solve(assembly, self.request.bound(_RESCUE_SHARE), plan, watch)
+            plan = self._solve(assembly, self.request.bound(_RESCUE_SHARE), plan, watch, threads)
         if self.request.repairs and published is not None:
             plan = with_times_kept(assembly.problem, plan, published)
         return assembly, plan
@@ -480,6 +484,7 @@ class _Search:
         stop: Iterations | Seconds,
         start_from: Plan | None,
         watch: _Watch,
+        threads: int,
     ) -> Plan:
         return solve_any_size(
             assembly.problem,
@@ -488,4 +493,5 @@ class _Search:
             start_from=start_from,
             on_progress=watch.report,
             should_cancel=watch.should_stop,
+            threads=threads,
         )

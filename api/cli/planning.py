@@ -97,7 +97,7 @@ def plan(
         seed=random_seed,
         repairs=repair,
     )
-    draft = plan_with_bar(database, request, clock=tell_time)
+    draft = plan_with_bar(database, request, clock=tell_time, threads=settings.planning_threads)
     print_draft(database, draft)
     if publish:
         print_changes(publish_plan(database, draft.id, catalogue, now=tell_time(), origin=OPERATOR))
@@ -105,7 +105,9 @@ def plan(
         console.print(f"Draft {draft.id} is not published yet.")
 
 
-def plan_with_bar(database: Database, request: PlanRequest, *, clock: TellTime) -> PlanRow:
+def plan_with_bar(
+    database: Database, request: PlanRequest, *, clock: TellTime, threads: int = 1
+) -> PlanRow:
     """Ask for a plan and solve it in this process, under a progress bar.
 
     Raises
@@ -119,7 +121,9 @@ def plan_with_bar(database: Database, request: PlanRequest, *, clock: TellTime) 
     if claim_plan(database, holder=holder, now=clock(), only=row.id) is None:
         raise Conflict(f"plan {row.id} is being solved by another process already")
     with search_bar() as show:
-        solved = solve_plan(database, row.id, holder=holder, clock=clock, listen=show)
+        solved = solve_plan(
+            database, row.id, holder=holder, clock=clock, listen=show, threads=threads
+        )
     if solved.state != "draft":
         raise Conflict(f"plan {solved.id} is {solved.state}: {solved.failure or 'no reason given'}")
     return solved

@@ -12,6 +12,7 @@ from api.cli.printing import print_bound
 from api.cli.search_bar import search_bar
 from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for
 from api.present import time_of
+from api.settings import spare_cores
 from api.storage.road_ways import road_service
 from scheduler.errors import InvalidInput
 from scheduler.replanning import Repair
@@ -64,6 +65,12 @@ def solve(
     ] = None,
     iterations: Annotated[int | None, typer.Option(help="Search this long instead.")] = None,
     seed: Annotated[int, typer.Option(help="Starts the random numbers.")] = 1,
+    threads: Annotated[
+        int | None,
+        typer.Option(
+            min=1, help="Searches at once; as many as there are spare cores, 1 with --iterations."
+        ),
+    ] = None,
     start_from: Annotated[Path | None, typer.Option(help="Plan file to improve.")] = None,
     repair: Annotated[
         bool, typer.Option(help="Change as little as is sensible of the plan started from.")
@@ -84,6 +91,8 @@ def solve(
     start = _read(start_from, read_plan) if start_from is not None else None
     stop = Seconds(10.0 if seconds is None else seconds)
     bound = stop if iterations is None else Iterations(iterations)
+    if threads is None:
+        threads = spare_cores() if iterations is None else 1
     load_kernel(announce=console.print)
     with search_bar() as show_share:
 
@@ -99,11 +108,19 @@ def solve(
                 seed=seed,
                 frozen_before=frozen_before,
                 on_progress=show,
+                threads=threads,
             )
             plan = outcome.unstiffened(problem)
         else:
             outcome = None
-            plan = search(problem, stop=bound, seed=seed, start_from=start, on_progress=show)
+            plan = search(
+                problem,
+                stop=bound,
+                seed=seed,
+                start_from=start,
+                on_progress=show,
+                threads=threads,
+            )
     plan = explain_left_out(problem, plan)
     write_plan(plan, out)
     cost = plan.cost

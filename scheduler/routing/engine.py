@@ -8,6 +8,7 @@ which takes up to half a minute once and a fraction of a second ever after.
 
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 _CHUNK_SECONDS = 0.05  # how long the search runs between two looks at the clock and the caller
 _FIRST_CHUNK = 20
+_LEGS = 20  # searches at the same time go on from the best of them so many times
+_SEED_BITS = 40  # apart, for the seeds of parts are neighbours
 _DEFAULT_PARAMS = Params()
 
 
@@ -79,6 +82,7 @@ def solve(
     start_from: Plan | None = None,
     on_progress: Callable[[Progress], None] | None = None,
     should_cancel: Callable[[], bool] | None = None,
+    threads: int = 1,
 ) -> Plan:
     """Plan as well as the time allows.
 
@@ -98,15 +102,27 @@ def solve(
         Called when the first plan stands and some twenty times a second after that.
     should_cancel
         Asked as often; once it says yes, the best plan so far is returned.
+    threads
+        How many searches run at once, >= 1, each for the time or the iterations of `stop`. Every
+        now and then all go on from where the best of them is.
 
     Returns
     -------
     Plan
         Keeps every rule of the problem; its left-out visits carry no reasons yet.
     """
+    if threads < 1:
+        raise ValueError(f"threads must be >= 1, got {threads}")
     if problem.is_linked():
         return _solve_linked(
-            problem, stop, seed, params, start_from, on_progress, should_cancel or (lambda: False)
+            problem,
+            stop,
+            seed,
+            params,
+            start_from,
+            on_progress,
+            should_cancel or (lambda: False),
+            threads,
         )
     advance = load_kernel()
     begun = time.perf_counter()
@@ -114,19 +130,23 @@ def solve(
 
     world = flatten(problem, start_from, params.neighbours)
     n_visits, warm = len(problem.visits), start_from is not None
-    run = _Run(
-        advance,
-        world,
-        new_search(problem, world, seed),
-        lambda n_left_out: _rules(params, n_visits, n_left_out, warm),
-        begun,
-    )
-    while True:
-        if on_progress is not None:
-            on_progress(run.progress())
-        if run.is_over(stop) or (should_cancel is not None and should_cancel()):
-            return _plan(problem, best_rows(run.search), best_calls(run.search))
-        run.go_on(stop)
+    runs: list[_Run] = []
+    for number in range(threads):
+        search = new_search(problem, world, seed + (number << _SEED_BITS))
+        if runs:
+            _follow(search, runs[0].search)  # the first plan holds no chance
+        runs.append(
+            _Run(advance, world, search, lambda left: _rules(params, n_visits, left, warm), begun)
+        )
+    with ThreadPoolExecutor(threads) as pool:
+        team = _Team(runs, stop, pool)
+        while True:
+            best = team.best()
+            if on_progress is not None:
+                on_progress(best.progress())
+            if best.has_reached(stop, 1.0) or (should_cancel is not None and should_cancel()):
+                return _plan(problem, best_rows(best.search), best_calls(best.search))
+            team.go_on()
 
 
 def _solve_linked(
@@ -137,6 +157,7 @@ def _solve_linked(
     start_from: Plan | None,
     on_progress: Callable[[Progress], None] | None,
     should_cancel: Callable[[], bool],
+    threads: int,
 ) -> Plan:
     """Search in parts, between which visits that hang together are placed anew."""
     load_kernel()
@@ -171,9 +192,36 @@ def _solve_linked(
             start_from=start_from,
             on_progress=report,
             should_cancel=should_cancel,
+            threads=threads,
         )
 
     return search_in_parts(problem, start_from, params, search, should_cancel)
+
+
+class _Team:
+    """Searches at the same time that go on from the best of them at fixed points of their way."""
+
+    def __init__(
+        self, runs: "list[_Run]", stop: Iterations | Seconds, pool: ThreadPoolExecutor
+    ) -> None:
+        self._runs, self._stop = runs, stop
+        self._for_all = map if len(runs) == 1 else pool.map
+        self._legs_done = 0
+
+    def best(self) -> "_Run":
+        """Return the first of those with the cheapest plan."""
+        return min(self._runs, key=lambda run: run.progress().cost)
+
+    def go_on(self) -> None:
+        """Run all for about a chunk's time, but not past the end or the next exchange."""
+        target = (self._legs_done + 1) / _LEGS if len(self._runs) > 1 else 1.0
+        list(self._for_all(lambda run: run.go_on(self._stop, target), self._runs))
+        if all(run.has_reached(self._stop, target) for run in self._runs):
+            self._legs_done += 1
+            best = self.best()
+            for run in self._runs:
+                if run is not best:
+                    _follow(run.search, best.search)
 
 
 class _Run:
@@ -207,17 +255,20 @@ class _Run:
             cost=int(self.search.tally[BEST]),
         )
 
-    def is_over(self, stop: Iterations | Seconds) -> bool:
+    def has_reached(self, stop: Iterations | Seconds, share: float) -> bool:
+        """Tell whether so much of the way to the end is behind it, from 0 to 1."""
         if isinstance(stop, Iterations):
-            return self._iterations >= stop.count
-        return time.perf_counter() - self._begun >= stop.seconds
+            return self._iterations >= int(stop.count * share)
+        return time.perf_counter() - self._begun >= stop.seconds * share
 
-    def go_on(self, stop: Iterations | Seconds) -> None:
-        """Run for about a chunk's time, but not past the end."""
+    def go_on(self, stop: Iterations | Seconds, share: float) -> None:
+        """Run for about a chunk's time, but not past a share of the way."""
         before = time.perf_counter()
         count = max(1, int(self._per_second * _CHUNK_SECONDS)) if self._iterations else _FIRST_CHUNK
         if isinstance(stop, Iterations):
-            count = min(count, stop.count - self._iterations)
+            count = min(count, int(stop.count * share) - self._iterations)
+            if count == 0:
+                return  # the others have some way to go yet
             offset, planned = float(self._iterations), float(stop.count)
         else:
             left = stop.seconds - (before - self._begun)
@@ -228,6 +279,13 @@ class _Run:
             self._advance(self._world, self.search, self._rules, count, offset, planned)
         self._iterations += count
         self._per_second = count / max(time.perf_counter() - before, 1e-6)
+
+
+def _follow(search: "Search", other: "Search") -> None:
+    """Let a search go on from where another is, by its own chance."""
+    for own, theirs in zip(search, other, strict=True):
+        if own is not search.chance:
+            own[...] = theirs
 
 
 def _rules(params: Params, n_visits: int, n_left_out: int, warm: bool) -> "Rules":

@@ -53,6 +53,7 @@ def solve_any_size(
     start_from: Plan | None = None,
     on_progress: Callable[[Progress], None] | None = None,
     should_cancel: Callable[[], bool] | None = None,
+    threads: int = 1,
 ) -> Plan:
     """Plan as well as the time allows: in one search, or region by region where that is better.
 
@@ -70,6 +71,7 @@ def solve_any_size(
             start_from=start_from,
             on_progress=on_progress,
             should_cancel=should_cancel,
+            threads=threads,
         )
     stands = () if start_from is None else _within(start_from, problem).stops
     tally = _Tally(cost_of(problem, stands).total, on_progress)
@@ -82,6 +84,7 @@ def solve_any_size(
             start_from=part.start_from,
             on_progress=tally.hear(part),
             should_cancel=should_cancel,
+            threads=threads,
         )
         tally.settle(part, plan)
         return plan

@@ -29,6 +29,7 @@ def test_a_postgresql_address_gets_its_driver() -> None:
             "STEAMROUND_REQUESTS_PER_MINUTE": "90",
             "STEAMROUND_WEBHOOKS_TO_LOOPBACK": "yes",
             "STEAMROUND_ROADS_URL": "http://roads:8002",
+            "STEAMROUND_PLANNING_THREADS": "3",
         }
     )
     assert settings == Settings(
@@ -38,6 +39,7 @@ def test_a_postgresql_address_gets_its_driver() -> None:
         requests_per_minute=90,
         webhooks_to_loopback=True,
         roads_url="http://roads:8002",
+        planning_threads=3,
     )
 
 
@@ -52,6 +54,8 @@ def test_a_postgresql_address_gets_its_driver() -> None:
         ("STEAMROUND_REQUESTS_PER_MINUTE", "0"),
         ("STEAMROUND_REQUESTS_PER_MINUTE", "-5"),
         ("STEAMROUND_WEBHOOKS_TO_LOOPBACK", "true"),
+        ("STEAMROUND_PLANNING_THREADS", "0"),
+        ("STEAMROUND_PLANNING_THREADS", "all"),
         ("STEAMROUND_ROADS_URL", "roads:8002"),
         ("STEAMROUND_ROADS_URL", "http://roads:8002/"),
         ("STEAMROUND_ROADS_URL", "http://[roads"),

@@ -305,6 +305,46 @@ def test_same_seed_and_iterations_give_the_same_plan() -> None:
     assert solve(problem, stop=Iterations(2000), seed=8) != first
 
 
+@pytest.mark.parametrize("threads", [2, 3])
+def test_searches_at_once_give_the_same_plan_as_well(threads: int) -> None:
+    problem = town(6)
+
+    def plan(seed: int) -> Plan:
+        return solve(problem, stop=Iterations(2001), seed=seed, threads=threads)
+
+    first = plan(7)
+    assert check(problem, first) == ()
+    assert plan(7) == first
+    assert plan(8) != first
+
+
+def test_searches_at_once_never_lose_what_one_of_them_found() -> None:
+    reported: list[Progress] = []
+    problem = town(5)
+    plan = solve(problem, stop=Iterations(3000), seed=1, threads=2, on_progress=reported.append)
+    costs = [at.cost for at in reported]
+    assert costs == sorted(costs, reverse=True)
+    assert costs[-1] == plan.cost.total
+    assert reported[-1].iterations == 3000
+    # four searches of a fixed seed, worked out once; each alone is dearer on the mean
+    alone = [solve(problem, stop=Iterations(3000), seed=n).cost.total for n in range(4)]
+    assert plan.cost.total < sum(alone) / 4
+
+
+def test_linked_visits_are_planned_by_searches_at_once() -> None:
+    one, two = visit("one", 1, 5, (0, 90)), visit("two", 1, 5, (0, 90))
+    shifts = (day(0), replace(day(0), id="u/0", technician="u"))
+    problem = along_a_road(shifts, (one, replace(two, together_with="one")))
+    plan = solve(problem, stop=Iterations(60), seed=1, threads=2)
+    assert check(problem, plan) == ()
+    assert len(plan.stops) == 2
+
+
+def test_there_is_at_least_one_search() -> None:
+    with pytest.raises(ValueError, match="threads must be >= 1, got 0"):
+        solve(town(5), stop=Iterations(1), seed=1, threads=0)
+
+
 def test_progress_begins_with_the_first_plan_and_never_gets_worse() -> None:
     reported: list[Progress] = []
     plan = solve(town(5), stop=Iterations(30_000), seed=1, on_progress=reported.append)
