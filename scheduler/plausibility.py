@@ -4,7 +4,7 @@ A value that cannot be meant is refused, with a guess at what went wrong. One th
 is far out of range is not refused: it is judged (``scheduler.readings``), and may stop the machine.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -77,16 +77,19 @@ def check_counter(
     build: Build,
     catalogue: Catalogue,
     *,
-    before: MeterReading | None = None,
+    before: Sequence[MeterReading] = (),
     after: MeterReading | None = None,
 ) -> None:
     """Refuse a reading that the machine cannot have reached, or left again.
 
-    A reading below the one before is not refused: counters are reset and replaced.
+    A reading below the one before is not refused: counters are reset and replaced. But where such
+    a drop is followed by a reading that carries on from before it, the low one was mistyped, and
+    does not stand in the way of the right ones.
 
     Parameters
     ----------
-    before, after : the readings of the same counter next to it in time, where there are any.
+    before, after : the readings of the same counter next to it in time, where there are any; the
+        last two before it, the older first.
 
     Raises
     ------
@@ -102,16 +105,23 @@ def check_counter(
             f"{reading.counter} can be {oldest:.0f} at most after forty years, got "
             f"{reading.value:.10g}: a digit too many?"
         )
-    for earlier, later in ((before, reading), (reading, after)):
+    last = before[-1] if before else None
+    if len(before) > 1 and before[-1].value < before[-2].value <= reading.value:
+        last = before[-2] if _within(before[-2], reading, most) else last
+    for earlier, later in ((last, reading), (reading, after)):
         if earlier is None or later is None:
             continue
-        days = max(1.0, (later.taken_at - earlier.taken_at) / timedelta(days=1))
-        if later.value - earlier.value > most * days:
+        if not _within(earlier, later, most):
             raise InvalidInput(
                 f"{reading.counter} rose from {earlier.value:.10g} on {_day(earlier.taken_at)} to "
                 f"{later.value:.10g} on {_day(later.taken_at)}: the machine can do {most:.0f} a "
                 "day; a digit too many, or the counter of another machine?"
             )
+
+
+def _within(earlier: MeterReading, later: MeterReading, most: float) -> bool:
+    days = max(1.0, (later.taken_at - earlier.taken_at) / timedelta(days=1))
+    return later.value - earlier.value <= most * days
 
 
 def _day(instant: datetime) -> str:

@@ -96,7 +96,8 @@ def _tables(
     yield MachineRow, _columns(files.machines)
     yield FittedPartRow, _columns(files.fitted_parts)
     yield WorkDoneRow, _columns(files.work_done)
-    yield MeterReadingRow, _columns(files.meter_readings)
+    stands = {"corrects": None, "withdrawn": False, "reason": ""}
+    yield MeterReadingRow, [{**values, **stands} for values in _columns(files.meter_readings)]
     loaded = {"recorded_by": origin.actor, "recorded_at": now, "withdrawn": False, "reason": ""}
     yield ExaminationRow, [{**values, **loaded} for values in _columns(files.examinations)]
 

@@ -4,18 +4,21 @@ from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
 from sqlmodel import col
 
 from api.actions.company_fields import FittedPartFields, MeterReadingFields
+from api.actions.keep_counters import correct_meter_reading
 from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, Deed, OfficeDeed, StaffDeed, StaffLook
 from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
-from api.http.wire import Kept, WithId, equals, from_row
+from api.http.wire import Given, Kept, WithId, equals, from_row
+from api.storage.column_types import Amount, Name
 from api.storage.ids import new_id
+from api.storage.meter_readings import STANDING
 from api.storage.tables import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
 from scheduler.catalogue import Counter
 from scheduler.machines import Outcome
@@ -54,6 +57,27 @@ class NewMeterReading(WithId, MeterReadingFields):
 
 class MeterReading(MeterReadingFields):
     id: str
+    corrects: str | None = Field(description="The reading in whose place it stands.")
+    withdrawn: bool = Field(description="It says that the reading it names was a mistake.")
+
+
+class RightReading(Given):
+    """What the counter really showed then; the record that is wrong stays, and counts no more."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"value": 184220, "reason": "A digit was left out."}]}
+    )
+
+    value: Amount
+    reason: Name
+
+
+class NoReading(Given):
+    """Why there was no such reading."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"reason": "Another machine's."}]})
+
+    reason: Name
 
 
 class WorkDone(BaseModel):
@@ -133,6 +157,7 @@ def list_meter_readings(
     look: AnyonesLook,
     paging: PageWanted,
     counter: Annotated[Counter | None, Query(description="Only of this counter.")] = None,
+    superseded: Annotated[bool, Query(description="Also those that were corrected.")] = False,
 ) -> ListOf[MeterReading]:
     """List the readings of a machine's counters, the oldest first."""
     look.row(MachineRow, machine_id)
@@ -143,6 +168,7 @@ def list_meter_readings(
         lambda row: from_row(MeterReading, row),
         equals(col(MeterReadingRow.machine_id), machine_id),
         equals(col(MeterReadingRow.counter), counter),
+        None if superseded else STANDING,
     )
 
 
@@ -156,6 +182,51 @@ def add_meter_reading(
         return from_row(MeterReading, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
 
     return once(deed, key, body, MeterReading, add, status=201)
+
+
+@router.post(
+    "/meter-readings/{reading_id}/correction",
+    status_code=201,
+    responses=documented(400, 404, 409, 413),
+)
+def correct_reading(
+    reading_id: str, body: RightReading, deed: StaffDeed, key: IdempotencyKey = None
+) -> MeterReading:
+    """Put the right value in the place of one that was mistyped; 409 when it does not stand."""
+
+    def correct(deed: Deed) -> MeterReading:
+        return _corrected(deed, reading_id, body.value, body.reason)
+
+    return once(deed, key, body, MeterReading, correct, status=201)
+
+
+@router.post(
+    "/meter-readings/{reading_id}/withdrawal",
+    status_code=201,
+    responses=documented(400, 404, 409, 413),
+)
+def withdraw_reading(
+    reading_id: str, body: NoReading, deed: StaffDeed, key: IdempotencyKey = None
+) -> MeterReading:
+    """Say that there was no such reading; 409 when it does not stand any more."""
+
+    def withdraw(deed: Deed) -> MeterReading:
+        return _corrected(deed, reading_id, None, body.reason)
+
+    return once(deed, key, body, MeterReading, withdraw, status=201)
+
+
+def _corrected(deed: Deed, reading_id: str, value: float | None, reason: str) -> MeterReading:
+    row = correct_meter_reading(
+        deed.database,
+        reading_id,
+        value,
+        reason,
+        deed.catalogue,
+        now=deed.now,
+        origin=deed.origin,
+    )
+    return from_row(MeterReading, row)
 
 
 def _part(row: FittedPartRow) -> FittedPart:

@@ -13,6 +13,7 @@ from sqlmodel import Session, col, false, or_, select, true
 from sqlmodel.sql.expression import SelectOfScalar
 
 from api.storage.examinations import STANDING, certificate_of
+from api.storage.meter_readings import STANDING as STANDING_READING
 from api.storage.tables import (
     AbsenceRow,
     CompanyRow,
@@ -260,7 +261,7 @@ def machines_by_id(
     removed_on = col(FittedPartRow.removed_on)
     fitted: Any = or_(removed_on.is_(None), removed_on > on)
     done: Any = true()
-    counted: Any = true()
+    counted: Any = STANDING_READING
     if rules is not None:
         fitted &= col(FittedPartRow.part_type).in_({rule.part_type for rule in rules} - {None})
         done = col(WorkDoneRow.rule).in_({rule.id for rule in rules})

@@ -95,17 +95,19 @@ def test_the_most_a_machine_can_do_follows_from_its_groups() -> None:
 
 def test_a_counter_that_rises_faster_than_the_machine_can_is_refused() -> None:
     before = read(100_000, days_ago=10)
-    check_counter(read(157_600), TWO_GROUPS, CATALOGUE, before=before)  # 5760 a day, just possible
+    check_counter(
+        read(157_600), TWO_GROUPS, CATALOGUE, before=[before]
+    )  # 5760 a day, just possible
     with pytest.raises(InvalidInput, match="the machine can do 5760 a day; a digit too many"):
-        check_counter(read(157_601), TWO_GROUPS, CATALOGUE, before=before)
+        check_counter(read(157_601), TWO_GROUPS, CATALOGUE, before=[before])
     # read into the past, it must not be above what came after by more than a reset explains
     with pytest.raises(InvalidInput, match="rose from 10 on 2027-02-28 to 99000 on 2027-03-01"):
         check_counter(read(10, days_ago=1), TWO_GROUPS, CATALOGUE, after=read(99_000))
 
 
 def test_a_reset_counter_and_two_readings_of_one_visit_are_believed() -> None:
-    check_counter(read(12), TWO_GROUPS, CATALOGUE, before=read(240_000, days_ago=60))
-    check_counter(read(100_040), TWO_GROUPS, CATALOGUE, before=read(100_000, days_ago=0.001))
+    check_counter(read(12), TWO_GROUPS, CATALOGUE, before=[read(240_000, days_ago=60)])
+    check_counter(read(100_040), TWO_GROUPS, CATALOGUE, before=[read(100_000, days_ago=0.001)])
 
 
 def test_no_counter_shows_more_than_a_machine_does_in_forty_years() -> None:
@@ -113,3 +115,12 @@ def test_no_counter_shows_more_than_a_machine_does_in_forty_years() -> None:
     check_counter(read(most), TWO_GROUPS, CATALOGUE)
     with pytest.raises(InvalidInput, match="at most after forty years"):
         check_counter(read(most + 1), TWO_GROUPS, CATALOGUE)
+
+
+def test_a_drop_that_is_carried_on_from_before_it_was_a_slip_and_blocks_nothing() -> None:
+    before = [read(184_220, days_ago=10), read(18_444, days_ago=5)]
+    check_counter(read(184_900), TWO_GROUPS, CATALOGUE, before=before)
+    # after a real reset the counter starts again from there
+    check_counter(read(19_000), TWO_GROUPS, CATALOGUE, before=before)
+    with pytest.raises(InvalidInput, match="rose from 18444"):
+        check_counter(read(900_000), TWO_GROUPS, CATALOGUE, before=before)

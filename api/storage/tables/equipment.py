@@ -61,6 +61,12 @@ class WorkDoneRow(SQLModel, table=True):
 
 
 class MeterReadingRow(SQLModel, table=True):
+    """What a counter showed; never changed.
+
+    A correction is a row that takes the place of the one in ``corrects``; ``withdrawn`` says that
+    nothing was read at all.
+    """
+
     __tablename__ = "meter_reading"
 
     id: str = Field(primary_key=True)
@@ -68,6 +74,9 @@ class MeterReadingRow(SQLModel, table=True):
     counter: str
     value: float
     taken_at: datetime
+    corrects: str | None = Field(default=None, foreign_key="meter_reading.id", unique=True)
+    withdrawn: bool = False
+    reason: str = ""
 
 
 class StandstillRow(Versioned, table=True):

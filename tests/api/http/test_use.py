@@ -2,11 +2,13 @@
 
 from datetime import date, timedelta
 
+import httpx
 import pytest
 from fastapi.testclient import TestClient
+from sqlmodel import select
 
 from api.storage.database import Database
-from api.storage.tables import FittedPartRow, MeterReadingRow
+from api.storage.tables import AuditRow, FittedPartRow, MeterReadingRow
 from scheduler.steam import boiler_celsius
 from tests.api.http.conftest import NOW, TODAY
 
@@ -78,3 +80,72 @@ def test_pressures_are_read_against_the_build_and_the_altitude(dispatcher: TestC
     assert (
         dispatcher.post("/v1/machines/m-a/pressure-patterns", json=upside_down).status_code == 422
     )
+
+
+def typed(client: TestClient, value: float, day: int, **more: object) -> httpx.Response:
+    body = {"machine_id": "m-a", "counter": "brew_cycles", "value": value}
+    taken_at = f"2027-02-{day:02}T08:00:00Z"
+    return client.post("/v1/meter-readings", json={**body, "taken_at": taken_at, **more})
+
+
+@pytest.fixture
+def counted(database: Database, dispatcher: TestClient) -> TestClient:
+    """A counter read once, and nothing else on the machine."""
+    with database.write() as session:
+        session.delete(session.get_one(MeterReadingRow, "r-a"))
+    assert typed(dispatcher, 184_220, 1).status_code == 201
+    return dispatcher
+
+
+def test_a_counter_typed_too_low_does_not_block_the_right_readings_after_it(
+    counted: TestClient,
+) -> None:
+    assert typed(counted, 18_444, 5).status_code == 201  # a digit was left out
+    assert typed(counted, 184_900, 10).status_code == 201
+    # what carries on from neither is refused, with the way out
+    refused = typed(counted, 900_000, 12)
+    assert refused.status_code == 422
+    assert "correct that first: POST /v1/meter-readings/mr_" in refused.json()["detail"]
+
+
+def test_a_reading_is_corrected_by_another_and_stays_on_record(
+    counted: TestClient, database: Database
+) -> None:
+    wrong = typed(counted, 18_444, 5).json()
+    address = f"/v1/meter-readings/{wrong['id']}/correction"
+    impossible = counted.post(address, json={"value": 18_444_000, "reason": "?"})
+    assert impossible.status_code == 422
+    right = counted.post(address, json={"value": 184_444, "reason": "A digit was left out."})
+    assert (right.status_code, right.json()["corrects"]) == (201, wrong["id"])
+    again = counted.post(address, json={"value": 184_445, "reason": "?"})
+    assert (again.status_code, right.json()["id"] in again.json()["detail"]) == (409, True)
+
+    readings = "/v1/machines/m-a/meter-readings"
+    listed = counted.get(readings).json()["items"]
+    assert [each["value"] for each in listed] == [184_220, 184_444]
+    kept = counted.get(f"{readings}?superseded=true").json()["items"]
+    assert sorted(each["value"] for each in kept) == [18_444, 184_220, 184_444]
+    (counter,) = counted.get("/v1/machines/m-a/use").json()["counters"]
+    assert (counter["readings_used"], counter["odd"]) == (2, [])
+    with database.read() as session:
+        (line,) = session.exec(select(AuditRow).where(AuditRow.verb == "correct"))
+    assert (line.subject, line.before) == (f"meter_reading/{wrong['id']}", {"value": 18_444})
+    assert line.after == {
+        "value": 184_444,
+        "reading": right.json()["id"],
+        "reason": "A digit was left out.",
+    }
+
+
+def test_a_reading_of_another_machine_is_withdrawn(counted: TestClient) -> None:
+    wrong = typed(counted, 4_711, 5).json()["id"]
+    address = f"/v1/meter-readings/{wrong}/withdrawal"
+    withdrawn = counted.post(address, json={"reason": "Another machine's."})
+    assert (withdrawn.status_code, withdrawn.json()["withdrawn"]) == (201, True)
+    listed = counted.get("/v1/machines/m-a/meter-readings").json()["items"]
+    assert [each["value"] for each in listed] == [184_220]
+    for gone in (wrong, withdrawn.json()["id"]):
+        again = counted.post(f"/v1/meter-readings/{gone}/withdrawal", json={"reason": "?"})
+        assert again.status_code == 409
+    absent = counted.post("/v1/meter-readings/mr_none/withdrawal", json={"reason": "?"})
+    assert absent.status_code == 404
