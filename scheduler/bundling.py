@@ -358,7 +358,7 @@ def _search(
         machine_builds=np.array([*builds.values()], np.int64),
         builds=estimates.builds,
         every_visit=(
-            np.zeros_like(estimates.every_visit)
+            estimates.nothing_at_a_visit
             if all(lot.rule.alone for lot in lots)
             else estimates.every_visit
         ),

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from math import floor
+from typing import NamedTuple
 
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.dates import add_months
@@ -194,8 +195,7 @@ class _LastDone:
     by: str  # the rule carried out, which may stand for another
 
 
-@dataclass(frozen=True, slots=True)
-class NextWork:
+class NextWork(NamedTuple):
     """When a rule is next done to a part, or to the machine as a whole; not yet in words."""
 
     rule: ServiceRule
@@ -212,7 +212,9 @@ class NextWork:
     @property
     def latest(self) -> date:
         """Its last day, and that of the work it makes needless."""
-        return min((self.own_latest, *(work.latest for work in self.in_place_of)))
+        if not self.in_place_of:
+            return self.own_latest
+        return min(self.own_latest, *(work.latest for work in self.in_place_of))
 
     @property
     def hard(self) -> bool:
@@ -488,5 +490,5 @@ def _without_needless(found: list[NextWork]) -> list[NextWork]:
             work, needless = kept.get(greater.id), kept.get(lesser)
             if work and needless and work.target <= needless.latest:
                 del kept[lesser]
-                kept[greater.id] = replace(work, in_place_of=(*work.in_place_of, needless))
+                kept[greater.id] = work._replace(in_place_of=(*work.in_place_of, needless))
     return list(kept.values())

@@ -181,29 +181,34 @@ def minutes_and_shutdowns(site: Site, members: Integers, count: int) -> tuple[fl
     the others, beside the last heating what is left of that, and the paperwork beside whichever has
     room first.
     """
-    out_of_service, lead = 0, -1
-    hands_on, longest, cooling, heating = 0.0, 0.0, 0.0, np.inf
+    out_of_service = 0
+    total = SITE_MINUTES + PAPERWORK_MINUTES
+    longest, cooling, heating, lead_before = 0.0, 0.0, np.inf, 0.0
+    before_waits, at_open, at_others = 0.0, 0.0, 0.0
     for machine in range(site.machine_builds.shape[0]):
-        rank, hands, _, cools, heats, _ = _at_machine(site, machine, members, count)
-        if rank >= 0:
-            out_of_service += rank > 0
-            hands_on += hands
-            if heats > 0:
-                heating = min(heating, heats)
-                if hands + cools + heats > longest:
-                    longest, lead, cooling = hands + cools + heats, machine, cools
-    total = SITE_MINUTES + hands_on + PAPERWORK_MINUTES
-    if lead < 0:
+        rank, hands, before, cools, heats, is_open = _at_machine(site, machine, members, count)
+        if rank < 0:
+            continue
+        out_of_service += rank > 0
+        total += hands
+        if heats > 0:
+            before_waits += before
+            heating = min(heating, heats)
+            if hands + cools + heats > longest:
+                longest, cooling, lead_before = hands + cools + heats, cools, before
+        elif is_open:
+            at_open += before
+        else:
+            at_others += before
+    if longest == 0:
         return total, out_of_service
-    for machine in range(site.machine_builds.shape[0]):
-        rank, _, left, _, heats, is_open = _at_machine(site, machine, members, count)
-        if rank >= 0 and machine != lead:
-            if cooling > 0:
-                beside = left if is_open else min(left, cooling)
-                cooling = max(0.0, cooling - beside)
-                left -= beside
-            if heats == 0:
-                heating = max(0.0, heating - left)
+    cooling = max(0.0, cooling - (before_waits - lead_before))
+    if cooling > 0:
+        cooling = max(0.0, cooling - at_open)
+        at_open = 0.0  # all of it goes beside the cooling, however long it takes
+    beside = min(cooling, at_others)
+    cooling -= beside
+    heating = max(0.0, heating - at_open - (at_others - beside))
     if cooling > 0:
         return total + max(0.0, cooling - PAPERWORK_MINUTES) + heating, out_of_service
     return total + max(0.0, heating - PAPERWORK_MINUTES), out_of_service

@@ -113,6 +113,7 @@ class VisitEstimates:
         self._every_visit_rows: list[list[tuple[float, ...]]] = []
         self.builds = records(self._build_rows, BUILD)
         self.every_visit = records(self._every_visit_rows, TALLY)
+        self.nothing_at_a_visit = self.every_visit  # as long, for who does only what is asked for
         self._every_visit_jobs: list[tuple[tuple[Job, ...], ...]] = []
         self._tallies: dict[tuple[int, str, tuple[str, ...]], tuple[float, ...]] = {}
         self._jobs_of_rules: dict[tuple[int, str, tuple[str, ...]], Job] = {}
@@ -139,6 +140,7 @@ class VisitEstimates:
             self._every_visit_rows.append([self._sum(at_level) for at_level in jobs])
             self.builds = records(self._build_rows, BUILD)
             self.every_visit = records(self._every_visit_rows, TALLY)
+            self.nothing_at_a_visit = np.zeros_like(self.every_visit)
         return number
 
     def places_that_count(self, rule: str, places: tuple[str, ...]) -> tuple[str, ...]:
