@@ -30,6 +30,7 @@
         ├── PriceChanged
         ├── PriceNotAccepted
         ├── ReadTooSoon
+        ├── SiteTaken
         ├── StaleVersion
         ├── TimeTaken
         │   └── JustTaken
@@ -175,6 +176,34 @@ class DoubleBooking(Conflict):
         self.overlaps = overlaps
         pairs = "; ".join(f"{o.first} and {o.second} of {o.technician}" for o in overlaps)
         super().__init__(f"appointments would overlap: {pairs or 'the database refused them'}")
+
+
+class SiteTaken(Conflict):
+    """Two technicians would be at one site at once; the times are local.
+
+    Without arguments when only the database has noticed.
+    """
+
+    def __init__(
+        self,
+        *,
+        site: str | None = None,
+        technician: str | None = None,
+        starts_at: datetime | None = None,
+        ends_at: datetime | None = None,
+        instead: str = "look who else goes there, then choose another time",
+    ) -> None:
+        self.site = site
+        self.technician = technician
+        self.starts_at = starts_at
+        self.ends_at = ends_at
+        there = "another technician is at the site then"
+        if starts_at is not None and ends_at is not None:
+            there = f"{technician} is at {site} from {starts_at:%Y-%m-%d %H:%M} to {ends_at:%H:%M}"
+        super().__init__(
+            f"{there}, and two never work at one site at once, since one may switch on what the "
+            f"other has made safe: {instead}"
+        )
 
 
 class StaleVersion(Conflict):

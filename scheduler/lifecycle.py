@@ -25,6 +25,11 @@ class AppointmentState(StrEnum):
     CANCELLED = "cancelled"
 
 
+LIVE: Final = frozenset(
+    {AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.UNDER_WAY}
+)
+"""States in which an appointment takes up its technician's time, and its site's."""
+
 ALLOWED_MOVES: Mapping[AppointmentState, frozenset[AppointmentState]] = MappingProxyType(
     {
         AppointmentState.PLANNED: frozenset(

@@ -11,6 +11,7 @@ from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
 from api.storage.ids import new_id
 from api.storage.open_work import bump_revision
+from api.storage.presence import refuse_second_at_site, refuse_to_join
 from api.storage.stays import note_stay
 from api.storage.tables import AppointmentRow, SiteRow, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
@@ -80,6 +81,8 @@ def change_state(
         The appointment cannot go to that state from where it is.
     TooEarly
         It would be begun before its day.
+    SiteTaken
+        Another technician is at work at the site.
     StaleVersion
         ``if_version`` is given and no longer current.
     """
@@ -93,8 +96,10 @@ def change_state(
         if to in (AppointmentState.CANCELLED, AppointmentState.NO_ACCESS):
             visit.state = "open"
         if to is AppointmentState.UNDER_WAY:
+            database.lock_sites(session, [visit.site_id])
             zone = session.get_one(SiteRow, visit.site_id).zone
             check_begin(row.starts_at, zone, now=now)
+            refuse_to_join(session, row, now=now)
         enter_state(session, row, visit, to, catalogue, now=now, origin=origin)
         return row
 
@@ -122,10 +127,13 @@ def move_by_hand(
         The technician has another appointment at that time.
     HeldForClient
         The technician's time is held for a client.
+    SiteTaken
+        Another technician is at the site at that time.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
         row = locked_appointment(database, session, appointment_id, technician_id)
+        database.lock_sites(session, [session.get_one(VisitRow, row.visit_id).site_id])
         row.expect_version(if_version)
         if row.state not in (AppointmentState.PLANNED, AppointmentState.PROMISED):
             raise InvalidInput(f"an appointment that is {row.state} cannot be moved")
@@ -135,6 +143,7 @@ def move_by_hand(
         topic = reschedule(session, row, slot, now=now)
         session.add(row)
         refuse_held_time(session, [technician_id], now=now)
+        refuse_second_at_site(session, [row], now=now)
         refresh_calendars(session, [before, technician_id], catalogue, now=now)
         bump_revision(session, now)
         announce_appointment(session, row, visit, topic=topic, now=now)
@@ -155,12 +164,12 @@ def book_by_hand(
 ) -> AppointmentRow:
     """Give an open visit its appointment, as a dispatcher decides, wherever the planner would.
 
-    The site's hours and the drive there are the dispatcher's to judge; what the database refuses
-    is two appointments at once.
+    The site's hours and the drive there are the dispatcher's to judge; what is refused is two
+    appointments at once, and two technicians at one site.
 
     Raises
     ------
-    Absent, InvalidInput, DoubleBooking
+    Absent, InvalidInput, DoubleBooking, HeldForClient, SiteTaken
         As for :func:`move_by_hand`.
     Conflict
         The visit is not open.
@@ -173,6 +182,7 @@ def book_by_hand(
         visit = session.get(VisitRow, visit_id)
         if visit is None:
             raise Absent("visit", visit_id)
+        database.lock_sites(session, [visit.site_id])
         visit.expect_version(if_version)
         if visit.state != "open":
             raise Conflict(f"visit {visit_id} is {visit.state}, not open")
@@ -191,6 +201,7 @@ def book_by_hand(
         visit.state = "booked"
         session.add_all([row, visit])
         refuse_held_time(session, [technician_id], now=now)
+        refuse_second_at_site(session, [row], now=now)
         refresh_calendars(session, [technician_id], catalogue, now=now)
         bump_revision(session, now)
         announce_appointment(session, row, visit, topic="appointment.planned", now=now)

@@ -176,6 +176,7 @@ def _take(
     """Lock what a hold concerns and return it as it is now, with its visit."""
     hold = one(session, HoldRow, hold_id, scope)
     database.lock(session, technicians=[hold.technician_id, *technicians])
+    database.lock_sites(session, [session.get_one(VisitRow, hold.visit_id).site_id])
     visit = locked_visit(session, hold.visit_id)
     session.refresh(hold)  # another hold of the visit may have taken its place
     require_held(hold, now)

@@ -12,7 +12,6 @@ from api.actions.keep_counters import check_meter_reading
 from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
-from api.storage.open_work import LIVE
 from api.storage.scope import EVERYTHING, one
 from api.storage.tables import (
     AppointmentRow,
@@ -27,6 +26,7 @@ from api.storage.tables import (
 )
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict, InvalidInput, UnknownReference
+from scheduler.lifecycle import LIVE
 
 Row = TypeVar("Row", bound=SQLModel)
 

@@ -144,6 +144,7 @@ def keep_time(
         site = session.get_one(SiteRow, session.get_one(VisitRow, found.visit).site_id)
         client = site.client_id
         database.lock(session, technicians=[found.technician], clients=[client])
+        database.lock_sites(session, [site.id])
         visit = locked_visit(session, found.visit)
         movable_appointment(session, visit)
         placement = placement_at(session, visit, found.technician, found.starts_at, now=now)

@@ -21,6 +21,7 @@ from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.ids import new_id
 from api.storage.open_work import MOVABLE, bump_revision, publication
+from api.storage.presence import refuse_second_at_site
 from api.storage.tables import (
     AbsenceRow,
     AppointmentRow,
@@ -160,6 +161,8 @@ def publish_plan(
         The published calendar or the work in it has changed since the draft was made.
     HeldForClient
         It would use time that is held for a client.
+    SiteTaken
+        It would send somebody to a site where another technician is meanwhile.
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
@@ -172,6 +175,7 @@ def publish_plan(
         for change in changes:
             publisher.apply(change)
         refuse_held_time(session, publisher.technicians, now=now)
+        refuse_second_at_site(session, publisher.placed, now=now)
         bump_revision(session, now)
         plan.state, plan.published_at = "published", now
         _supersede_others(session, plan)
@@ -194,13 +198,14 @@ def _supersede_others(session: Session, plan: PlanRow) -> None:
 
 
 class _Publisher:
-    """Turns changes into appointments; remembers whose calendars they touch."""
+    """Turns changes into appointments; remembers those with a new time, and whose calendars."""
 
     def __init__(self, session: Session, plan: PlanRow, now: datetime) -> None:
         assert plan.problem is not None, "a draft keeps its problem"
         self._session, self._plan, self._now = session, plan, now
         self._planned = {visit.id: visit for visit in unpack_problem(plan.problem).visits}
         self.technicians: set[str] = set()
+        self.placed: list[AppointmentRow] = []
 
     def apply(self, change: Change) -> None:
         if change.kind is ChangeKind.UNCHANGED:
@@ -281,6 +286,7 @@ class _Publisher:
             travel_minutes=change.travel_minutes,
         )
         visit.state = "booked"
+        self.placed.append(row)
         self._keep(row, visit, "appointment.planned")
 
     def _shift(self, change: Change, visit: VisitRow) -> None:
@@ -289,6 +295,7 @@ class _Publisher:
         self.technicians.add(row.technician_id)
         topic = reschedule(self._session, row, change.after, now=self._now)
         row.plan_id, row.travel_minutes = self._plan.id, change.travel_minutes
+        self.placed.append(row)
         self._keep(row, visit, topic)
 
     def _withdraw(self, change: Change, visit: VisitRow) -> None:

@@ -6,10 +6,9 @@ from datetime import datetime
 
 from sqlmodel import Session, col, select
 
-from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, SiteRow, VisitRow
 from scheduler.intervals import Interval
-from scheduler.lifecycle import AppointmentState
+from scheduler.lifecycle import LIVE, AppointmentState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,10 +13,10 @@ from typing import Any, TypeVar
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
-from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, HoldRow, SiteRow, VisitRow
 from scheduler.errors import HeldForClient
 from scheduler.intervals import Interval, IntervalSet
+from scheduler.lifecycle import LIVE
 from scheduler.places import Coordinates
 from scheduler.routing.open_visits import OpenVisit, Standing
 from scheduler.routing.standing import Booked
@@ -116,6 +116,7 @@ def held_times(session: Session, *, start: datetime, end: datetime, now: datetim
         pinned.append(
             OpenVisit(
                 id=HOLD + visit.id,
+                site=site.id,
                 at=Coordinates(lat=site.lat, lon=site.lon),
                 zone=site.zone,
                 minutes=(hold.ends_at - hold.starts_at) // _MINUTE,

@@ -16,7 +16,15 @@ from sqlmodel import Session
 from api.storage import postgresql, sqlite
 from api.storage.migrations import schema
 from api.storage.touched import watch
-from scheduler.errors import Busy, Conflict, DoubleBooking, InvalidInput, Overlap, StaleVersion
+from scheduler.errors import (
+    Busy,
+    Conflict,
+    DoubleBooking,
+    InvalidInput,
+    Overlap,
+    SiteTaken,
+    StaleVersion,
+)
 
 _PATIENCE_SECONDS: Final = 20.0
 _QUESTIONS_AFTER_A_LOST_REPLY: Final = 50
@@ -45,12 +53,15 @@ class Dialect(Protocol):
     def read_engine(self, url: str, patience_seconds: float) -> Engine: ...
     def migration_engine(self, url: str, patience_seconds: float) -> Engine: ...
     def lock_for_migration(self, connection: Connection) -> None: ...
+    def lift_guards(self, connection: Connection) -> None: ...
     def install_guards(self, connection: Connection) -> None: ...
     def take_locks(self, connection: Connection, names: Iterable[str]) -> None: ...
     def take_calendar(self, connection: Connection) -> None: ...
     def check_references(self, connection: Connection) -> list[str]: ...
     def overlaps(self, connection: Connection) -> tuple[Overlap, ...]: ...
+    def meets(self, connection: Connection) -> bool: ...
     def is_double_booking(self, error: BaseException) -> bool: ...
+    def is_meeting(self, error: BaseException) -> bool: ...
     def is_busy(self, error: BaseException) -> bool: ...
     def transaction_mark(self, connection: Connection) -> str | None: ...
     def became_of(self, connection: Connection, mark: str) -> str: ...
@@ -66,7 +77,8 @@ class Database:
     ``write()`` commits when its block ends and rolls back when the block raises; nothing else
     commits. Rows stay readable after the commit.
 
-    Appointments of one technician may overlap while a transaction runs, never at its commit.
+    Appointments of one technician may overlap while a transaction runs, never at its commit; nor
+    may those of two technicians at one site be put at one time.
     """
 
     def __init__(self, url: str, *, patience_seconds: float = _PATIENCE_SECONDS) -> None:
@@ -105,6 +117,8 @@ class Database:
         ------
         DoubleBooking
             When two live appointments of one technician would overlap.
+        SiteTaken
+            When two technicians would be at one site at once.
         StaleVersion
             When a changed row was changed by someone else since it was read.
         Conflict
@@ -123,6 +137,8 @@ class Database:
                 session.flush()
                 if found := self._dialect.overlaps(session.connection()):
                     raise DoubleBooking(found)
+                if self._dialect.meets(session.connection()):
+                    raise SiteTaken
                 self._commit(session)
             except StaleDataError as error:
                 raise StaleVersion(
@@ -131,6 +147,8 @@ class Database:
             except IntegrityError as error:
                 if self._dialect.is_double_booking(error.orig or error):
                     raise DoubleBooking(()) from error
+                if self._dialect.is_meeting(error.orig or error):
+                    raise SiteTaken from error
                 raise Conflict(f"the database refused the change: {error.orig}") from error
 
     def _commit(self, session: Session) -> None:
@@ -177,6 +195,12 @@ class Database:
         self._dialect.take_locks(session.connection(), names)
         session.expire_all()
 
+    def lock_sites(self, session: Session, sites: Iterable[str]) -> None:
+        """Keep others from sending anybody to some sites until the commit; after ``lock``."""
+        session.flush()
+        self._dialect.take_locks(session.connection(), [f"site/{each}" for each in sites])
+        session.expire_all()
+
     def lock_calendar(self, session: Session) -> None:
         """Keep other writers away from every technician's time until the commit; see ``lock``."""
         session.flush()
@@ -189,6 +213,7 @@ class Database:
         try:
             with engine.begin() as connection:
                 self._dialect.lock_for_migration(connection)
+                self._dialect.lift_guards(connection)
                 schema.upgrade(connection)
                 self._dialect.install_guards(connection)
                 if lost := self._dialect.check_references(connection):

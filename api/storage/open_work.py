@@ -1,31 +1,29 @@
 """What a plan has to place: open visits, movable appointments, promises, and who is busy now."""
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 
 from sqlalchemy import select as select_columns
 from sqlalchemy import update
 from sqlmodel import Session, col, select
 
+from api.storage.presence import OVERRUN, presences
 from api.storage.snapshots import sites_by_id
 from api.storage.tables import AppointmentRow, PublicationRow, SiteRow, VisitRow
 from scheduler.bundling import Window
 from scheduler.company import Site, Technician, Urgency
 from scheduler.intervals import Interval, IntervalSet
-from scheduler.lifecycle import AppointmentState
+from scheduler.lifecycle import LIVE, AppointmentState
 from scheduler.places import Coordinates
+from scheduler.presence import Presence
 from scheduler.routing.open_visits import Occupied, OpenVisit, Standing, TakenTime
 from scheduler.working_time import local_day
 
 MOVABLE = frozenset({AppointmentState.PLANNED, AppointmentState.PROMISED})
 ANY_TIME = "any"
 """A callback's window: somebody waits for it, so any hour when someone is there will do."""
-
-LIVE = MOVABLE | {AppointmentState.UNDER_WAY}
-
-_OVERRUN = timedelta(minutes=15)
-"""How much longer work is taken to last that should have ended by now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +98,12 @@ def open_work(
         .order_by(col(VisitRow.id))
     ).all()
     sites = sites_by_id(session, {row.site_id for row in rows}, from_day=days[0])
-    hours = _Hours(sites, start=start, end=span.end)
+    others = [
+        each
+        for each in presences(session, start=start, end=span.end, now=now, with_holds=False)
+        if each.visit not in standing
+    ]
+    hours = _Hours(sites, others, start=start, end=span.end)
     return OpenWork(
         visits=tuple(
             _open_visit(row, sites[row.site_id], hours, standing.get(row.id)) for row in rows
@@ -132,26 +135,42 @@ def _taken_time(row: AppointmentRow) -> TakenTime:
 def to_be_placed(
     session: Session, rows: Sequence[VisitRow], *, now: datetime, days: Sequence[date], zone: str
 ) -> tuple[OpenVisit, ...]:
-    """Return some visits as if they had no appointment."""
+    """Return some visits as if they had no appointment, beside whoever else goes to their sites."""
     span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
     assert span is not None, "a working day has a beginning and an end"
     sites = sites_by_id(session, {row.site_id for row in rows}, from_day=days[0])
-    hours = _Hours(sites, start=max(span.start, now.astimezone(UTC)), end=span.end)
+    start = max(span.start, now.astimezone(UTC))
+    others = presences(session, start=start, end=span.end, now=now, sites=sites)
+    hours = _Hours(sites, others, start=start, end=span.end)
     return tuple(_open_visit(row, sites[row.site_id], hours, None) for row in rows)
 
 
 class _Hours:
-    """The allowed hours of each site and window, worked out once."""
+    """When a visit may be made; the hours of each site and window are worked out once.
 
-    def __init__(self, sites: Mapping[str, Site], *, start: datetime, end: datetime) -> None:
+    ``others`` stand in the calendar already: nobody else works at their site meanwhile.
+    """
+
+    def __init__(
+        self,
+        sites: Mapping[str, Site],
+        others: Sequence[Presence],
+        *,
+        start: datetime,
+        end: datetime,
+    ) -> None:
         self._sites, self._start, self._end = sites, start, end
         self._known: dict[tuple[str, str], IntervalSet[datetime]] = {}
+        self._others: defaultdict[str, list[Presence]] = defaultdict(list)
+        for each in others:
+            self._others[each.site].append(each)
 
-    def of(self, site_id: str, window: str) -> IntervalSet[datetime]:
-        key = site_id, window
+    def of(self, visit: VisitRow) -> IntervalSet[datetime]:
+        key = visit.site_id, visit.window
         if key not in self._known:
-            self._known[key] = self._allowed(self._sites[site_id], window)
-        return self._known[key]
+            self._known[key] = self._allowed(self._sites[visit.site_id], visit.window)
+        there = [each.span for each in self._others[visit.site_id] if each.visit != visit.id]
+        return self._known[key] - IntervalSet.of(there)
 
     def _allowed(self, site: Site, window: str) -> IntervalSet[datetime]:
         allowed = site.quiet.between(self._start, self._end)
@@ -167,11 +186,12 @@ def _open_visit(
 ) -> OpenVisit:
     return OpenVisit(
         id=row.id,
+        site=site.id,
         at=Coordinates(lat=site.lat, lon=site.lon),
         zone=site.access.zone,
         minutes=row.minutes,
         skills=frozenset(row.skills),
-        allowed=hours.of(row.site_id, row.window),
+        allowed=hours.of(row),
         earliest=row.earliest,
         target=row.target,
         latest=row.latest,
@@ -241,6 +261,6 @@ def occupied(
         latest[technician] = Occupied(
             technician=technician,
             at=Coordinates(lat=lat, lon=lon),
-            until=max(ends_at, now + _OVERRUN) if state in LIVE else now,
+            until=max(ends_at, now + OVERRUN) if state in LIVE else now,
         )
     return tuple(latest.values())

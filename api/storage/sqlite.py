@@ -8,6 +8,9 @@ SQLite has no exclusion constraint and no trigger that waits for the commit. Its
 wait, so the overlap guard is built of one: triggers keep a row per overlapping pair in
 ``double_booking``, each row refers to a parent that never exists, and a commit with such a row
 left is refused. While a transaction runs, appointments may overlap as they change places.
+
+``site_meeting`` does the same for two technicians at one site, but only for appointments that get
+another time: where two met before there was this guard, either can still be begun or called off.
 """
 
 import sqlite3
@@ -25,7 +28,7 @@ from api.storage.append_only import APPEND_ONLY
 from api.storage.writers_queue import WritersQueue
 from scheduler.errors import Overlap
 
-GUARD_TABLES = frozenset({"double_booking", "never"})
+GUARD_TABLES = frozenset({"double_booking", "site_meeting", "never"})
 
 _LIVE = "('planned', 'promised', 'under_way')"
 
@@ -41,9 +44,31 @@ _REMEMBER_PAIRS = f"""
       AND other.starts_at < NEW.ends_at AND NEW.starts_at < other.ends_at;
 """
 
+_FORGET_MEETINGS = _FORGET_PAIRS.replace("double_booking", "site_meeting")
+_REMEMBER_MEETINGS = f"""
+    INSERT INTO site_meeting (first_id, second_id)
+    SELECT min(NEW.id, other.id), max(NEW.id, other.id)
+    FROM visit AS here
+    JOIN visit AS there ON there.site_id = here.site_id
+    JOIN appointment AS other ON other.visit_id = there.id
+    WHERE here.id = NEW.visit_id AND NEW.state IN {_LIVE} AND other.state IN {_LIVE}
+      AND other.technician_id <> NEW.technician_id
+      AND other.starts_at < NEW.ends_at AND NEW.starts_at < other.ends_at;
+"""
+_ANOTHER_TIME = f"""
+    (OLD.id, OLD.visit_id, OLD.technician_id, OLD.starts_at, OLD.ends_at, OLD.state IN {_LIVE})
+    <> (NEW.id, NEW.visit_id, NEW.technician_id, NEW.starts_at, NEW.ends_at, NEW.state IN {_LIVE})
+"""
+
 GUARDS = (
     "CREATE TABLE IF NOT EXISTS never (id INTEGER PRIMARY KEY)",
     """CREATE TABLE IF NOT EXISTS double_booking (
+        first_id VARCHAR NOT NULL,
+        second_id VARCHAR NOT NULL,
+        refused INTEGER NOT NULL DEFAULT 1 REFERENCES never (id) DEFERRABLE INITIALLY DEFERRED,
+        PRIMARY KEY (first_id, second_id)
+    )""",
+    """CREATE TABLE IF NOT EXISTS site_meeting (
         first_id VARCHAR NOT NULL,
         second_id VARCHAR NOT NULL,
         refused INTEGER NOT NULL DEFAULT 1 REFERENCES never (id) DEFERRABLE INITIALLY DEFERRED,
@@ -56,7 +81,14 @@ GUARDS = (
     " AFTER UPDATE OF id, technician_id, starts_at, ends_at, state ON appointment"
     f" BEGIN {_FORGET_PAIRS} {_REMEMBER_PAIRS} END",
     "DROP TRIGGER IF EXISTS appointment_removed",
-    f"CREATE TRIGGER appointment_removed AFTER DELETE ON appointment BEGIN {_FORGET_PAIRS} END",
+    "CREATE TRIGGER appointment_removed AFTER DELETE ON appointment"
+    f" BEGIN {_FORGET_PAIRS} {_FORGET_MEETINGS} END",
+    "DROP TRIGGER IF EXISTS appointment_sent",
+    f"CREATE TRIGGER appointment_sent AFTER INSERT ON appointment BEGIN {_REMEMBER_MEETINGS} END",
+    "DROP TRIGGER IF EXISTS appointment_sent_anew",
+    "CREATE TRIGGER appointment_sent_anew"
+    " AFTER UPDATE OF id, visit_id, technician_id, starts_at, ends_at, state ON appointment"
+    f" WHEN {_ANOTHER_TIME} BEGIN {_FORGET_MEETINGS} {_REMEMBER_MEETINGS} END",
     *(
         statement
         for table in APPEND_ONLY
@@ -123,6 +155,12 @@ def take_calendar(connection: Connection) -> None:
     """Do nothing: the transaction has been the only writer since it began."""
 
 
+def lift_guards(connection: Connection) -> None:
+    """Take away what reads a table that a migration is about to build anew."""
+    for trigger in ("appointment_sent", "appointment_sent_anew"):
+        connection.exec_driver_sql(f"DROP TRIGGER IF EXISTS {trigger}")
+
+
 def install_guards(connection: Connection) -> None:
     """Create the guards anew; a table rebuilt by a migration has lost its triggers."""
     for statement in GUARDS:
@@ -150,8 +188,19 @@ def overlaps(connection: Connection) -> tuple[Overlap, ...]:
     )
 
 
+def meets(connection: Connection) -> bool:
+    """Whether the running transaction would leave two technicians at one site at once."""
+    found = connection.execute(text("SELECT 1 FROM site_meeting LIMIT 1"))
+    return found.first() is not None
+
+
 def is_double_booking(error: BaseException) -> bool:
     """Never: ``overlaps`` has already listed them before the commit."""
+    return False
+
+
+def is_meeting(error: BaseException) -> bool:
+    """Never: ``meets`` has already found out before the commit."""
     return False
 
 

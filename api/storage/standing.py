@@ -7,8 +7,8 @@ from typing import Final
 from sqlalchemy import ColumnElement, and_
 from sqlmodel import Session, col, select
 
-from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, CallbackRow
+from scheduler.lifecycle import LIVE
 
 REPORTED_WITHIN: Final = timedelta(hours=12)
 """How long after an appointment its report may come: until the night."""

@@ -6,8 +6,8 @@ from datetime import date, datetime, timedelta
 
 from sqlmodel import Session, col, select
 
-from api.storage.open_work import LIVE
 from api.storage.tables import AppointmentRow, StockRow, TechnicianRow, VisitRow
+from scheduler.lifecycle import LIVE
 from scheduler.van_stock import Trip
 from scheduler.working_time import local_date, local_day
 

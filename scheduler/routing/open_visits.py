@@ -23,6 +23,7 @@ class OpenVisit:
 
     Attributes
     ----------
+    site : its id; two technicians are never at one site at once.
     at, zone : of the site.
     minutes : time on site.
     allowed : the instants in which the whole of the work must lie.
@@ -33,6 +34,7 @@ class OpenVisit:
     """
 
     id: str
+    site: str
     at: Coordinates
     zone: str
     minutes: int

@@ -23,6 +23,7 @@ from api.storage.tables import (
     HoldRow,
     OutboxRow,
     PublicationRow,
+    SiteRow,
     StockRow,
     VisitRow,
 )
@@ -65,7 +66,11 @@ def visit(name: str, site: str, **more: object) -> VisitRow:
 
 @pytest.fixture
 def database(database: Database) -> Database:
+    """Three visits at two sites; si-3 is next door to si-2, for a second technician."""
     with database.write() as session:
+        next_door = session.get_one(SiteRow, "si-2").model_dump() | {"id": "si-3"}
+        session.add(SiteRow(**next_door))
+        session.flush()
         session.add_all([visit("v1", "si-1"), visit("v2", "si-2"), visit("v3", "si-1")])
     return database
 
@@ -142,11 +147,11 @@ def test_holds_of_one_technician_leave_time_for_the_drive_between_them(
     database: Database,
 ) -> None:
     with database.write() as session:
-        session.add_all([visit(f"w{at}", f"si-{at % 2 + 1}") for at in range(8)])
+        session.add_all([visit(f"w{at}", f"si-{at % 3 + 1}") for at in range(8)])
     at = datetime(2027, 3, 22, 9, tzinfo=UTC)  # 10:00 to 12:00 in Paris
     held = []
-    with suppress(TimeTaken):
-        for number in range(8):
+    for number in range(8):
+        with suppress(TimeTaken):
             held.append(
                 hold_time(
                     database, f"w{number}", at, now=NOW, origin=TESTER, scope=EVERYTHING,
@@ -158,7 +163,7 @@ def test_holds_of_one_technician_leave_time_for_the_drive_between_them(
     assert all(at <= each.starts_at <= at + 2 * ONE_HOUR for each in held)
     for person in ("te-1", "te-2"):
         mine = sorted((h for h in held if h.technician_id == person), key=lambda h: h.starts_at)
-        sites = [int(h.visit_id[1:]) % 2 for h in mine]
+        sites = [int(h.visit_id[1:]) % 3 == 0 for h in mine]
         for (one, here), (other, there) in pairwise(zip(mine, sites, strict=True)):
             # the sites are 1.1 km apart, 4 minutes of driving and 4 to park
             assert other.starts_at - one.ends_at >= timedelta(minutes=7 if here != there else 0)
@@ -272,13 +277,13 @@ def test_booking_looks_again_whether_the_time_can_be_kept(
 
 
 def test_travel_is_part_of_what_fits(database: Database, catalogue: Catalogue) -> None:
-    # both technicians are at site 2 until half past eleven (Paris); a visit at site 1 right after
-    # does not overlap, but nobody can be there
+    # both technicians are next door to each other until half past eleven (Paris); a visit at
+    # site 1 right after does not overlap, but nobody can be there
     until = datetime(2027, 3, 22, 10, 30, tzinfo=UTC)
     for name, person in (("v2", "te-1"), ("v7", "te-2")):
         if name == "v7":
             with database.write() as session:
-                session.add(visit("v7", "si-2"))
+                session.add(visit("v7", "si-3"))
         book_by_hand(database, name, person, until - ONE_HOUR, catalogue, now=NOW, origin=TESTER)
     held = hold(database, until)
     assert held.starts_at == until + timedelta(minutes=held.travel_minutes)
@@ -362,14 +367,14 @@ def test_what_the_client_was_told_is_forgotten_when_the_office_moves_beyond_it(
 def test_a_deadline_that_cannot_be_kept_is_said_with_what_would_keep_it(
     database: Database, catalogue: Catalogue
 ) -> None:
-    # both technicians are busy at the other site until after the deadline, one with a visit
+    # both technicians are busy at other sites until after the deadline, one with a visit
     # nobody was promised
     deadline = datetime(2027, 3, 22, 9, tzinfo=UTC)
     with database.write() as session:
         session.add_all(
             [
                 visit("v8", "si-2", minutes=180),
-                visit("v9", "si-2", minutes=180),
+                visit("v9", "si-3", minutes=180),
                 visit(
                     "call", "si-1", kind="callback", window="any", urgency="stopped",
                     respond_by=deadline, minutes=60,
@@ -399,7 +404,7 @@ def test_a_deadline_that_cannot_be_kept_is_said_with_what_would_keep_it(
 def test_what_cannot_wait_and_cannot_be_answered_soon_is_told_by_telephone(
     database: Database, catalogue: Catalogue, urgency: str, promised_by: datetime | None
 ) -> None:
-    # everybody is busy at the other site for three days, with visits nobody was promised
+    # everybody is busy at other sites for three days, with visits nobody was promised
     with database.write() as session:
         session.add(
             visit(
@@ -407,7 +412,9 @@ def test_what_cannot_wait_and_cannot_be_answered_soon_is_told_by_telephone(
                 respond_by=promised_by, minutes=60,
             )
         )  # fmt: skip
-        session.add_all(visit(f"b{number}", "si-2", minutes=300) for number in range(6))
+        session.add_all(
+            visit(f"b{number}", f"si-{number % 2 + 2}", minutes=300) for number in range(6)
+        )
         booking_rules(session).telephone = "+33 5 55 50 01 00"
     for number in range(6):
         start = datetime(2027, 3, 22, 8, 30, tzinfo=UTC) + timedelta(days=number // 2)

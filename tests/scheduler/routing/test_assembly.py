@@ -71,6 +71,7 @@ def hours(first: int, last: int, *days: date) -> IntervalSet[datetime]:
 
 VALVES = OpenVisit(
     id="valves",
+    site="s1",
     at=HERE,
     zone=PARIS,
     minutes=60,
