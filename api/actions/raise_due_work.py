@@ -3,14 +3,14 @@
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 
 from sqlmodel import func, select
 
 from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
-from api.storage.documents import worksheet_to_json
+from api.storage.documents import off_span, worksheet_to_json
 from api.storage.due_work import (
     DueWorkKeeper,
     ReadyVisit,
@@ -30,6 +30,7 @@ from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site, Urgency
 from scheduler.duty import measured_duty
 from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follow_ups
+from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Machine
 from scheduler.readings import Reading
 from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
@@ -37,7 +38,7 @@ from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
 from scheduler.wear.records import Kind, lives_by_kind
 from scheduler.wear.weibull import Weibull
-from scheduler.working_time import local_date
+from scheduler.working_time import WorkingCalendar, local_date
 from scheduler.worksheet import build_worksheet
 
 LOOK_AHEAD = timedelta(days=28)
@@ -45,7 +46,12 @@ LOOK_AHEAD = timedelta(days=28)
 
 
 _MARGIN_MINUTES = 30
-"""A visit is kept this much shorter than the site's quiet time: several starts must fit."""
+"""Work with a machine off is kept this much shorter than quiet time: several starts must fit."""
+
+_LEAST_CUT_MINUTES = 12
+"""By how much visits are shortened at least when they take a machine away for too long."""
+
+_DAY_MINUTES = 24 * 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,22 +181,29 @@ def _decide(
         )
         if task.id not in known.waiting.spoken_for
     ]
-    fitting = policy_at(site, policy)
-    bundling = bundle_site(
-        tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
-    )
     by_id = {task.id: task for task in tasks}
-    return _Decided(
-        work=SiteWork(
-            site=site.id,
-            tasks=tasks,
-            visits=[
-                _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
-                for bundle in bundling.bundles
-            ],
-        ),
-        bundling=bundling,
-    )
+    least = policy_at(site, policy)
+    quiet, fitting = least.maximum_minutes, replace(policy, maximum_minutes=_most(site, policy))
+    while True:
+        bundling = bundle_site(
+            tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
+        )
+        visits = [
+            _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
+            for bundle in bundling.bundles
+        ]
+        excess = max((_minutes_off(visit) - quiet for visit in visits), default=0)
+        if excess <= 0 or fitting.maximum_minutes <= quiet:
+            break
+        room = fitting.maximum_minutes - max(excess, _LEAST_CUT_MINUTES)
+        fitting = replace(fitting, maximum_minutes=max(room, quiet))
+    return _Decided(work=SiteWork(site=site.id, tasks=tasks, visits=visits), bundling=bundling)
+
+
+def _minutes_off(visit: ReadyVisit) -> int:
+    """Return how long a machine is off in a visit; what fills a visit alone cannot be parted."""
+    begins, ends = off_span(visit.worksheet) or (0, 0)
+    return ends - begins if len(visit.bundle.tasks) > 1 else 0
 
 
 def _ready(
@@ -246,8 +259,14 @@ def while_covered(tasks: Iterable[DueTask], contract: Contract, today: date) -> 
 
 def policy_at(site: Site, policy: BundlingPolicy) -> BundlingPolicy:
     """Return the policy with visits no longer than the site can do without a machine."""
-    room = min(policy.maximum_minutes, _longest_quiet_minutes(site) - _MARGIN_MINUTES)
+    room = min(policy.maximum_minutes, _longest_minutes(site.quiet) - _MARGIN_MINUTES)
     return replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
+
+
+def _most(site: Site, policy: BundlingPolicy) -> int:
+    """Return how long a visit may be that begins or ends while the machines run."""
+    room = min(policy.maximum_minutes, _longest_minutes(site.quiet, site.access) - _MARGIN_MINUTES)
+    return max(room, _MARGIN_MINUTES)
 
 
 def is_ours(rule: ServiceRule, contract: Contract) -> bool:
@@ -257,16 +276,19 @@ def is_ours(rule: ServiceRule, contract: Contract) -> bool:
     return contract.upkeep_included
 
 
-def _longest_quiet_minutes(site: Site) -> int:
-    """Return how long a machine may be off at a site at the most, in an ordinary week."""
-    return max(
-        (
-            (span.closes.hour - span.opens.hour) * 60
-            + span.closes.minute
-            - span.opens.minute
-            + (24 * 60 if span.past_midnight else 0)
-            for day in site.quiet.weekly.by_weekday
-            for span in day
-        ),
-        default=24 * 60,
+def _longest_minutes(*calendars: WorkingCalendar) -> int:
+    """Return the longest stretch of these hours together, in an ordinary week."""
+    week = IntervalSet.of(
+        Interval(
+            start=day * _DAY_MINUTES + _minute_of(span.opens),
+            end=(day + span.past_midnight) * _DAY_MINUTES + _minute_of(span.closes),
+        )
+        for calendar in calendars
+        for day, spans in enumerate(calendar.weekly.by_weekday)
+        for span in spans
     )
+    return max((each.end - each.start for each in week), default=_DAY_MINUTES)
+
+
+def _minute_of(wall: time) -> int:
+    return wall.hour * 60 + wall.minute

@@ -2,10 +2,12 @@
 
 import gzip
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic import TypeAdapter
 
+from scheduler.catalogue import MachineState
 from scheduler.routing.problem import Problem
 from scheduler.routing.problem_file import problem_from_json, problem_to_json
 from scheduler.triage import Finding
@@ -23,6 +25,15 @@ def worksheet_to_json(worksheet: Worksheet) -> dict[str, Any]:
 def worksheet_from_json(document: dict[str, Any]) -> Worksheet:
     """Return a stored worksheet."""
     return _WORKSHEET.validate_python(document)
+
+
+def off_span(document: Mapping[str, Any]) -> tuple[int, int] | None:
+    """Return from which minute of a stored worksheet to which a machine is off; None if none is."""
+    off = [step for step in document.get("steps", ()) if step["state"] != MachineState.LIVE]
+    if not off:
+        return None
+    begins = min(step["start_minute"] for step in off)
+    return begins, max(step["start_minute"] + step["minutes"] for step in off)
 
 
 def finding_to_json(finding: Finding) -> dict[str, Any]:

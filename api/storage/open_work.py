@@ -9,6 +9,7 @@ from sqlalchemy import select as select_columns
 from sqlalchemy import update
 from sqlmodel import Session, col, select
 
+from api.storage.documents import off_span
 from api.storage.presence import OVERRUN, presences
 from api.storage.snapshots import sites_by_id
 from api.storage.tables import AppointmentRow, PublicationRow, SiteRow, VisitRow
@@ -18,7 +19,7 @@ from scheduler.intervals import Interval, IntervalSet
 from scheduler.lifecycle import LIVE, AppointmentState
 from scheduler.places import Coordinates
 from scheduler.presence import Presence
-from scheduler.routing.open_visits import Occupied, OpenVisit, Standing, TakenTime
+from scheduler.routing.open_visits import Occupied, OffTime, OpenVisit, Standing, TakenTime
 from scheduler.working_time import local_day
 
 MOVABLE = frozenset({AppointmentState.PLANNED, AppointmentState.PROMISED})
@@ -165,12 +166,24 @@ class _Hours:
         for each in others:
             self._others[each.site].append(each)
 
-    def of(self, visit: VisitRow) -> IntervalSet[datetime]:
-        key = visit.site_id, visit.window
-        if key not in self._known:
-            self._known[key] = self._allowed(self._sites[visit.site_id], visit.window)
+    def of(self, visit: VisitRow) -> tuple[IntervalSet[datetime], OffTime | None]:
+        """Return when all of a visit may be made, and when the part in which a machine is off.
+
+        Where the worksheet does not say which part that is, all of the visit counts as such.
+        """
+        window, off = visit.window, None
+        span = off_span(visit.worksheet) if window == Window.QUIET else None
+        if span is not None:
+            window = Window.ACCESS  # it begins and ends while the machine runs
+            off = OffTime(begins=span[0], ends=span[1], hours=self._at(visit, Window.QUIET))
         there = [each.span for each in self._others[visit.site_id] if each.visit != visit.id]
-        return self._known[key] - IntervalSet.of(there)
+        return self._at(visit, window) - IntervalSet.of(there), off
+
+    def _at(self, visit: VisitRow, window: str) -> IntervalSet[datetime]:
+        key = visit.site_id, window
+        if key not in self._known:
+            self._known[key] = self._allowed(self._sites[visit.site_id], window)
+        return self._known[key]
 
     def _allowed(self, site: Site, window: str) -> IntervalSet[datetime]:
         allowed = site.quiet.between(self._start, self._end)
@@ -184,6 +197,7 @@ class _Hours:
 def _open_visit(
     row: VisitRow, site: Site, hours: _Hours, standing: AppointmentRow | None
 ) -> OpenVisit:
+    allowed, off = hours.of(row)
     return OpenVisit(
         id=row.id,
         site=site.id,
@@ -191,7 +205,8 @@ def _open_visit(
         zone=site.access.zone,
         minutes=row.minutes,
         skills=frozenset(row.skills),
-        allowed=hours.of(row),
+        allowed=allowed,
+        off=off,
         earliest=row.earliest,
         target=row.target,
         latest=row.latest,

@@ -7,7 +7,7 @@ problem file. Deciding what things are worth is left to :class:`PlanningWeights`
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,7 +127,7 @@ def assemble(
             skills=visit.skills,
             shift_minutes=tempo.by_shift(visit),
             start_windows=_start_windows(
-                visit, clock, tempo.longest(visit), visit.id in deadline_waived
+                visit, clock, tempo.extremes(visit), visit.id in deadline_waived
             ),
             leave_out_cost=costs.leave_out(visit),
             shift_costs=costs.by_shift(visit),
@@ -294,14 +294,15 @@ class _Tempo:
             shift.id: taken[shift.technician] for shift in self.shifts if shift.technician in taken
         }
 
-    def longest(self, visit: OpenVisit) -> int:
-        """Return the time on site of the slowest who could make the visit."""
+    def extremes(self, visit: OpenVisit) -> tuple[int, int]:
+        """Return the time on site of the fastest and of the slowest who could make the visit."""
         paces = [person.pace for person in self.technicians if visit.skills <= person.skills]
-        return minutes_at_pace(visit.minutes, max(paces, default=1.0))
+        fastest, slowest = min(paces, default=1.0), max(paces, default=1.0)
+        return minutes_at_pace(visit.minutes, fastest), minutes_at_pace(visit.minutes, slowest)
 
 
 def _start_windows(
-    visit: OpenVisit, clock: _Clock, longest: int, waived: bool
+    visit: OpenVisit, clock: _Clock, extremes: tuple[int, int], waived: bool
 ) -> tuple[tuple[int, int], ...]:
     """Return the minutes in which the visit may start so that all of it lies in allowed time.
 
@@ -316,14 +317,57 @@ def _start_windows(
         last_start = min(last_start, instant_at(day_after, visit.zone) - _MINUTE)
     if visit.respond_by is not None and not waived:
         last_start = min(last_start, visit.respond_by)
+    fastest, slowest = extremes
+    opening, deadline = clock.up(start), clock.down(last_start)
     windows = []
-    for interval in visit.allowed:
-        first = clock.up(max(interval.start, start))
-        closing, deadline = clock.down(interval.end), clock.down(last_start)
-        last = min(closing - visit.minutes, deadline)
-        if first <= last:
-            windows.append((first, max(first, min(last, closing - longest))))
+    for whole in _starts(visit.allowed, clock, (0, visit.minutes, slowest)):
+        for off in _starts_off(visit, clock, fastest / visit.minutes, slowest / visit.minutes):
+            first = max(whole.first, off.first, opening)
+            last = min(whole.last, off.last, deadline)
+            if first <= last:
+                of_slowest = min(last, whole.last_of_slowest, off.last_of_slowest)
+                windows.append((first, max(first, of_slowest)))
     return tuple(windows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Starts:
+    """The minutes in which a visit may start for the sake of one stretch of hours."""
+
+    first: int
+    last: int
+    last_of_slowest: int
+
+
+def _starts(
+    hours: IntervalSet[datetime], clock: _Clock, part: tuple[int, int, int]
+) -> list[_Starts]:
+    """Return when a visit may start whose part lies in the hours.
+
+    `part` is from which minute of the visit to which, by the worksheet and for the slowest.
+    """
+    begins, ends, of_slowest = part
+    return [
+        _Starts(
+            first=clock.up(interval.start) - begins,
+            last=clock.down(interval.end) - ends,
+            last_of_slowest=clock.down(interval.end) - of_slowest,
+        )
+        for interval in hours
+    ]
+
+
+def _starts_off(visit: OpenVisit, clock: _Clock, fastest: float, slowest: float) -> list[_Starts]:
+    """Return when it may start for the sake of the machine that is off; a fast one gets there soon.
+
+    Any time will do where no machine is.
+    """
+    off = visit.off
+    if off is None:
+        ever = clock.down(datetime.max.replace(tzinfo=UTC) - _ONE_DAY)
+        return [_Starts(first=-ever, last=ever, last_of_slowest=ever)]
+    part = floor(off.begins * min(fastest, 1.0)), off.ends, ceil(off.ends * max(slowest, 1.0))
+    return _starts(off.hours, clock, part)
 
 
 def _keepable_pins(

@@ -18,6 +18,21 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OffTime:
+    """The part of a visit in which a machine is off.
+
+    Attributes
+    ----------
+    begins, ends : minutes of the visit, by its worksheet; 0 <= begins < ends.
+    hours : the instants in which the site can do without a machine; all of the part lies in them.
+    """
+
+    begins: int
+    ends: int
+    hours: IntervalSet[datetime]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OpenVisit:
     """A visit waiting for its place in the plan.
 
@@ -27,6 +42,7 @@ class OpenVisit:
     at, zone : of the site.
     minutes : time on site.
     allowed : the instants in which the whole of the work must lie.
+    off : the part of it that must lie in narrower hours, if any.
     earliest, target, latest : days at the site.
     hard_latest : the last day law or the maker allow, if they have a say.
     urgency, respond_by : for a callback only; arrival by ``respond_by`` keeps the contract.
@@ -43,6 +59,7 @@ class OpenVisit:
     earliest: date
     target: date
     latest: date
+    off: OffTime | None = None
     hard_latest: date | None = None
     urgency: Urgency | None = None
     respond_by: datetime | None = None
