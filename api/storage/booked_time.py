@@ -70,6 +70,7 @@ def _taken(
             col(table.technician_id),
             col(table.starts_at),
             col(table.ends_at),
+            col(SiteRow.id),
             col(SiteRow.lat),
             col(SiteRow.lon),
         )
@@ -84,8 +85,9 @@ def _taken(
             at=Coordinates(lat=lat, lon=lon),
             starts_at=starts_at,
             ends_at=ends_at,
+            site=site,
         )
-        for visit, technician, starts_at, ends_at, lat, lon in rows
+        for visit, technician, starts_at, ends_at, site, lat, lon in rows
     ]
 
 

@@ -122,6 +122,7 @@ def assemble(
     floating = [
         Visit(
             id=visit.id,
+            site=visit.site,
             place=places.index_of(visit.at),
             minutes=visit.minutes,
             skills=visit.skills,

@@ -40,7 +40,7 @@ from api.storage.tables import (
     SiteRow,
     VisitRow,
 )
-from scheduler.errors import DoubleBooking
+from scheduler.errors import DoubleBooking, SiteTaken
 from scheduler.lifecycle import AppointmentState
 from scheduler.worksheet import Worksheet
 from seed_data.catalogue import load_catalogue
@@ -234,7 +234,7 @@ class Histories(RuleBasedStateMachine):
         self.now += timedelta(minutes=1)
         try:
             uid = f"{act()}@steamround.invalid"
-        except DoubleBooking:
+        except (DoubleBooking, SiteTaken):
             assert {feed: self._body(feed) for feed in FEEDS} == self.bodies
             return
         for feed in FEEDS:

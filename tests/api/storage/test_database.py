@@ -265,7 +265,7 @@ def met(database: Database, database_url: str) -> Database:
             session.connection().execute(text(f"DROP TRIGGER {trigger}{of_table}"))
         session.add(appointment("a1", "v1", NINE))
         session.add(appointment("a2", "v2", NINE, technician="t2"))
-        session.connection().execute(text("UPDATE alembic_version SET version_num = '0010'"))
+        session.connection().execute(text("UPDATE alembic_version SET version_num = '0011'"))
     assert not database.is_current()
     database.create_or_upgrade()
     assert database.is_current()

@@ -20,7 +20,7 @@ from scheduler.routing.assembly import (
     working_days,
 )
 from scheduler.routing.checker import check
-from scheduler.routing.open_visits import Occupied, OpenVisit, Standing
+from scheduler.routing.open_visits import Occupied, OffTime, OpenVisit, Standing
 from scheduler.routing.plan import Stop
 from scheduler.routing.problem import Pause, Pin, Shift, Visit
 from scheduler.routing.weights import PlanningWeights
@@ -136,6 +136,26 @@ def test_people_and_hours_become_shifts() -> None:
 def test_all_of_the_work_lies_in_allowed_hours() -> None:
     # 08:00 to 11:00 for 60 minutes of work: start from 08:00 to 10:00
     assert only_visit(assembled(VALVES)).start_windows == ((480, 600), (1920, 2040))
+
+
+def test_what_a_machine_is_off_for_lies_in_the_quiet_hours() -> None:
+    # off from the 20th minute to the 45th, between 9:00 and 10:00: start from 8:40 to 9:15
+    off = OffTime(begins=20, ends=45, hours=hours(9, 10, MONDAY))
+    visit = replace(VALVES, off=off)
+    assert only_visit(assembled(visit)).start_windows == ((520, 555),)
+    # all of the work lies in allowed hours still: until 9:30, hence start by 8:30
+    early = replace(visit, allowed=IntervalSet.of([Interval(start=at(8), end=at(9, 30))]))
+    assert only_visit(assembled(early)).start_windows == ()
+    # Ann takes 72 minutes and has the machine off until the 54th; Cy begins that at the 16th
+    people = (replace(ANN, pace=1.2), replace(ANN, id="cy", pace=0.8))
+    assert only_visit(assembled(visit, people=people)).start_windows == ((524, 546),)
+
+
+def test_two_technicians_are_kept_from_one_site() -> None:
+    other = replace(VALVES, id="other")
+    problem = assembled(VALVES, other, people=(ANN, replace(ANN, id="cy"))).problem
+    assert {visit.site for visit in problem.visits} == {"s1"}
+    assert problem.shares_sites()
 
 
 def test_nothing_starts_before_now_or_before_its_earliest_day() -> None:

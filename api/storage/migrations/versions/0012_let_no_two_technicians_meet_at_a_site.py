@@ -4,8 +4,8 @@ No table changes: a database that has come this far gets the guards of this prog
 laid after every upgrade. Appointments that met before stay as they are.
 """
 
-revision = "0011"
-down_revision = "0010"
+revision = "0012"
+down_revision = "0011"
 branch_labels = None
 depends_on = None
 
