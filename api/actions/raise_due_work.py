@@ -182,8 +182,8 @@ def _decide(
         if task.id not in known.waiting.spoken_for
     ]
     by_id = {task.id: task for task in tasks}
-    least = policy_at(site, policy)
-    quiet, fitting = least.maximum_minutes, replace(policy, maximum_minutes=_most(site, policy))
+    least = policy_at(site, policy).maximum_minutes
+    hours, fitting = _week(site.quiet, site.access), policy
     while True:
         bundling = bundle_site(
             tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
@@ -192,18 +192,32 @@ def _decide(
             _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
             for bundle in bundling.bundles
         ]
-        excess = max((_minutes_off(visit) - quiet for visit in visits), default=0)
-        if excess <= 0 or fitting.maximum_minutes <= quiet:
+        excess = max((_excess(visit, hours, _week(site.quiet)) for visit in visits), default=0)
+        if excess <= 0 or fitting.maximum_minutes <= least:
             break
         room = fitting.maximum_minutes - max(excess, _LEAST_CUT_MINUTES)
-        fitting = replace(fitting, maximum_minutes=max(room, quiet))
+        fitting = replace(fitting, maximum_minutes=max(room, least))
     return _Decided(work=SiteWork(site=site.id, tasks=tasks, visits=visits), bundling=bundling)
 
 
-def _minutes_off(visit: ReadyVisit) -> int:
-    """Return how long a machine is off in a visit; what fills a visit alone cannot be parted."""
-    begins, ends = off_span(visit.worksheet) or (0, 0)
-    return ends - begins if len(visit.bundle.tasks) > 1 else 0
+def _excess(visit: ReadyVisit, hours: IntervalSet[int], quiet: IntervalSet[int]) -> int:
+    """Return by how many minutes a visit is too long for an ordinary week of its site.
+
+    All of it must lie in the hours, and what a machine is off for in the quiet ones, with room for
+    several starts. What fills a visit alone cannot be parted and is never too long.
+    """
+    if len(visit.bundle.tasks) == 1:
+        return 0
+    minutes = visit.bundle.minutes
+    off = off_span(visit.worksheet)
+    begins, ends = off or (0, minutes)
+    starts = (
+        min(whole.end - minutes, part.end - ends) - max(whole.start, part.start - begins)
+        for whole in hours
+        for part in (hours if off is None else quiet)
+    )
+    room = max(starts, default=_MARGIN_MINUTES)  # without any hours there is nothing to go by
+    return _MARGIN_MINUTES - room
 
 
 def _ready(
@@ -258,15 +272,10 @@ def while_covered(tasks: Iterable[DueTask], contract: Contract, today: date) -> 
 
 
 def policy_at(site: Site, policy: BundlingPolicy) -> BundlingPolicy:
-    """Return the policy with visits no longer than the site can do without a machine."""
-    room = min(policy.maximum_minutes, _longest_minutes(site.quiet) - _MARGIN_MINUTES)
+    """Return the policy with visits that fit into the site's quiet hours from beginning to end."""
+    quiet = max((each.end - each.start for each in _week(site.quiet)), default=_DAY_MINUTES)
+    room = min(policy.maximum_minutes, quiet - _MARGIN_MINUTES)
     return replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
-
-
-def _most(site: Site, policy: BundlingPolicy) -> int:
-    """Return how long a visit may be that begins or ends while the machines run."""
-    room = min(policy.maximum_minutes, _longest_minutes(site.quiet, site.access) - _MARGIN_MINUTES)
-    return max(room, _MARGIN_MINUTES)
 
 
 def is_ours(rule: ServiceRule, contract: Contract) -> bool:
@@ -276,9 +285,9 @@ def is_ours(rule: ServiceRule, contract: Contract) -> bool:
     return contract.upkeep_included
 
 
-def _longest_minutes(*calendars: WorkingCalendar) -> int:
-    """Return the longest stretch of these hours together, in an ordinary week."""
-    week = IntervalSet.of(
+def _week(*calendars: WorkingCalendar) -> IntervalSet[int]:
+    """Return these hours together, in minutes of an ordinary week."""
+    return IntervalSet.of(
         Interval(
             start=day * _DAY_MINUTES + _minute_of(span.opens),
             end=(day + span.past_midnight) * _DAY_MINUTES + _minute_of(span.closes),
@@ -287,7 +296,6 @@ def _longest_minutes(*calendars: WorkingCalendar) -> int:
         for day, spans in enumerate(calendar.weekly.by_weekday)
         for span in spans
     )
-    return max((each.end - each.start for each in week), default=_DAY_MINUTES)
 
 
 def _minute_of(wall: time) -> int:

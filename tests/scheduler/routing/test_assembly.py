@@ -151,11 +151,10 @@ def test_what_a_machine_is_off_for_lies_in_the_quiet_hours() -> None:
     assert only_visit(assembled(visit, people=people)).start_windows == ((524, 546),)
 
 
-def test_two_technicians_are_kept_from_one_site() -> None:
+def test_every_visit_says_at_which_site_it_is_made() -> None:
     other = replace(VALVES, id="other")
     problem = assembled(VALVES, other, people=(ANN, replace(ANN, id="cy"))).problem
-    assert {visit.site for visit in problem.visits} == {"s1"}
-    assert problem.shares_sites()
+    assert [visit.site for visit in problem.visits] == ["s1", "s1"]
 
 
 def test_nothing_starts_before_now_or_before_its_earliest_day() -> None:
