@@ -21,6 +21,7 @@ from api.http.readings import Judged, ReadingTaken, judged_shown
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Amount, Id, Instant
 from api.storage.open_work import MOVABLE
+from api.storage.presence import at_one_site_at_once
 from api.storage.standing import unreported as never_reported
 from api.storage.tables import AppointmentRow
 from api.storage.unread import whom_to_telephone
@@ -198,6 +199,13 @@ def list_appointments(
     unreported: Annotated[
         bool, Query(description="Only those over for 12 hours of which nothing was reported.")
     ] = False,
+    meeting: Annotated[
+        bool,
+        Query(
+            description="Only those during which another technician has an appointment at the "
+            "site. None is made any more; some may be left from before that was refused."
+        ),
+    ] = False,
 ) -> ListOf[Appointment]:
     """List appointments in order of time; a technician and a portal see their own."""
     starts_at = col(AppointmentRow.starts_at)
@@ -214,6 +222,7 @@ def list_appointments(
         equals(col(AppointmentRow.visit_id), visit),
         equals(col(AppointmentRow.state), state),
         never_reported(now) if unreported else None,
+        at_one_site_at_once() if meeting else None,
     )
 
 
@@ -241,8 +250,8 @@ def move_appointment(
 ) -> PlacedByHand:
     """Put an appointment at another time or with another technician by hand.
 
-    Two appointments at once are refused; anything else that is not kept is told. Plans to come may
-    move it again unless you promise it.
+    Two appointments at once are refused, and two technicians at one site; anything else that is not
+    kept is told. Plans to come may move it again unless you promise it.
     """
     slot = body.technician_id, body.starts_at
     with deed.database.read() as session:

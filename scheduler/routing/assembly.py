@@ -6,8 +6,7 @@ problem file. Deciding what things are worth is left to :class:`PlanningWeights`
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
-from math import ceil, floor
+from datetime import date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
 from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.reading import Flaws
+from scheduler.routing.start_windows import Minutes, start_windows
 from scheduler.routing.visit_costs import VisitCosts
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
@@ -88,7 +88,7 @@ def assemble(
     """
     zone = technicians[0].calendar.zone if technicians else "UTC"
     zero = instant_at(datetime.combine(days[0], datetime.min.time()), zone)
-    clock = _Clock(zero=zero, now=now)
+    clock = Minutes(zero=zero, now=now)
     places = _Places()
     shifts: list[Shift] = []
     shift_days: dict[str, date] = {}
@@ -127,7 +127,7 @@ def assemble(
             minutes=visit.minutes,
             skills=visit.skills,
             shift_minutes=tempo.by_shift(visit),
-            start_windows=_start_windows(
+            start_windows=start_windows(
                 visit, clock, tempo.extremes(visit), visit.id in deadline_waived
             ),
             leave_out_cost=costs.leave_out(visit),
@@ -202,22 +202,6 @@ class _Places:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Clock:
-    """Instants as whole minutes of the problem."""
-
-    zero: datetime
-    now: datetime
-
-    def up(self, instant: datetime) -> int:
-        """Return the first whole minute not before ``instant``."""
-        return ceil((instant - self.zero) / _MINUTE)
-
-    def down(self, instant: datetime) -> int:
-        """Return the last whole minute not after ``instant``."""
-        return (instant - self.zero) // _MINUTE
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Beginning:
     """Where and when a shift that is already running goes on."""
 
@@ -236,7 +220,7 @@ def _shifts(
     at_work: IntervalSet[datetime],
     ends: tuple[int, int],
     goes_on: _Beginning,
-    clock: _Clock,
+    clock: Minutes,
 ) -> Iterable[Shift]:
     """Yield the shifts of one person on one day: one, or more when an absence splits the day.
 
@@ -265,7 +249,7 @@ def _shifts(
         )
 
 
-def _pause(person: Technician, day: date, first: int, last: int, clock: _Clock) -> Pause | None:
+def _pause(person: Technician, day: date, first: int, last: int, clock: Minutes) -> Pause | None:
     """Return the break of a shift; none when too little of the shift lies in the break's hours."""
     if not person.break_minutes:
         return None
@@ -302,82 +286,13 @@ class _Tempo:
         return minutes_at_pace(visit.minutes, fastest), minutes_at_pace(visit.minutes, slowest)
 
 
-def _start_windows(
-    visit: OpenVisit, clock: _Clock, extremes: tuple[int, int], waived: bool
-) -> tuple[tuple[int, int], ...]:
-    """Return the minutes in which the visit may start so that all of it lies in allowed time.
-
-    Whoever makes it must be through in time. Where hours are too short for the slowest, they are
-    taken as long enough for the worksheet's minutes, rather than leave the visit to nobody.
-    """
-    from_day = instant_at(datetime.combine(visit.earliest, datetime.min.time()), visit.zone)
-    start = max(from_day, clock.now)
-    last_start = datetime.max.replace(tzinfo=UTC) - _ONE_DAY
-    if visit.hard_latest is not None:
-        day_after = datetime.combine(visit.hard_latest + _ONE_DAY, datetime.min.time())
-        last_start = min(last_start, instant_at(day_after, visit.zone) - _MINUTE)
-    if visit.respond_by is not None and not waived:
-        last_start = min(last_start, visit.respond_by)
-    fastest, slowest = extremes
-    opening, deadline = clock.up(start), clock.down(last_start)
-    windows = []
-    for whole in _starts(visit.allowed, clock, (0, visit.minutes, slowest)):
-        for off in _starts_off(visit, clock, fastest / visit.minutes, slowest / visit.minutes):
-            first = max(whole.first, off.first, opening)
-            last = min(whole.last, off.last, deadline)
-            if first <= last:
-                of_slowest = min(last, whole.last_of_slowest, off.last_of_slowest)
-                windows.append((first, max(first, of_slowest)))
-    return tuple(windows)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Starts:
-    """The minutes in which a visit may start for the sake of one stretch of hours."""
-
-    first: int
-    last: int
-    last_of_slowest: int
-
-
-def _starts(
-    hours: IntervalSet[datetime], clock: _Clock, part: tuple[int, int, int]
-) -> list[_Starts]:
-    """Return when a visit may start whose part lies in the hours.
-
-    `part` is from which minute of the visit to which, by the worksheet and for the slowest.
-    """
-    begins, ends, of_slowest = part
-    return [
-        _Starts(
-            first=clock.up(interval.start) - begins,
-            last=clock.down(interval.end) - ends,
-            last_of_slowest=clock.down(interval.end) - of_slowest,
-        )
-        for interval in hours
-    ]
-
-
-def _starts_off(visit: OpenVisit, clock: _Clock, fastest: float, slowest: float) -> list[_Starts]:
-    """Return when it may start for the sake of the machine that is off; a fast one gets there soon.
-
-    Any time will do where no machine is.
-    """
-    off = visit.off
-    if off is None:
-        ever = clock.down(datetime.max.replace(tzinfo=UTC) - _ONE_DAY)
-        return [_Starts(first=-ever, last=ever, last_of_slowest=ever)]
-    part = floor(off.begins * min(fastest, 1.0)), off.ends, ceil(off.ends * max(slowest, 1.0))
-    return _starts(off.hours, clock, part)
-
-
 def _keepable_pins(
     visits: Sequence[OpenVisit],
     floating: Sequence[Visit],
     shifts: Sequence[Shift],
     places: Sequence[Place],
     travel_minutes: NDArray[np.int32],
-    clock: _Clock,
+    clock: Minutes,
 ) -> dict[str, Visit]:
     """Return the promised visits pinned where they were promised, as far as that can be kept.
 
@@ -412,7 +327,7 @@ def _keepable_pins(
 
 
 def _perhaps_away(
-    shifts: Sequence[Shift], technicians: Sequence[Technician], clock: _Clock
+    shifts: Sequence[Shift], technicians: Sequence[Technician], clock: Minutes
 ) -> dict[str, float]:
     """Return the share of each shift in which its technician may be away, where there is any."""
     perhaps = {person.id: person.perhaps_away for person in technicians}

@@ -11,8 +11,9 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
+from itertools import permutations
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,18 +22,25 @@ import httpx
 import pytest
 from sqlmodel import col, select
 
+from api.actions.appointments import move_by_hand
+from api.storage.audit import Origin
 from api.storage.booking_rules import booking_rules
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
+from api.storage.presence import presences
 from api.storage.tables import (
     AppointmentRow,
     ClockClaimRow,
     DueTaskRow,
     PlanRow,
     TechnicianRow,
+    VisitRow,
 )
+from scheduler.errors import DoubleBooking, SiteTaken
+from scheduler.presence import Presence, meetings
 from scheduler.routing.checker import check
 from scheduler.routing.plan import plan_from_json
+from seed_data.catalogue import load_catalogue
 from tests.published.calendar_clients import CalendarClient
 
 STEAMROUND = Path(sys.executable).parent / "steamround"
@@ -113,6 +121,43 @@ def test_every_plan_of_the_demo_keeps_every_rule(database: Database) -> None:
     for row in plans:
         assert row.problem is not None
         assert check(unpack_problem(row.problem), plan_from_json(row.solution)) == ()
+
+
+def test_no_two_technicians_of_the_demo_meet_at_a_site_whatever_is_tried(
+    demo: tuple[Path, str], tmp_path: Path
+) -> None:
+    """Not in the plan with its callback, and not after anybody has been moved onto anybody else."""
+    shutil.copy(demo[0] / "steamround.sqlite", tmp_path)
+    database = Database(f"sqlite:///{tmp_path / 'steamround.sqlite'}")
+    catalogue = load_catalogue()
+    now = datetime(2027, 3, 22, 9, 40, tzinfo=PARIS)
+
+    def there() -> tuple[Presence, ...]:
+        with database.read() as session:
+            return presences(session, start=now, end=now + timedelta(days=30), now=now)
+
+    with database.read() as session:
+        people = {row.id: set(row.skills) for row in session.exec(select(TechnicianRow))}
+        skills = {row.id: set(row.skills) for row in session.exec(select(VisitRow))}
+    planned = there()
+    sites = {presence.site for presence in planned}
+    assert meetings(planned) == ()
+    assert len(planned) > len(sites) > 50  # some sites see somebody more than once
+    refused = 0
+    for one, other in permutations(planned, 2):
+        if one.site != other.site or min(one.span.start, other.span.start) < now:
+            continue
+        for person in people.keys() - {other.technician}:
+            if skills[one.visit] <= people[person]:
+                with suppress(DoubleBooking), pytest.raises(SiteTaken):
+                    move_by_hand(
+                        database, one.id, person, other.span.start, catalogue,
+                        now=now, origin=Origin(actor="tester"),
+                    )  # fmt: skip
+                refused += 1
+    assert refused > 20
+    assert there() == planned
+    database.close()
 
 
 def test_the_demo_leaves_calendars_and_a_picture_that_need_no_network(
