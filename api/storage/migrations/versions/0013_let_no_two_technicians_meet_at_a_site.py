@@ -4,8 +4,8 @@ No table changes: a database that has come this far gets the guards of this prog
 laid after every upgrade. Appointments that met before stay as they are.
 """
 
-revision = "0012"
-down_revision = "0011"
+revision = "0013"
+down_revision = "0012"
 branch_labels = None
 depends_on = None
 
