@@ -165,16 +165,15 @@ def bundle_site(
         for together in _kept_apart(lots)
         for visit in _cheapest_visits(together, policy, horizon, estimates)
     ]
-    done = {task.id for visit in wanted for lot in visit.lots for task in lot.tasks}
-    bundles = [_bundle(visit, estimates) for visit in wanted]
+    done = {task.id for visit, _ in wanted for lot in visit.lots for task in lot.tasks}
+    bundles = [_bundle(visit, figures) for visit, figures in wanted]
     return Bundling(
         bundles=tuple(sorted(bundles, key=lambda bundle: (bundle.target, bundle.id))),
         later=tuple(sorted(task.id for task in tasks if task.id not in done)),
         cost_minutes=sum(
-            visit.cost_beside_minutes + bundle.minutes
-            for visit, bundle in zip(wanted, bundles, strict=True)
+            visit.cost_beside_minutes + figures.times.minutes for visit, figures in wanted
         ),
-        separate_cost_minutes=sum(visit.separate_cost for visit in wanted),
+        separate_cost_minutes=sum(visit.separate_cost for visit, _ in wanted),
     )
 
 
@@ -304,7 +303,7 @@ def _kept_apart(lots: Iterable[_Lot]) -> list[list[_Lot]]:
 
 def _cheapest_visits(
     lots: Sequence[_Lot], policy: BundlingPolicy, horizon: date, estimates: VisitEstimates
-) -> list[_Visit]:
+) -> list[tuple[_Visit, VisitFigures]]:
     """Group the lots into visits and return those before the horizon.
 
     None of several lots is longer than the policy allows. Where the worksheet is longer than the
@@ -313,8 +312,12 @@ def _cheapest_visits(
     """
     room = float(policy.maximum_minutes)
     while True:
-        visits = [v for v in _search(lots, policy, room, estimates) if v.day < horizon]
-        minutes = [v.figures(estimates).times.minutes for v in visits if len(v.lots) > 1]
+        visits = [
+            (visit, visit.figures(estimates))
+            for visit in _search(lots, policy, room, estimates)
+            if visit.day < horizon
+        ]
+        minutes = [figures.times.minutes for visit, figures in visits if len(visit.lots) > 1]
         excess = max(minutes, default=0) - policy.maximum_minutes
         if excess <= 0:
             return visits
@@ -405,10 +408,9 @@ def _orders_worth_cutting(lots: Sequence[_Lot]) -> NDArray[np.int64]:
     return np.array(orders, np.int64).reshape(len(keys), len(lots))
 
 
-def _bundle(visit: _Visit, estimates: VisitEstimates) -> Bundle:
+def _bundle(visit: _Visit, figures: VisitFigures) -> Bundle:
     lots = visit.lots
     tasks = sorted(task.id for lot in lots for task in lot.tasks)
-    figures = visit.figures(estimates)
     latest = min(lot.latest for lot in lots)
     hard_latest = min((lot.latest for lot in lots if lot.tasks[0].hard), default=None)
     lead = min(lots, key=lambda lot: (not lot.overdue, lot.target, lot.tasks[0].id))

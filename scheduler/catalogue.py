@@ -634,6 +634,10 @@ class Catalogue:
     _translators: dict[str, Translator] = field(
         init=False, repr=False, compare=False, default_factory=dict
     )
+    # filled in as they are asked for
+    access_states: dict[str, MachineState] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
 
     def __post_init__(self) -> None:
         by_part: dict[str | None, tuple[ServiceRule, ...]] = {}

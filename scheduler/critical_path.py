@@ -149,7 +149,7 @@ def with_one_pair_of_hands(activities: Sequence[Activity]) -> Timetable:
             if holder is not None and not activities[holder].hands:
                 wait_over.add(activity.place)
         if ready:
-            at = min(ready, key=how_pressing)
+            at = next(iter(ready)) if len(ready) == 1 else min(ready, key=how_pressing)
             index = heappop(ready[at])[2]
             if not ready[at]:
                 del ready[at]

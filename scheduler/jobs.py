@@ -76,7 +76,11 @@ def access_needed(access: Iterable[str], catalogue: Catalogue) -> tuple[str, ...
 
 def access_state(step: str, catalogue: Catalogue) -> MachineState:
     """Return the state a machine must be in before an access step and all it requires are open."""
-    return strictest(catalogue.access_steps[s].state for s in access_needed((step,), catalogue))
+    known = catalogue.access_states
+    if step not in known:
+        needed = access_needed((step,), catalogue)
+        known[step] = strictest(catalogue.access_steps[each].state for each in needed)
+    return known[step]
 
 
 def rule_state(rule: ServiceRule, build: Build, catalogue: Catalogue) -> MachineState:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from scheduler.catalogue import Catalogue, EquipmentKind, MachineState, ReadWhen
 from scheduler.errors import InvalidInput, UnknownReference
@@ -91,8 +92,11 @@ class VisitEstimates:
         ):
             _tell_apart(what, len(ids))
         steps = catalogue.access_steps
-        self.open_minutes = np.array([step.open_minutes for step in steps.values()], np.float64)
-        self.close_minutes = np.array([step.close_minutes for step in steps.values()], np.float64)
+        self.open_minutes = np.zeros((8, 256))  # of each set of eight access steps
+        self.close_minutes = np.zeros((8, 256))
+        for n, step in enumerate(steps.values()):
+            _add_to_sums(self.open_minutes, n, step.open_minutes)
+            _add_to_sums(self.close_minutes, n, step.close_minutes)
         self._step_bits = {step: 1 << n for n, step in enumerate(steps)}
         self._opening_bits: dict[tuple[str, str], int] = {}
         times = {ReadWhen.FOUND_AND_LEFT: 3, ReadWhen.LEFT: 1}
@@ -222,8 +226,7 @@ class VisitEstimates:
                 _tell_apart("access steps and openings", count + 1)
                 self._opening_bits[key] = 1 << count
                 minutes = self.catalogue.openings[key[0]].minutes
-                self.open_minutes = np.append(self.open_minutes, minutes)
-                self.close_minutes = np.append(self.close_minutes, 0.0)
+                _add_to_sums(self.open_minutes, count, minutes)
             bits |= self._opening_bits[key]
         return bits
 
@@ -262,6 +265,12 @@ class VisitEstimates:
             dead_minutes,
             reheat_minutes,
         )
+
+
+def _add_to_sums(sums: NDArray[np.float64], bit: int, minutes: float) -> None:
+    """Add the minutes of one bit to those of the sets of eight that have it."""
+    eight, place = divmod(bit, 8)
+    sums[eight, np.arange(256) >> place & 1 == 1] += minutes
 
 
 def _tell_apart(what: str, count: int) -> None:
