@@ -27,6 +27,7 @@ class Breach(StrEnum):
     NO_WAY_HOME = "no_time_to_get_home"
     DRIVES_TOO_LONG = "drives_too_long"
     NO_BREAK = "no_room_for_the_break"
+    SECOND_AT_SITE = "second_technician_at_site"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +46,8 @@ def what_breaks(
     Parameters
     ----------
     question
-        The published calendar of one technician on one day, and the visit, which is not in it.
+        The published calendar of one technician on one day, and the visit, which is not in it;
+        beside them who else goes to its site.
     start
         Minute of the problem.
     day, last_day
@@ -76,7 +78,9 @@ def _broken(question: Question, start: int) -> Iterator[Broken]:
         (
             number
             for number, shift in enumerate(problem.shifts)
-            if start < shift.end and shift.start < start + visit.minutes_in(shift.id) + 1
+            if question.asks(shift)
+            and start < shift.end
+            and shift.start < start + visit.minutes_in(shift.id) + 1
         ),
         None,
     )
@@ -85,6 +89,9 @@ def _broken(question: Question, start: int) -> Iterator[Broken]:
         yield Broken(breach=Breach.OUTSIDE_HOURS, detail=detail)
         return
     shift = problem.shifts[at]
+    if question.barred()[at]:
+        detail = "Another technician goes to that site while this one works: one of them should."
+        yield Broken(breach=Breach.SECOND_AT_SITE, detail=detail)
     end = start + visit.minutes_in(shift.id)
     if start < shift.start or end > shift.end:
         over = max(shift.start - start, end - shift.end)
@@ -101,7 +108,7 @@ def _broken(question: Question, start: int) -> Iterator[Broken]:
     held = replace(visit, pinned=Pin(shift=shift.id, start=start), start_windows=((start, start),))
     order = [*earlier, held, *later]
     without_limit = replace(shift, driving_limit=None)
-    if timetable(problem, without_limit, made or [held]) is None:
+    if made and timetable(problem, without_limit, made) is None:
         return  # it could not be kept before either
     if timetable(problem, without_limit, order) is None:
         assert shift.pause is not None, "without a break there is time for all drives"

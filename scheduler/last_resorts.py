@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.routing.insertion import Candidate, Gaps, Opening
-from scheduler.routing.problem import Problem, Visit
+from scheduler.routing.problem import Problem, Shift, Visit
+from scheduler.routing.sites import Sites
 
 _OVERTIME_STEP_MINUTES = 15
 _TRIED_IN_FULL = 12
@@ -82,7 +83,7 @@ def last_resorts(
     visit
         What has to be placed.
     able
-        Shape (n_shifts,): the shifts with the skills for it.
+        Shape (n_shifts,): the shifts that might make it, time aside.
     not_before, deadline
         The minutes between which it has to start.
     may_give_way
@@ -122,6 +123,12 @@ class _Emergency:
     ) -> None:
         self._problem, self._rounds, self._visit = problem, rounds, visit
         self._able = np.flatnonzero(able).tolist()
+        placed = [
+            (problem.visits[index].id, problem.shifts[round_.shift].id)
+            for round_ in rounds
+            for index in round_.order
+        ]
+        self._sites = Sites(problem, placed)
 
     def from_further_away(self) -> LastResort | None:
         """Somebody has a gap, but so far away that it was not offered."""
@@ -140,10 +147,12 @@ class _Emergency:
         """Somebody works longer, as little longer as will do."""
         for minutes in range(_OVERTIME_STEP_MINUTES, most_minutes + 1, _OVERTIME_STEP_MINUTES):
             shifts = list(self._problem.shifts)
+            alone = np.zeros(len(shifts), dtype=np.bool_)
             for at in self._able:
                 shifts[at] = replace(shifts[at], end=shifts[at].end + minutes)
+                alone[at] = not self._meets_somebody(at, shifts[at])
             longer = replace(self._problem, shifts=tuple(shifts))
-            found = _cheapest(self._standing(longer), self._visit)
+            found = _cheapest(self._standing(longer), self._visit, alone)
             if found is not None:
                 opening, start = found
                 return self._way(
@@ -154,6 +163,21 @@ class _Emergency:
                     because=f"somebody works up to {minutes} minutes longer",
                 )
         return None
+
+    def _meets_somebody(self, shift_at: int, longer: Shift) -> bool:
+        """Whether a shift made longer overlaps another technician's at a site of both."""
+        made = [self._problem.visits[index] for index in self._rounds[shift_at].order]
+        others = (
+            self._problem.shifts[other]
+            for visit in (*made, self._visit)
+            for other in self._sites.others_there(visit)
+        )
+        return any(
+            other.technician != longer.technician
+            and other.start < longer.end
+            and longer.start < other.end
+            for other in others
+        )
 
     def instead_of_another(self, may_give_way: Mapping[str, Visit]) -> LastResort | None:
         """A visit nobody was promised makes room and is made on another shift, or not at all."""
@@ -199,6 +223,9 @@ class _Emergency:
         saved = self._round_cost(self._rounds[left.shift]) - self._round_cost(left)
         saved += moved.shift_costs.get(problem.shifts[left.shift].id, 0)
         allowed = np.array([moved.skills <= shift.skills for shift in problem.shifts])
+        allowed &= ~self._sites.barred(moved)
+        if moved.site is not None and moved.site == self._visit.site:
+            allowed &= ~self._sites.clashing(left.shift)
         allowed[left.shift] = False
         elsewhere = _cheapest(everywhere, moved, allowed)
         if elsewhere is None:

@@ -19,8 +19,9 @@ from scheduler.errors import InvalidParams
 from scheduler.last_resorts import LastResort, last_resorts
 from scheduler.routing.insertion import Candidate, Gaps
 from scheduler.routing.plan import Plan, Stop
-from scheduler.routing.problem import Problem, Visit
+from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.round_labels import Minutes
+from scheduler.routing.sites import Sites
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +175,9 @@ class Question:
     supplies
         Where the parts come from on each shift, in a few words; a shift without is not asked when
         others have them. Empty when nothing is known or needed.
+    technicians
+        Whose shifts are asked, None for everybody's. What others have in the plan still counts:
+        nobody comes to a site in a shift that overlaps one in which another is there.
     """
 
     problem: Problem
@@ -184,17 +188,35 @@ class Question:
     shift_days: Mapping[str, date]
     may_give_way: Mapping[str, Visit] = field(default_factory=dict)
     supplies: Mapping[str, str] = field(default_factory=dict)
+    technicians: frozenset[str] | None = None
 
     def able(self) -> NDArray[np.bool_]:
-        """Return which shifts have the skills and the parts, shape (n_shifts,)."""
-        return np.array(
+        """Return which shifts might make the visit, time aside; shape (n_shifts,).
+
+        They have the skills and the parts, and nobody else is at the site meanwhile.
+        """
+        able = np.array(
             [
                 self.visit.skills <= shift.skills
                 and (not self.supplies or shift.id in self.supplies)
+                and self.asks(shift)
                 for shift in self.problem.shifts
             ],
             dtype=np.bool_,
         )
+        return able & ~self.barred()
+
+    def asks(self, shift: Shift) -> bool:
+        """Tell whether a shift is of somebody who is asked."""
+        return self.technicians is None or shift.technician in self.technicians
+
+    def barred(self) -> NDArray[np.bool_]:
+        """Tell in which shifts another technician is at the site meanwhile, shape (n_shifts,)."""
+        if self.visit.site is None:
+            return np.zeros(len(self.problem.shifts), dtype=np.bool_)
+        there = {each.id for each in self.problem.visits if each.site == self.visit.site}
+        placed = [(stop.visit, stop.shift) for stop in self.plan.stops if stop.visit in there]
+        return Sites(self.problem, placed).barred(self.visit)
 
 
 def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:

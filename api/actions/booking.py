@@ -205,7 +205,10 @@ def _changeable(
 
 
 def _keepable(session: Session, visit: VisitRow, hold: HoldRow, now: datetime) -> Placement:
-    placement = placement_at(session, visit, hold.technician_id, hold.starts_at, now=now)
+    """Look again; somebody sent to the site since, before or after the held time, is no reason."""
+    placement = placement_at(
+        session, visit, hold.technician_id, hold.starts_at, now=now, beside_others=True
+    )
     if placement is None or hold.ends_at - hold.starts_at != timedelta(minutes=placement.minutes):
         raise TimeTaken(hold.arrive_from)
     return placement

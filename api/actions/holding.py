@@ -196,16 +196,29 @@ def _find(asked: Asked, arrive_from: datetime, offers: OfferPolicy) -> FoundTime
 
 
 def placement_at(
-    session: Session, visit: VisitRow, technician: str, starts_at: datetime, *, now: datetime
+    session: Session,
+    visit: VisitRow,
+    technician: str,
+    starts_at: datetime,
+    *,
+    now: datetime,
+    beside_others: bool = False,
 ) -> Placement | None:
     """Return where a visit can stand in a technician's day, None when it cannot.
 
     Travel, break, hours and skills are looked at anew, beside what is in the calendar now. Whoever
-    goes by the answer has the technician's lock.
+    goes by the answer has the technician's lock, and the site's.
+
+    Parameters
+    ----------
+    beside_others : pass over who else goes to the site that day, before or after.
     """
     day = local_date(starts_at, company_zone(session))
     asked = ask(session, visit, now=now, technicians=(technician,), day=day)
-    return place_at(asked.question, asked.minute(starts_at))
+    question = asked.question
+    if beside_others:
+        question = replace(question, visit=replace(question.visit, site=None))
+    return place_at(question, asked.minute(starts_at))
 
 
 def release_hold(

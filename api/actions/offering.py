@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from sqlmodel import Session, col, select
 
-from api.storage.booked_time import booked_time
+from api.storage.booked_time import booked_time, technicians_at
 from api.storage.booking_rules import booking_rules, offer_policy
 from api.storage.company_travel import company_travel
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
@@ -236,7 +236,7 @@ def ask(
 
     Parameters
     ----------
-    technicians : of these only, when given.
+    technicians : of these only, when given; whoever else is at the site still counts.
     day : of this local day only, when given.
     give_way_until : visits nobody was promised may give way up to then; up to the deadline when
         not given.
@@ -248,6 +248,9 @@ def ask(
     """
     zone = company_zone(session)
     today = local_date(now, zone)
+    asked = technicians
+    if technicians is not None:
+        technicians = {*technicians, *technicians_at(session, visit.site_id, now=now)}
     people = active_technicians(session, technicians, from_day=today)
     days = working_days(people, today, OFFER_DAYS) if day is None else [day]
     if not days:
@@ -284,7 +287,8 @@ def ask(
         occupied=busy,
         deadline_waived=frozenset({visit.id}),  # it is the question's to heed
     )
-    loose = {each.id: each for each in assembly.problem.visits}
+    sites = {each.id: each.site_id for each in (visit, *yielding)}
+    loose = {each.id: replace(each, site=sites[each.id]) for each in assembly.problem.visits}
     problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel)
     zero = problem.minute_zero
     return Asked(
@@ -297,6 +301,7 @@ def ask(
             shift_days=assembly.shift_days,
             may_give_way=loose,
             supplies=_supplies(session, visit, assembly, today, zone),
+            technicians=None if asked is None else frozenset(asked),
         ),
         minute_zero=zero,
     )

@@ -54,6 +54,22 @@ def booked_time(
     return tuple(each for each in found if each.id.removeprefix(HOLD) != but_for_visit)
 
 
+def technicians_at(session: Session, site: str, *, now: datetime) -> frozenset[str]:
+    """Return who goes to a site from now on, for appointments or in time held for clients."""
+    found: set[str] = set()
+    live = col(AppointmentRow.state).in_(LIVE), AppointmentRow.ends_at > now
+    held = HoldRow.state == "held", HoldRow.expires_at > now
+    for table, conditions in ((AppointmentRow, live), (HoldRow, held)):
+        found.update(
+            session.exec(
+                select(col(table.technician_id))
+                .join(VisitRow, col(VisitRow.id) == col(table.visit_id))
+                .where(VisitRow.site_id == site, *conditions)
+            )
+        )
+    return frozenset(found)
+
+
 def _taken(
     session: Session,
     table: type[Taking],

@@ -160,7 +160,12 @@ def _report(
     dropped: int,
 ) -> None:
     ledger = crew.ledger
+    load = os.getloadavg()
     rows: list[tuple[str, object]] = [
+        (
+            "machine",
+            f"{os.cpu_count()} cores, load {load[0]:.1f} at the end, {load[2]:.1f} over 15 min",
+        ),
         ("database", arguments.engine),
         ("clients", arguments.clients),
         ("attempts", f"{ledger.attempts} in {seconds:.0f} s"),
@@ -173,8 +178,8 @@ def _report(
         ("5xx", ledger.errors),
         ("clients that failed", crew.failed),
     ]
-    for rule in ("double bookings", "visits booked twice", "lost", "rounds too tight",
-                 "repeated differently"):  # fmt: skip
+    for rule in ("double bookings", "visits booked twice", "two at one site", "lost",
+                 "rounds too tight", "repeated differently"):  # fmt: skip
         rows.append((rule, json.dumps(broken[rule]) if rule in broken else 0))
     for what, times in (("a booking", ledger.booking_seconds), ("any request", ledger.seconds)):
         p50, p99 = np.percentile(np.array(times or [0.0]) * 1000, [50, 99])

@@ -89,6 +89,7 @@ def calendar(technicians: int, seed: int) -> tuple[Problem, Plan, dict[str, date
                     minutes=visit.minutes,
                     start_windows=((start, start),),
                     leave_out_cost=600,
+                    site=f"s{visit.place}",
                 )
             )
     problem = Problem(
@@ -118,7 +119,8 @@ def questions(
             plan=plan,
             visit=Visit(
                 id=f"asked{number}",
-                place=rng.randrange(SITES),
+                place=(place := rng.randrange(SITES)),
+                site=f"s{place}",
                 minutes=rng.choice((30, 60, 90, 120)),
                 skills=frozenset(rng.sample(_SKILLS, 2)),
                 start_windows=tuple(

@@ -10,8 +10,8 @@ from scheduler.hand_moves import Breach, Broken, what_breaks
 from scheduler.offers import Question, rounds_of
 from scheduler.routing.parts import Pin
 from scheduler.routing.timing import timetable
-from tests.scheduler.routing.world import ANN, BURNER, VALVES, world
-from tests.scheduler.test_offers import question, questions
+from tests.scheduler.routing.world import ANN, BURNER, MILL, PROBE, VALVES, world
+from tests.scheduler.test_offers import ann_makes_the_valves, held, question, questions
 
 
 def breaches(asked: Question, start: int) -> list[Breach]:
@@ -74,6 +74,29 @@ def test_a_limit_of_driving_is_told() -> None:
         ASKED, problem=replace(ASKED.problem, shifts=(replace(ANN, driving_limit=32),))
     )
     assert breaches(limited, 555) == [Breach.DRIVES_TOO_LONG]
+
+
+def test_the_only_visit_of_a_day_may_leave_no_room_for_the_break() -> None:
+    # at the quay from 545 to 645: before it the break of 30 minutes would begin before 560, and
+    # after it end after 660
+    stands = replace(ASKED, plan=replace(ASKED.plan, stops=(), breaks=()))
+    long = replace(stands, visit=replace(BURNER, minutes=100))
+    assert breaches(long, 545) == [Breach.NO_BREAK]
+    assert breaches(replace(long, visit=BURNER), 545) == []
+
+
+def test_a_second_technician_at_the_site_is_told() -> None:
+    # Ann is at the mill until 550; Bo, who is asked, works in the same hours
+    problem = world(replace(held(VALVES, 490), site="mill"))
+    probe = replace(PROBE, place=MILL, start_windows=((480, 720),), site="mill")
+    asked = replace(
+        question(probe),
+        problem=problem,
+        plan=ann_makes_the_valves(problem),
+        technicians=frozenset({"bo"}),
+    )
+    assert breaches(asked, 555) == [Breach.SECOND_AT_SITE]
+    assert breaches(replace(asked, visit=replace(probe, site="quay")), 555) == []
 
 
 def test_a_day_off_is_told() -> None:

@@ -337,6 +337,42 @@ def test_a_round_that_calls_at_the_workshop_takes_what_time_and_parts_allow() ->
     ).offers
 
 
+def test_nobody_is_offered_beside_another_technician_at_the_site() -> None:
+    # Ann makes the valves at the mill from 490 to 550; Bo is free all morning, as in the test of
+    # the unused shift, but works in the same hours. On the day after he may come.
+    tomorrow = replace(BO, id="bo/tue", start=BO.start + 1440, end=BO.end + 1440)
+    problem = world(replace(held(VALVES, 490), site="mill"), shifts=(ANN, BO, tomorrow))
+    plan = ann_makes_the_valves(problem)
+    probe = replace(
+        PROBE, place=MILL, start_windows=((480, 720), (1920, 2160)), shift_costs={}, site="mill"
+    )
+    days = DAYS | {"bo/tue": MONDAY + timedelta(days=1)}
+    asked = Question(problem=problem, plan=plan, visit=probe, now=400, shift_days=days)
+    assert {o.shift for o in find_offers(asked, ANYTHING).offers} == {"ann/mon", "bo/tue"}
+    elsewhere = replace(asked, visit=replace(probe, site="quay"))
+    assert "bo/mon" in {o.shift for o in find_offers(elsewhere, ANYTHING).offers}
+    only_bo = replace(asked, technicians=frozenset({"bo"}))
+    assert {o.shift for o in find_offers(only_bo, ANYTHING).offers} == {"bo/tue"}
+    assert place_at(only_bo, 500) is None
+    assert place_at(replace(elsewhere, technicians=frozenset({"bo"})), 500) is not None
+
+
+def test_overtime_is_not_suggested_into_somebody_elses_hours() -> None:
+    # As above the probe of 85 minutes at the fell takes Bo until 635, 35 minutes beyond his day.
+    # Should Cy, from 610 on, go to the fell as well, the two would be there in hours that overlap.
+    cy = replace(BO, id="cy/mon", technician="cy", start=610, end=720)
+    probe = replace(PROBE, start_windows=((500, 700),), minutes=85, site="fell")
+    for site, kinds in (("fell", []), ("quay", [LastResortKind.OVERTIME])):
+        there = replace(held(PROBE, 645), id="there", start_windows=((645, 645),), site=site)
+        problem = world(there, shifts=(BO, cy))
+        plan = plan_of(problem, Stop(visit="there", shift="cy/mon", start=645))
+        asked = Question(
+            problem=problem, plan=plan, visit=probe, now=400, deadline=540,
+            shift_days=DAYS | {"cy/mon": MONDAY},
+        )  # fmt: skip
+        assert [way.kind for way in find_offers(asked, OfferPolicy()).last_resorts] == kinds
+
+
 @st.composite
 def supplied_plans(draw: st.DrawFn, problem: Problem) -> Plan:
     """Draw a plan that heeds tools and parts, with calls at the workshop here and there."""
@@ -385,9 +421,11 @@ def _supplied_ways(problem: Problem, shift: Shift, order: list[Visit]) -> Iterat
 def questions(draw: st.DrawFn, *, plain: bool = False) -> Question:
     """Draw a published plan and one of its problem's visits that is not in it.
 
-    Unless they are plain, rounds carry tools and parts and call at the workshop, and people differ.
+    Unless they are plain, rounds carry tools and parts and call at the workshop, people differ, and
+    some sites take one technician at a time.
     """
-    problem = draw(problems(max_visits=6, max_shifts=3, supplies=not plain, people=not plain))
+    rich = not plain
+    problem = draw(problems(max_visits=6, max_shifts=3, supplies=rich, people=rich, sites=rich))
     assume(problem.visits)
     visit = draw(st.sampled_from(problem.visits))
     if visit.pinned is not None:

@@ -289,6 +289,23 @@ def double_bookings(database: Database, now: datetime = NOW) -> list[str]:
     ]
 
 
+def two_at_one_site(database: Database, now: datetime = NOW) -> list[str]:
+    """Return the sites to which two technicians go on one day; all work in the same hours here."""
+    goes: dict[tuple[str, date], set[str]] = {}
+    with database.read() as session:
+        for table, conditions in (
+            (AppointmentRow, (col(AppointmentRow.state).in_(LIVE),)),
+            (HoldRow, (HoldRow.state == "held", HoldRow.expires_at > now)),
+        ):
+            for site, who, at in session.exec(
+                select(VisitRow.site_id, col(table.technician_id), col(table.starts_at))
+                .join(table, col(table.visit_id) == col(VisitRow.id))
+                .where(*conditions)
+            ):
+                goes.setdefault((site, local_date(at, ZONE)), set()).add(who)
+    return [f"{site} on {day}: {sorted(who)}" for (site, day), who in goes.items() if len(who) > 1]
+
+
 def visits_booked_twice(database: Database) -> list[str]:
     """Return the visits that have more than one live appointment."""
     with database.read() as session:
@@ -338,6 +355,7 @@ def broken_rules(database: Database, ledger: Ledger) -> dict[str, list[str]]:
         "lost": lost(database, ledger),
         "double bookings": double_bookings(database),
         "visits booked twice": visits_booked_twice(database),
+        "two at one site": two_at_one_site(database),
         "rounds too tight": rounds_too_tight(database),
         "repeated differently": ledger.broken,
     }

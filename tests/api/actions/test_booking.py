@@ -10,7 +10,15 @@ from sqlmodel import select
 
 from api.actions.appointments import book_by_hand, change_state, move_by_hand
 from api.actions.booking import book_hold, cancel_with_notice, move_to_hold
-from api.actions.holding import BookingPolicy, expire_holds, hold_time, release_hold, state_of
+from api.actions.holding import (
+    BookingPolicy,
+    FoundTime,
+    expire_holds,
+    hold_time,
+    keep_time,
+    release_hold,
+    state_of,
+)
 from api.actions.offering import OfferedTimes, offer_times
 from api.actions.publishing import publish_plan
 from api.storage.booking_rules import booking_rules
@@ -35,6 +43,7 @@ from scheduler.errors import (
     HoldOver,
     InvalidInput,
     InvalidParams,
+    JustTaken,
     MoveNotAllowed,
     NoticeTooShort,
     StaleVersion,
@@ -198,6 +207,27 @@ def test_a_hold_that_runs_out_is_free_again_and_offered_again(
         assert session.get_one(HoldRow, held.id).state == "expired"
     again = hold(database, held.arrive_from, "v3", now=over)
     assert (again.technician_id, again.starts_at) == taken
+
+
+def test_a_site_keeps_to_one_technician_a_day(database: Database, catalogue: Catalogue) -> None:
+    first = hold(database, offers(database, "v3").offers[0].arrive_from, "v1")
+    day = first.starts_at.date()
+    other = {"te-1": "te-2", "te-2": "te-1"}[first.technician_id]
+
+    that_day = {o.technician for o in offers(database, "v3").offers if o.starts_at.date() == day}
+    assert that_day == {first.technician_id}
+    # not even who found their time before the other's was kept
+    stale = FoundTime(
+        visit="v3",
+        technician=other,
+        starts_at=first.ends_at + 2 * ONE_HOUR,
+        arrive_from=first.ends_at + 2 * ONE_HOUR,
+        arrive_until=first.ends_at + 3 * ONE_HOUR,
+    )
+    with pytest.raises(JustTaken):
+        keep_time(database, stale, now=NOW, origin=TESTER)
+    release_hold(database, first.id, now=NOW, origin=TESTER, scope=EVERYTHING)
+    assert keep_time(database, stale, now=NOW, origin=TESTER).technician_id == other
 
 
 def test_a_visit_has_one_hold_and_a_client_three(database: Database) -> None:

@@ -5,13 +5,21 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+from threading import Barrier
 
 import pytest
 
+from api.actions.holding import BookingPolicy, FoundTime, keep_time
 from api.storage.database import Database
-from tests.api.actions.contention import Ledger, broken_rules, lay_out
+from scheduler.errors import JustTaken
+from tests.api.actions.conftest import NOW, TESTER
+from tests.api.actions.contention import Ledger, broken_rules, lay_out, two_at_one_site
 
 CLIENTS = 2
+ONE_HOUR = timedelta(hours=1)
+ANY_NUMBER = BookingPolicy(holds_per_client=99)
 
 
 @pytest.fixture
@@ -48,3 +56,32 @@ def test_nothing_is_booked_twice_or_lost(database: Database, database_url: str) 
     assert ledger.errors == 0
     assert ledger.bookings >= 10  # something was booked
     assert ledger.statuses[409] >= 5  # and something was wanted by two
+
+
+def test_two_technicians_are_never_held_for_one_site(database: Database) -> None:
+    """Both have been found before either is kept, for different hours of one day."""
+    lay_out(database, technicians=2)
+    together = Barrier(2)
+
+    def kept(who: str, name: str, at: datetime) -> bool:
+        found = FoundTime(
+            visit=name,
+            technician=who,
+            starts_at=at,
+            arrive_from=at,
+            arrive_until=at + timedelta(hours=1),
+        )
+        together.wait()
+        try:
+            keep_time(database, found, now=NOW, origin=TESTER, booking=ANY_NUMBER)
+        except JustTaken:
+            return False
+        return True
+
+    for number in range(4):
+        morning = datetime(2027, 3, 22, 9, tzinfo=UTC) + timedelta(days=number)
+        with ThreadPoolExecutor(2) as threads:  # every twelfth visit is at the same site
+            one = threads.submit(kept, "te-1", f"v{24 * number}", morning)
+            other = threads.submit(kept, "te-2", f"v{24 * number + 12}", morning + 3 * ONE_HOUR)
+        assert {one.result(), other.result()} == {True, False}
+    assert two_at_one_site(database) == []
