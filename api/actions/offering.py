@@ -287,8 +287,7 @@ def ask(
         occupied=busy,
         deadline_waived=frozenset({visit.id}),  # it is the question's to heed
     )
-    sites = {each.id: each.site_id for each in (visit, *yielding)}
-    loose = {each.id: replace(each, site=sites[each.id]) for each in assembly.problem.visits}
+    loose = {each.id: each for each in assembly.problem.visits}
     problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel)
     zero = problem.minute_zero
     return Asked(

@@ -215,6 +215,7 @@ class CalendarMachine(RuleBasedStateMachine):
     def nobody_is_in_two_places(self) -> None:
         assert contention.double_bookings(self.database, self.now) == []
         assert contention.visits_booked_twice(self.database) == []
+        assert contention.two_at_one_site(self.database, self.now) == []
         assert contention.rounds_too_tight(self.database, self.now) == []
 
     @invariant()
