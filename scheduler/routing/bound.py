@@ -2,9 +2,10 @@
 
 Every planned visit is entered once and left once; every used shift leaves its start place once
 and enters its end place once. Keeping only that, and which visits one shift could make one
-after the other, leaves an assignment problem whose optimum no plan can beat. Hours, breaks and
-the need for one unbroken round are dropped, so the bound is weak where many visits lie close
-together (a third of the cost of a good plan is usual for ten days of a crew); it is always valid.
+after the other, leaves an assignment problem whose optimum no plan can beat. Hours, breaks, who
+meets at a site and the need for one unbroken round are dropped, so the bound is weak where many
+visits lie close together (a third of the cost of a good plan is usual for ten days of a crew); it
+is always valid.
 
 The charge for balance grows with the square of a round's minutes. A tangent lies below such a curve
 everywhere, and a straight line can be shared out among the legs and visits of the round.

@@ -9,7 +9,7 @@ which takes up to half a minute once and a fraction of a second ever after.
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 _CHUNK_SECONDS = 0.05  # how long the search runs between two looks at the clock and the caller
 _FIRST_CHUNK = 20
-_LEGS = 20  # searches at the same time go on from the best of them so many times
 _SEED_BITS = 40  # apart, for the seeds of parts are neighbours
 _DEFAULT_PARAMS = Params()
 
@@ -61,7 +60,7 @@ class Progress:
     Attributes
     ----------
     iterations
-        Done so far; 0 when the first plan stands.
+        Done so far, by each of the searches; 0 when the first plan stands.
     seconds
         Since the search began.
     cost
@@ -103,8 +102,8 @@ def solve(
     should_cancel
         Asked as often; once it says yes, the best plan so far is returned.
     threads
-        How many searches run at once, >= 1, each for the time or the iterations of `stop`. Every
-        now and then all go on from where the best of them is.
+        How many searches run at once, >= 1, each for the time or the iterations of `stop` and with
+        a seed of its own; the best plan counts.
 
     Returns
     -------
@@ -134,19 +133,21 @@ def solve(
     for number in range(threads):
         search = new_search(problem, world, seed + (number << _SEED_BITS))
         if runs:
-            _follow(search, runs[0].search)  # the first plan holds no chance
+            _go_on_from(runs[0].search, search)  # the first plan holds no chance
         runs.append(
             _Run(advance, world, search, lambda left: _rules(params, n_visits, left, warm), begun)
         )
     with ThreadPoolExecutor(threads) as pool:
-        team = _Team(runs, stop, pool)
+        for_all = map if threads == 1 else pool.map
         while True:
-            best = team.best()
+            best = min(runs, key=lambda run: run.progress().cost)
             if on_progress is not None:
-                on_progress(best.progress())
-            if best.has_reached(stop, 1.0) or (should_cancel is not None and should_cancel()):
+                slowest = min(run.progress().iterations for run in runs)
+                on_progress(replace(best.progress(), iterations=slowest))
+            over = all(run.is_over(stop) for run in runs)
+            if over or (should_cancel is not None and should_cancel()):
                 return _plan(problem, best_rows(best.search), best_calls(best.search))
-            team.go_on()
+            list(for_all(lambda run: run.go_on(stop), runs))
 
 
 def _solve_linked(
@@ -198,32 +199,6 @@ def _solve_linked(
     return search_in_parts(problem, start_from, params, search, should_cancel)
 
 
-class _Team:
-    """Searches at the same time that go on from the best of them at fixed points of their way."""
-
-    def __init__(
-        self, runs: "list[_Run]", stop: Iterations | Seconds, pool: ThreadPoolExecutor
-    ) -> None:
-        self._runs, self._stop = runs, stop
-        self._for_all = map if len(runs) == 1 else pool.map
-        self._legs_done = 0
-
-    def best(self) -> "_Run":
-        """Return the first of those with the cheapest plan."""
-        return min(self._runs, key=lambda run: run.progress().cost)
-
-    def go_on(self) -> None:
-        """Run all for about a chunk's time, but not past the end or the next exchange."""
-        target = (self._legs_done + 1) / _LEGS if len(self._runs) > 1 else 1.0
-        list(self._for_all(lambda run: run.go_on(self._stop, target), self._runs))
-        if all(run.has_reached(self._stop, target) for run in self._runs):
-            self._legs_done += 1
-            best = self.best()
-            for run in self._runs:
-                if run is not best:
-                    _follow(run.search, best.search)
-
-
 class _Run:
     """One search and its clock; made with its first plan."""
 
@@ -255,20 +230,17 @@ class _Run:
             cost=int(self.search.tally[BEST]),
         )
 
-    def has_reached(self, stop: Iterations | Seconds, share: float) -> bool:
-        """Tell whether so much of the way to the end is behind it, from 0 to 1."""
+    def is_over(self, stop: Iterations | Seconds) -> bool:
         if isinstance(stop, Iterations):
-            return self._iterations >= int(stop.count * share)
-        return time.perf_counter() - self._begun >= stop.seconds * share
+            return self._iterations >= stop.count
+        return time.perf_counter() - self._begun >= stop.seconds
 
-    def go_on(self, stop: Iterations | Seconds, share: float) -> None:
-        """Run for about a chunk's time, but not past a share of the way."""
+    def go_on(self, stop: Iterations | Seconds) -> None:
+        """Run for about a chunk's time, but not past the end."""
         before = time.perf_counter()
         count = max(1, int(self._per_second * _CHUNK_SECONDS)) if self._iterations else _FIRST_CHUNK
         if isinstance(stop, Iterations):
-            count = min(count, int(stop.count * share) - self._iterations)
-            if count == 0:
-                return  # the others have some way to go yet
+            count = min(count, stop.count - self._iterations)
             offset, planned = float(self._iterations), float(stop.count)
         else:
             left = stop.seconds - (before - self._begun)
@@ -281,7 +253,7 @@ class _Run:
         self._per_second = count / max(time.perf_counter() - before, 1e-6)
 
 
-def _follow(search: "Search", other: "Search") -> None:
+def _go_on_from(other: "Search", search: "Search") -> None:
     """Let a search go on from where another is, by its own chance."""
     for own, theirs in zip(search, other, strict=True):
         if own is not search.chance:

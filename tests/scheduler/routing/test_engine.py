@@ -305,12 +305,11 @@ def test_same_seed_and_iterations_give_the_same_plan() -> None:
     assert solve(problem, stop=Iterations(2000), seed=8) != first
 
 
-@pytest.mark.parametrize("threads", [2, 3])
-def test_searches_at_once_give_the_same_plan_as_well(threads: int) -> None:
+def test_searches_at_once_give_the_same_plan_as_well() -> None:
     problem = town(6)
 
     def plan(seed: int) -> Plan:
-        return solve(problem, stop=Iterations(2001), seed=seed, threads=threads)
+        return solve(problem, stop=Iterations(2001), seed=seed, threads=3)
 
     first = plan(7)
     assert check(problem, first) == ()
@@ -318,7 +317,7 @@ def test_searches_at_once_give_the_same_plan_as_well(threads: int) -> None:
     assert plan(8) != first
 
 
-def test_searches_at_once_never_lose_what_one_of_them_found() -> None:
+def test_the_best_of_several_searches_counts() -> None:
     reported: list[Progress] = []
     problem = town(5)
     plan = solve(problem, stop=Iterations(3000), seed=1, threads=2, on_progress=reported.append)
@@ -326,9 +325,8 @@ def test_searches_at_once_never_lose_what_one_of_them_found() -> None:
     assert costs == sorted(costs, reverse=True)
     assert costs[-1] == plan.cost.total
     assert reported[-1].iterations == 3000
-    # four searches of a fixed seed, worked out once; each alone is dearer on the mean
-    alone = [solve(problem, stop=Iterations(3000), seed=n).cost.total for n in range(4)]
-    assert plan.cost.total < sum(alone) / 4
+    alone = [solve(problem, stop=Iterations(3000), seed=n).cost.total for n in (1, 1 + (1 << 40))]
+    assert plan.cost.total == min(alone)
 
 
 def test_linked_visits_are_planned_by_searches_at_once() -> None:
