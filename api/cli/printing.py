@@ -11,6 +11,7 @@ from sqlmodel import col, select
 
 from api.actions.publishing import Change, ChangeKind, changes_of
 from api.cli.setting_up import console
+from api.storage.booked_time import HOLD
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.rounds import DayRound
@@ -75,6 +76,7 @@ def print_draft(database: Database, draft: PlanRow) -> None:
         console.print(line, style="yellow", highlight=False)
     if attribution := told.get("attribution"):
         console.print(f"Travel times by road: {attribution}", highlight=False)
+    left_out = [left.visit.removeprefix(HOLD) for left in plan.left_out]
     with database.read() as session:
         print_changes(changes_of(session, draft))
         names = {
@@ -82,7 +84,7 @@ def print_draft(database: Database, draft: PlanRow) -> None:
             for visit, site in session.exec(
                 select(VisitRow, SiteRow)
                 .join(SiteRow, col(SiteRow.id) == col(VisitRow.site_id))
-                .where(col(VisitRow.id).in_([left.visit for left in plan.left_out]))
+                .where(col(VisitRow.id).in_(left_out))
             )
         }
     if not plan.left_out:
@@ -94,7 +96,8 @@ def print_draft(database: Database, draft: PlanRow) -> None:
     table.add_column("What would help", ratio=3)
     dearest = sorted(plan.left_out, key=lambda left: (-weights[left.visit], left.visit))
     for left in dearest[:_MOST_LEFT_OUT_SHOWN]:
-        table.add_row(names.get(left.visit, left.visit), left.detail, left.would_help)
+        site = names.get(left.visit.removeprefix(HOLD), left.visit)
+        table.add_row(site, left.detail, left.would_help)
     console.print(table)
     if (more := len(dearest) - _MOST_LEFT_OUT_SHOWN) > 0:
         reasons = Counter(left.reason for left in dearest[_MOST_LEFT_OUT_SHOWN:])

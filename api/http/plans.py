@@ -26,6 +26,7 @@ from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
+from api.storage.booked_time import HOLD
 from api.storage.column_types import Day
 from api.storage.documents import unpack_problem
 from api.storage.open_work import site_names
@@ -65,6 +66,9 @@ class LeftOut(BaseModel):
 
     visit: str
     site: str = Field(description="Its name; empty where the visit is no more.")
+    held: bool = Field(
+        description="Whether a client holds a time for it, which can no longer be kept: ring them."
+    )
     reason: str
     detail: str
     would_help: str
@@ -252,8 +256,17 @@ def _changes(
 
 def _shown(session: Session, row: PlanRow) -> Plan:
     found: list[dict[str, Any]] = (row.solution or {}).get("left_out", [])
-    sites = site_names(session, [each["visit"] for each in found])
-    left_out = [{**each, "site": sites.get(each["visit"], "")} for each in found]
+    visits = [each["visit"].removeprefix(HOLD) for each in found]
+    sites = site_names(session, visits)
+    left_out = [
+        {
+            **each,
+            "visit": visit,
+            "site": sites.get(visit, ""),
+            "held": each["visit"].startswith(HOLD),
+        }
+        for visit, each in zip(visits, found, strict=True)
+    ]
     could_save_percent = None
     if row.best_cost is not None and row.lower_bound is not None:
         could_save_percent = round(100 * could_save(row.best_cost, row.lower_bound), 1)

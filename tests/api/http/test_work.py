@@ -115,12 +115,18 @@ def test_what_a_plan_leaves_out_is_named_by_its_site(
                 requested_at=NOW,
                 first_day=NOW.date(),
                 days=1,
-                solution={"left_out": [{"visit": visit, **why} for visit in ("v-a", "gone")]},
+                solution={
+                    "left_out": [{"visit": visit, **why} for visit in ("v-a", "gone", "hold/v-a")]
+                },
             )
         )
         name = session.get_one(SiteRow, "s-a").name
 
-    listed = [{"visit": "v-a", "site": name, **why}, {"visit": "gone", "site": "", **why}]
+    listed = [
+        {"visit": "v-a", "site": name, "held": False, **why},
+        {"visit": "gone", "site": "", "held": False, **why},
+        {"visit": "v-a", "site": name, "held": True, **why},
+    ]
     assert dispatcher.get("/v1/plans/pl-1").json()["left_out"] == listed
     (plan,) = dispatcher.get("/v1/plans").json()["items"]
     assert plan["left_out"] == listed
