@@ -12,7 +12,8 @@ from scheduler.dates import add_months
 from scheduler.duty import Duty, after_months
 from scheduler.errors import InvalidInput
 from scheduler.machines import Machine
-from scheduler.upkeep import IntervalDecision, MachineUpkeep, NextWork, Spacing
+from scheduler.spacing import IntervalDecision, Spacing
+from scheduler.upkeep import MachineUpkeep, NextWork
 
 _Key = tuple[str, str]  # rule and fitted part, "" for the machine as a whole
 

@@ -8,7 +8,8 @@ from enum import StrEnum
 from scheduler.catalogue import Catalogue
 from scheduler.duty import stated_duty
 from scheduler.machines import Certificate, Machine
-from scheduler.upkeep import IntervalDecision, MachineUpkeep
+from scheduler.spacing import IntervalDecision
+from scheduler.upkeep import MachineUpkeep
 
 
 class Standing(StrEnum):

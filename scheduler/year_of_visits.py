@@ -13,7 +13,8 @@ from scheduler.bundling import BundlingPolicy, bundle_site
 from scheduler.catalogue import Catalogue
 from scheduler.duty import Duty
 from scheduler.machines import Machine, WorkDone
-from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
+from scheduler.spacing import IntervalDecision
+from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.records import Kind
 from scheduler.wear.weibull import Weibull

@@ -16,7 +16,8 @@ from scheduler.catalogue import Catalogue
 from scheduler.due_changes import DueChanges, due_changes
 from scheduler.duty import measured_duty
 from scheduler.errors import Absent, InvalidInput
-from scheduler.upkeep import DueTask, IntervalDecision, check_decision, due_tasks
+from scheduler.spacing import IntervalDecision, check_decision
+from scheduler.upkeep import DueTask, due_tasks
 from scheduler.working_time import local_date
 
 

@@ -33,7 +33,8 @@ from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follo
 from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Machine
 from scheduler.readings import Reading
-from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
+from scheduler.spacing import IntervalDecision
+from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
 from scheduler.wear.records import Kind, lives_by_kind

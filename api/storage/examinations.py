@@ -9,7 +9,7 @@ from sqlmodel import Session, col, exists, or_, select
 from api.storage.tables import ExaminationRow, FittedPartRow, MachineRow
 from scheduler.catalogue import Catalogue
 from scheduler.machines import Certificate
-from scheduler.upkeep import holds_until
+from scheduler.spacing import holds_until
 
 _correction = aliased(ExaminationRow)
 

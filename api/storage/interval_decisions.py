@@ -3,7 +3,7 @@
 from sqlmodel import Session, col, select
 
 from api.storage.tables import IntervalDecisionRow
-from scheduler.upkeep import IntervalDecision
+from scheduler.spacing import IntervalDecision
 
 
 def interval_decisions(session: Session) -> tuple[IntervalDecision, ...]:

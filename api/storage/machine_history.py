@@ -17,7 +17,7 @@ from api.storage.tables import (
     WorkDoneRow,
 )
 from scheduler.catalogue import Catalogue
-from scheduler.upkeep import holds_until
+from scheduler.spacing import holds_until
 
 Kind = Literal[
     "part_fitted",

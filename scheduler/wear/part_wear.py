@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from scheduler.catalogue import Action, Catalogue, ServiceRule
 from scheduler.duty import TYPICAL_DRINKS, DutyClass, months_at
 from scheduler.errors import InvalidInput, NeverRenewed, TooFewFailures, UnknownReference
-from scheduler.upkeep import longest_months
+from scheduler.spacing import longest_months
 from scheduler.wear.block import BlockAdvice, advise_block
 from scheduler.wear.lives import Life
 from scheduler.wear.records import Kind

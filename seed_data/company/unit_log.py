@@ -9,7 +9,8 @@ from random import Random
 from scheduler.catalogue import Action, Catalogue, ServiceRule
 from scheduler.duty import Duty, after_months
 from scheduler.machines import FittedPart, Machine, Outcome, WorkDone, places_in
-from scheduler.upkeep import DueTask, due_tasks, spacing_of
+from scheduler.spacing import spacing_of
+from scheduler.upkeep import DueTask, due_tasks
 from seed_data.company.equipment import build_of
 from seed_data.company.lives import LIVES, days_left
 from seed_data.company.records import Part, Unit, Work

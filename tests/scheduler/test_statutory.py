@@ -12,8 +12,9 @@ from scheduler.catalogue import BoilerLayout, Dosing, EquipmentKind
 from scheduler.duty import stated_duty
 from scheduler.errors import InvalidInput
 from scheduler.machines import Build, Certificate, FittedPart, Machine, WorkDone
+from scheduler.spacing import IntervalDecision
 from scheduler.statutory import Standing, statutory_items
-from scheduler.upkeep import DueTask, IntervalDecision, due_tasks
+from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from seed_data.catalogue import load_catalogue
 

@@ -20,7 +20,8 @@ from scheduler.catalogue import (
 from scheduler.duty import Duty
 from scheduler.errors import DecisionBeyondLimit, InvalidInput
 from scheduler.machines import Build, FittedPart, Machine, WorkDone
-from scheduler.upkeep import DueTask, IntervalDecision, check_decision, due_tasks
+from scheduler.spacing import IntervalDecision, check_decision
+from scheduler.upkeep import DueTask, due_tasks
 
 BURRS = FittedPart(id="p1", part_type="burrs", position="burr chamber", fitted_on=date(2026, 1, 1))
 FAR = date(2100, 1, 1)

@@ -19,7 +19,8 @@ from scheduler.catalogue import (
 from scheduler.duty import stated_duty
 from scheduler.machines import Build, FittedPart, Machine, WorkDone, places_in
 from scheduler.seasons import EVEN, Season
-from scheduler.upkeep import DueTask, IntervalDecision, due_tasks, longest_months
+from scheduler.spacing import IntervalDecision, longest_months
+from scheduler.upkeep import DueTask, due_tasks
 from seed_data.catalogue import load_catalogue
 
 CATALOGUE = load_catalogue()
