@@ -101,7 +101,8 @@ class Gaps:
         visit
             The visit to add; a pin is not heeded.
         allowed
-            Shape (n_shifts,): the shifts to try. Skills are the caller's business.
+            Shape (n_shifts,): the shifts to try. Skills, and who is at the visit's site meanwhile
+            (`sites.Sites`), are the caller's business.
         any_time
             Pass over the visit's windows.
         """
