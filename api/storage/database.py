@@ -158,7 +158,9 @@ class Database:
         try:
             session.commit()
         except OperationalError as error:
-            if mark is None or not error.connection_invalidated or not self._was_made(mark):
+            if not error.connection_invalidated:
+                raise
+            if mark is not None and not self._was_made(mark):  # without a mark nothing was written
                 raise
 
     def _was_made(self, mark: str) -> bool:

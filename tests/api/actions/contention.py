@@ -168,9 +168,10 @@ class Client:
         told = self._send(wish)
         if self._unanswered:
             told = self.repeat(wish)  # nobody knows what became of it: the key does
-        again = told is not None and self._rng.random() < _REPEATED_SHARE
-        if again and self.repeat(wish) != told:
-            say({"broken": "a repeated request had another reply", "wish": wish})
+        if told is not None and self._rng.random() < _REPEATED_SHARE:
+            repeated = self.repeat(wish)
+            if repeated != told and not self._unanswered:
+                say({"broken": "a repeated request had another reply", "to": wish})
         return told
 
     def _put(

@@ -26,6 +26,10 @@ def test_a_commit_whose_reply_is_lost_was_made_and_says_so(
         assert (row.id, row.name, row.version) == ("c1", "Stored once", 1)  # still readable
         with far.write() as session:
             session.get_one(ClientRow, "c1").name = "Changed once"
+        before = proxy.dropped
+        with far.write() as session:  # a request repeated under its key finds it has been done
+            assert session.get_one(ClientRow, "c1").name == "Changed once"
+        assert proxy.dropped > before
         far.close()
     with database.read() as session:
         rows = session.exec(select(ClientRow)).all()
