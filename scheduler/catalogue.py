@@ -628,6 +628,7 @@ class Catalogue:
     openings: Mapping[str, Opening] = field(default_factory=dict)
     use_per_drink: tuple[UsePerDrink, ...] = ()
     translations: Mapping[str, Translation] = field(default_factory=dict)
+    currency: str = ""  # the company's, for sentences; ISO 4217
     rules_by_part: Mapping[str | None, tuple[ServiceRule, ...]] = field(
         init=False, repr=False, compare=False
     )

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from scheduler.catalogue import Catalogue
 from scheduler.machines import Machine
+from scheduler.money import money
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +31,8 @@ def upgrade_for(part_type: str, catalogue: Catalogue) -> Upgrade | None:
     if latest is old:
         return None
     dearer = latest.price_minor - old.price_minor
-    compared = f"{abs(dearer) / 100:.2f} {'dearer' if dearer >= 0 else 'cheaper'}"
+    amount = money(abs(dearer), catalogue.currency)
+    compared = f"{amount} {'dearer' if dearer >= 0 else 'cheaper'}"
     return Upgrade(
         part_type=latest.id,
         instead_of=old.id,

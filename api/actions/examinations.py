@@ -81,10 +81,10 @@ def record_examination(
         visits = _end_tasks(session, row)
         for machine in sorted(machines):
             raise_next(session, machine, row.rule, row.fitted_part_id, catalogue, today=today)
+        if row.id in _refused(session, row.machine_id, on=today):
+            _stop(session, row, catalogue, now=now, origin=origin)
         for visit in visits:
             drop_if_idle(session, visit, catalogue, now=now, origin=origin)
-        if row.id in refused_on(session, row.machine_id, on=today):
-            _stop(session, row, catalogue, now=now, origin=origin)
         verb = "record" if corrects is None else "correct"
         _note(session, row, verb, now=now, origin=origin)
         return row
@@ -214,7 +214,7 @@ def raise_next(
         open_task(session, task)
 
 
-def refused_on(session: Session, machine: str, *, on: date) -> list[str]:
+def _refused(session: Session, machine: str, *, on: date) -> list[str]:
     """Return the ids of the examinations that forbid the use of a machine."""
     last = last_examinations(session, [machine], on=on)
     return [each.id for each in last if each.result == "failed"]

@@ -97,7 +97,7 @@ def wear_of_part_type(
     wear = part_wear(part_type, duty, lives, catalogue, FailurePolicy())
     return PartTypeWear(
         wear=wear,
-        together=wear.together(),
+        together=wear.together(catalogue.currency),
         comparisons=compare_parts(records, duty, today, changed_on=changed_on),
     )
 

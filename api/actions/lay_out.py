@@ -1,7 +1,7 @@
 """Lays out the work of booked visits anew: the catalogue has changed, or a machine was stopped.
 
 A visit keeps its time and its technician; the order of work, its cautions and its parts are the new
-ones. One that is under way is left to its report, a callback to whoever takes it.
+ones. One that is under way is left to its report.
 """
 
 from collections.abc import Collection, Sequence
@@ -9,15 +9,17 @@ from datetime import datetime
 
 from sqlmodel import Session, col, select
 
-from api.storage.documents import worksheet_to_json
+from api.storage.documents import finding_from_json, worksheet_to_json
 from api.storage.due_work import task_of
 from api.storage.open_work import MOVABLE
 from api.storage.snapshots import company_zone, machines_by_id
+from api.storage.standing import callbacks_of
 from api.storage.tables import AppointmentRow, DueTaskRow, MachineRow, VisitRow
 from scheduler.catalogue import Catalogue
 from scheduler.machines import Machine
+from scheduler.triage import callback_worksheet
 from scheduler.working_time import local_date
-from scheduler.worksheet import build_worksheet
+from scheduler.worksheet import Worksheet, build_worksheet
 
 
 def technicians_coming(session: Session, site: str) -> Sequence[str]:
@@ -42,13 +44,14 @@ def lay_out_anew(
 ) -> list[tuple[VisitRow, AppointmentRow]]:
     """Write the worksheets of booked visits anew, at all sites when None; return those changed.
 
-    The caller has locked the technicians who go there, and writes their calendars.
+    A callback keeps what triage found. The caller has locked the technicians who go there, and
+    writes their calendars.
     """
     session.flush()
     statement = (
         select(VisitRow, AppointmentRow)
         .join(AppointmentRow, col(AppointmentRow.visit_id) == col(VisitRow.id))
-        .where(VisitRow.kind != "callback", col(AppointmentRow.state).in_(MOVABLE))
+        .where(col(AppointmentRow.state).in_(MOVABLE))
         .order_by(col(VisitRow.id))
     )
     if sites is not None:
@@ -63,19 +66,39 @@ def _lay_out(
     session: Session, visit: VisitRow, fleet: dict[str, Machine], catalogue: Catalogue
 ) -> bool:
     """Write the worksheet of a visit anew; return whether it has changed."""
+    sheet = (_of_callback if visit.kind == "callback" else _of_tasks)(
+        session, visit, fleet, catalogue
+    )
+    if sheet is None or (document := worksheet_to_json(sheet)) == visit.worksheet:
+        return False
+    visit.worksheet, visit.parts = document, dict(sheet.parts)
+    session.add(visit)
+    return True
+
+
+def _of_callback(
+    session: Session, visit: VisitRow, fleet: dict[str, Machine], catalogue: Catalogue
+) -> Worksheet | None:
+    callbacks = [each for each in callbacks_of(session, visit.id) if each.state == "open"]
+    if len(callbacks) != 1 or callbacks[0].machine_id not in fleet:
+        return None  # nobody waits, or it is retired: whoever retired it decides
+    finding = finding_from_json(callbacks[0].finding)
+    if not set(finding.cautions) <= catalogue.cautions.keys():
+        return None  # the files have them no longer
+    machine = fleet[callbacks[0].machine_id]
+    return callback_worksheet(finding, machine, catalogue, callbacks[0].id)
+
+
+def _of_tasks(
+    session: Session, visit: VisitRow, fleet: dict[str, Machine], catalogue: Catalogue
+) -> Worksheet | None:
     rows = session.exec(
         select(DueTaskRow).where(DueTaskRow.visit_id == visit.id, DueTaskRow.state == "open")
     ).all()
     tasks = [task_of(row) for row in rows]
     machines = {task.machine for task in tasks}
     if not tasks or not machines <= fleet.keys():
-        return False  # retired: whoever retired it decides
+        return None  # retired: whoever retired it decides
     if any(task.rule not in catalogue.rules for task in tasks):
-        return False  # the files have it no longer
-    sheet = build_worksheet(tasks, [fleet[machine] for machine in sorted(machines)], catalogue)
-    document = worksheet_to_json(sheet)
-    if document == visit.worksheet:
-        return False
-    visit.worksheet, visit.parts = document, dict(sheet.parts)
-    session.add(visit)
-    return True
+        return None  # the files have it no longer
+    return build_worksheet(tasks, [fleet[machine] for machine in sorted(machines)], catalogue)

@@ -12,7 +12,7 @@ from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
 from api.storage.column_types import Day
-from api.storage.snapshots import company_zone
+from api.storage.snapshots import company, company_zone
 from api.storage.stock import is_place, stock_by_place
 from api.storage.tables import TechnicianRow
 from scheduler import van_stock
@@ -104,7 +104,7 @@ class Reorder(BaseModel):
     lead_days: int
     reorder_at: int = Field(description="Order once stock and orders on their way are down to it.")
     order_up_to: int = Field(description="Order so many that both together come up to it.")
-    cost_a_year_minor: float = Field(description="Of orders, of stock and of waiting, on average.")
+    cost_a_year_minor: int = Field(description="Of orders, of stock and of waiting, on average.")
     in_stock: int | None = Field(description="Null where the workshop was never counted.")
     order_now: int = Field(description="Take off what is on order already.")
 
@@ -112,6 +112,7 @@ class Reorder(BaseModel):
 class Reorders(BaseModel):
     """The levels of every part worth keeping, what has to be ordered now first."""
 
+    currency: str
     items: list[Reorder]
 
 
@@ -208,7 +209,18 @@ def list_reorders(
     )
     today = local_date(now, company_zone(look.session))
     found = workshop_reorders(look.session, catalogue, today=today, policy=policy)
-    return Reorders(items=[from_row(Reorder, each) for each in found])
+    return Reorders(
+        currency=company(look.session).currency,
+        items=[
+            from_row(
+                Reorder,
+                each,
+                demand_a_year=round(each.demand_a_year, 1),
+                cost_a_year_minor=round(each.cost_a_year_minor),
+            )
+            for each in found
+        ],
+    )
 
 
 def _day(trip: van_stock.TripLoad) -> DayLoad:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from sqlmodel import Session, col, select
 
 from api.storage.database import Database, Mark
-from api.storage.tables import CatalogueEditRow
+from api.storage.tables import CatalogueEditRow, CompanyRow
 from scheduler.catalogue import Catalogue
 from scheduler.catalogue_edits import CatalogueEdit, EditedCatalogue, edited_catalogue
 
@@ -38,13 +38,15 @@ def last_edit(session: Session) -> CatalogueEditRow | None:
 class CatalogueInForce:
     """What a process knows: the catalogue after ``last_edit``, as it stood at a change mark.
 
-    ``version`` counts from 1 and rises with every edit and every taking back.
+    ``version`` counts from 1 and rises with every edit and every taking back; ``currency`` is that
+    of the company's sentences about money.
     """
 
     edited: EditedCatalogue
     version: int = 1
     last_edit: str | None = None
     seen: tuple[Database, Mark] | None = None
+    currency: str = ""
 
 
 class KnownCatalogue:
@@ -56,6 +58,7 @@ class KnownCatalogue:
     def __init__(self, shipped: Catalogue) -> None:
         self.shipped = shipped
         self._held = CatalogueInForce(edited=edited_catalogue(shipped, ()))
+        self._said = (shipped, shipped)  # without and with the currency of its sentences
 
     def of(self, database: Database) -> Catalogue:
         """Return the catalogue in force; without a query where nobody has written anything."""
@@ -63,14 +66,24 @@ class KnownCatalogue:
         if mark is None or held.seen != (database, mark):
             with database.read() as session:
                 in_force = self.at(session)
+                company = session.get(CompanyRow, 1)
+                currency = company.currency if company else ""
             if in_force.last_edit != held.last_edit:
                 for edit, flaws in in_force.edited.passed_over.items():
                     what = "; ".join(map(str, flaws))
                     log.error("edit %s of the catalogue is not in force: %s", edit, what)
             # one assignment: a slower thread may put an older state back, with its older mark
             seen = None if mark is None else (database, mark)
-            held = self._held = replace(in_force, seen=seen)
-        return held.edited.catalogue
+            held = self._held = replace(in_force, seen=seen, currency=currency)
+        return self._in_currency(held)
+
+    def _in_currency(self, held: CatalogueInForce) -> Catalogue:
+        plain, said = self._said
+        if plain is not held.edited.catalogue or said.currency != held.currency:
+            plain = held.edited.catalogue
+            said = replace(plain, currency=held.currency)
+            self._said = plain, said
+        return said
 
     def at(self, session: Session) -> CatalogueInForce:
         """Return what is in force in one state of the database."""

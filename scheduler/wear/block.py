@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from scheduler.errors import InvalidInput
+from scheduler.money import money
 from scheduler.wear.replacement import LifeLaw, ReplacementAdvice, ReplacementCosts, best_age
 from scheduler.wear.weibull import Weibull
 
@@ -82,6 +83,7 @@ def advise_block(
     *,
     limit_age: float | None = None,
     unit: str = "days",
+    currency: str = "",
 ) -> BlockAdvice | None:
     """Return the best interval at which to renew all at once; None when that never pays.
 
@@ -91,8 +93,8 @@ def advise_block(
         The advice for each part by itself, at the same costs.
     limit_age
         The age by which law or maker want them renewed: the interval is no longer.
-    unit
-        Of age, for the sentence.
+    unit, currency
+        Of age and of the costs, for the sentence.
     """
     if limit_age is None and best_age(law, costs) is None:
         return None
@@ -111,13 +113,11 @@ def advise_block(
         dearer_share=rate / alone.cost_rate - 1,
         breaks_even_minor=saving,
         failures=float(failures[best]),
-        because=_because(interval, rate, alone, saving, unit),
+        because=_because(interval, rate, alone, money(saving, currency), unit),
     )
 
 
-def _because(
-    interval: float, rate: float, alone: ReplacementAdvice, saving: float, unit: str
-) -> str:
+def _because(interval: float, rate: float, alone: ReplacementAdvice, saving: str, unit: str) -> str:
     other = "running each until it fails" if alone.age is None else "each at its own age"
     said = f"All at the same visit every {interval:.0f} {unit}"
     dearer = rate / alone.cost_rate - 1
@@ -125,5 +125,5 @@ def _because(
         return f"{said}: {-dearer:.0%} cheaper than {other}."
     return (
         f"{said}: {dearer:.1%} dearer than {other}, since young ones are renewed with the old; it "
-        f"pays where sharing the visit saves more than {saving / 100:,.2f} a part."
+        f"pays where sharing the visit saves more than {saving} a part."
     )

@@ -78,9 +78,11 @@ class PartWear:
         """The verdict in plain words, with the numbers it rests on."""
         return f"{self.advice.because} {self.fit.because}"
 
-    def together(self) -> BlockAdvice | None:
+    def together(self, currency: str = "") -> BlockAdvice | None:
         """Return what renewing all of them at the same visit would do; None when it never pays."""
-        return advise_block(self.fit.law, self.costs, self.advice, limit_age=self.limit_days)
+        return advise_block(
+            self.fit.law, self.costs, self.advice, limit_age=self.limit_days, currency=currency
+        )
 
 
 def renewing_rule(part_type: str, catalogue: Catalogue) -> ServiceRule | None:

@@ -1,6 +1,7 @@
 """The catalogue is changed by the office: looked at, stored, in force everywhere, taken back."""
 
 import logging
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -150,11 +151,12 @@ def test_an_edit_counts_at_once_in_every_process(
     dispatcher: TestClient, database: Database, catalogue: Catalogue
 ) -> None:
     elsewhere = KnownCatalogue(catalogue)
+    catalogue = replace(catalogue, currency="NOK")  # the company's
     assert elsewhere.of(database) == catalogue
     edit = store(dispatcher, YEARLY).json()
 
     assert elsewhere.of(database) == amended_catalogue(catalogue, YEARLY)
-    other = create_app(database, catalogue, public_url="https://plan.example.org")
+    other = create_app(database, elsewhere.shipped, public_url="https://plan.example.org")
     other.dependency_overrides[present] = lambda: NOW
     at_another = TestClient(other, headers=dispatcher.headers)
     assert rule(at_another)["interval"]["months_by_drinks"] == [[180.0, 12.0]]

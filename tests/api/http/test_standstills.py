@@ -22,6 +22,7 @@ from api.storage.tables import (
     MeterReadingRow,
     OutboxRow,
     StandstillRow,
+    TechnicianRow,
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
@@ -199,6 +200,35 @@ def test_whoever_is_booked_learns_of_the_stop_and_of_its_end(
     an_hour_later()
     assert put_back(dispatcher, standing, readings=[again(1.45)]).status_code == 200
     assert event() == (2, False)
+
+
+def test_a_booked_callback_finds_the_stopped_machine_cold(
+    dispatcher: TestClient, database: Database
+) -> None:
+    fault = {"machine": "E-a", "symptoms": ["group_drips_idle"]}
+    callback = dispatcher.post("/v1/callbacks", json=fault).json()
+    visit_address = f"/v1/visits/{callback['visit_id']}"
+    with database.write() as session:
+        visit = session.get_one(VisitRow, callback["visit_id"])
+        session.get_one(TechnicianRow, "t-b").skills = list(visit.skills)
+    tag = {"If-Match": dispatcher.get(visit_address).headers["etag"]}
+    booking = {"technician_id": "t-b", "starts_at": "2027-03-03T09:00:00Z"}
+    booked = dispatcher.post(f"{visit_address}/book", json=booking, headers=tag)
+    assert booked.status_code == 201
+
+    def first_look() -> tuple[str, str]:
+        with database.read() as session:
+            steps = session.get_one(VisitRow, callback["visit_id"]).worksheet["steps"]
+        here = [step for step in steps if step["machine"] == "m-a"]
+        (find,) = [step for step in here if step["text"].startswith("Find the cause")]
+        return here[0]["text"], find["state"]
+
+    assert first_look()[1] == "live"
+    report(dispatcher, readings=[reading(1.9)], tasks_done=[])
+    assert first_look() == (
+        "Ask what happened and look without touching; do not switch it on",
+        "cold",
+    )
 
 
 def test_the_client_is_told_in_ids_and_instants_in_the_same_transaction(

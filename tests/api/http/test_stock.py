@@ -102,7 +102,12 @@ def test_what_will_be_short_is_told_before_the_day(
 def test_the_workshop_is_told_what_to_order_and_up_to_how_many(
     caller: Caller, dispatcher: TestClient, catalogue: Catalogue
 ) -> None:
-    found = dispatcher.get("/v1/reorders").json()["items"]
+    answer = dispatcher.get("/v1/reorders").json()
+    assert answer["currency"] == "NOK"
+    found = answer["items"]
+    for item in found:  # as a person would say them
+        assert isinstance(item["cost_a_year_minor"], int)
+        assert item["demand_a_year"] == round(item["demand_a_year"], 1)
     gasket = next(item for item in found if item["part_type"] == "group_gasket")
     # two machines with one gasket on record each, renewed every 4.5 months, and their faults
     assert gasket["demand_a_year"] > 4
