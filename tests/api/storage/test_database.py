@@ -1,5 +1,6 @@
 """Transactions, guards and migrations on a real file."""
 
+import json
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -10,6 +11,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 from sqlmodel import select
 
+from api.storage import postgresql, sqlite
 from api.storage.database import Database
 from api.storage.migrations import schema
 from api.storage.tables import (
@@ -322,3 +324,39 @@ def test_the_change_mark_tells_of_every_commit_and_of_nothing_else(database_url:
     assert None not in marks
     database.close()
     elsewhere.close()
+
+
+def test_a_machine_stopped_before_is_known_by_what_was_read_on_it(database_url: str) -> None:
+    """A database of the form before standstills named their set-points."""
+    is_sqlite = database_url.startswith("sqlite")
+    dialect = sqlite if is_sqlite else postgresql
+    engine = dialect.migration_engine(database_url, patience_seconds=5.0)
+    now = "2027-03-01 09:00:00+00:00"
+    with engine.connect() as connection:
+        schema.upgrade(connection, "0010")
+        if not is_sqlite:  # sites and visits of these rows are left out
+            connection.execute(text("SET session_replication_role = replica"))
+        for statement in (
+            "INSERT INTO machine (id, version, tag, serial, site_id, name, kind, groups, features, "
+            "installed_on, drinks_per_day) VALUES "
+            "('m1', 1, 'E1', '', 's1', 'm', 'grinder', 0, '[]', '2025-01-01', 100)",
+            "INSERT INTO standstill (id, version, machine_id, visit_id, began_at, because, "
+            f"ended_by, ended_because) VALUES ('ss1', 1, 'm1', 'v1', '{now}', 'x', '', '')",
+            *(
+                "INSERT INTO measurement (id, machine_id, set_point, value, unit, stage, verdict, "
+                f"because, taken_at, taken_on, visit_id) VALUES ('{name}', 'm1', '{point}', 1, "
+                f"'bar', 'as_left', '{verdict}', 'x', '{now}', '2027-03-01', 'v1')"
+                for name, point, verdict in (
+                    ("me1", "steam", "stop_and_make_safe"),
+                    ("me2", "brew", "ok"),
+                )
+            ),
+        ):
+            connection.execute(text(statement))
+        schema.upgrade(connection)
+        found = connection.execute(
+            text("SELECT set_points, ended_for, examination_id FROM standstill")
+        ).one()
+    engine.dispose()
+    read = json.loads(found.set_points) if isinstance(found.set_points, str) else found.set_points
+    assert (read, found.ended_for, found.examination_id) == (["steam"], "", None)
