@@ -75,6 +75,19 @@ class Worksheet:
     because: str  # where the minutes go
     upgrades: tuple[Upgrade, ...] = ()  # to offer to the client
 
+    @property
+    def off_span(self) -> tuple[int, int] | None:
+        """From which minute to which a machine is off; None if none is."""
+        return off_span((step.state, step.start_minute, step.minutes) for step in self.steps)
+
+
+def off_span(steps: Iterable[tuple[str, int, int]]) -> tuple[int, int] | None:
+    """Return from which minute to which a machine is off in steps: state, start, minutes."""
+    off = [
+        (start, start + minutes) for state, start, minutes in steps if state != MachineState.LIVE
+    ]
+    return (min(start for start, _ in off), max(end for _, end in off)) if off else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MachineWork:

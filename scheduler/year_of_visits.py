@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import groupby
 
-from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.bundling import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import Duty
 from scheduler.machines import Machine, WorkDone
+from scheduler.parting import SiteHours, part_work
 from scheduler.spacing import IntervalDecision
 from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
@@ -52,6 +53,7 @@ def year_of_visits(
     duties: Mapping[str, Duty],
     *,
     start: date,
+    hours: SiteHours,
     estimates: VisitEstimates,
     laws: Mapping[Kind, Weibull],
     decisions: Sequence[IntervalDecision] = (),
@@ -62,11 +64,14 @@ def year_of_visits(
     Parameters
     ----------
     duties : machine id -> its pace.
+    hours : of the site.
     estimates, laws : as for ``bundle_site``.
     asked_for : ids of the rules the contract asks for; all when None.
     """
     steps = list(
-        _steps(machines, catalogue, policy, duties, start, estimates, laws, decisions, asked_for)
+        _steps(
+            machines, catalogue, policy, duties, start, hours, estimates, laws, decisions, asked_for
+        )
     )
     each = PERIOD_DAYS // STEP_DAYS
     return tuple(_sum_of(steps[n : n + each]) for n in range(0, len(steps), each))
@@ -96,6 +101,7 @@ def _steps(
     policy: BundlingPolicy,
     duties: Mapping[str, Duty],
     start: date,
+    hours: SiteHours,
     estimates: VisitEstimates,
     laws: Mapping[Kind, Weibull],
     decisions: Sequence[IntervalDecision],
@@ -113,8 +119,8 @@ def _steps(
             )
             if asked_for is None or task.rule in asked_for
         }
-        bundling = bundle_site(
-            tasks.values(), now.values(), catalogue, policy, today, end, estimates, laws
+        bundling = part_work(
+            tasks.values(), now.values(), catalogue, policy, hours, today, end, estimates, laws
         )
         done = [
             (bundle.target, tasks[task]) for bundle in bundling.bundles for task in bundle.tasks

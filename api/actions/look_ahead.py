@@ -6,7 +6,7 @@ from datetime import date
 
 from sqlmodel import Session
 
-from api.actions.raise_due_work import is_ours, policy_at
+from api.actions.raise_due_work import is_ours
 from api.storage.interval_decisions import interval_decisions
 from api.storage.part_records import fitted_pieces, part_records
 from api.storage.snapshots import contracts_by_id, machines_by_id, sites_by_id
@@ -15,6 +15,7 @@ from scheduler.catalogue import Catalogue
 from scheduler.duty import measured_duty
 from scheduler.machines import Machine
 from scheduler.outlook import MonthAhead, combined, months_ahead
+from scheduler.parting import SiteHours
 from scheduler.upgrades import Upgrade, upgrade_for
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
@@ -96,12 +97,13 @@ def visits_ahead(
         year_of_visits(
             at_site[site.id],
             catalogue,
-            policy_at(site, policy),
+            policy,
             {
                 machine.id: measured_duty(machine, catalogue, hardness_dh=site.hardness_dh)
                 for machine in at_site[site.id]
             },
             start=today,
+            hours=SiteHours.of(site),
             estimates=estimates,
             laws=laws,
             decisions=decisions,

@@ -3,14 +3,14 @@
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlmodel import func, select
 
 from api.actions.withdraw_work import drop_work_of_retired
 from api.storage.audit import Origin, record
 from api.storage.database import Database
-from api.storage.documents import off_span, worksheet_to_json
+from api.storage.documents import worksheet_to_json
 from api.storage.due_work import (
     DueWorkKeeper,
     ReadyVisit,
@@ -25,13 +25,13 @@ from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.standing import unreported
 from api.storage.tables import AppointmentRow
-from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
+from scheduler.bundling import Bundle, Bundling, BundlingPolicy
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site, Urgency
 from scheduler.duty import measured_duty
 from scheduler.follow_up import follow_up_tasks, standing_judgements, with_follow_ups
-from scheduler.intervals import Interval, IntervalSet
 from scheduler.machines import Machine
+from scheduler.parting import SiteHours, part_work
 from scheduler.readings import Reading
 from scheduler.spacing import IntervalDecision
 from scheduler.upkeep import DueTask, due_tasks
@@ -39,20 +39,11 @@ from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.part_wear import known_laws
 from scheduler.wear.records import Kind, lives_by_kind
 from scheduler.wear.weibull import Weibull
-from scheduler.working_time import WorkingCalendar, local_date
+from scheduler.working_time import local_date
 from scheduler.worksheet import build_worksheet
 
 LOOK_AHEAD = timedelta(days=28)
 """How far ahead of today visits are made: two weeks of planning and as much to choose from."""
-
-
-_MARGIN_MINUTES = 30
-"""Work with a machine off is kept this much shorter than quiet time: several starts must fit."""
-
-_LEAST_CUT_MINUTES = 12
-"""By how much visits are shortened at least when they take a machine away for too long."""
-
-_DAY_MINUTES = 24 * 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,42 +174,22 @@ def _decide(
         if task.id not in known.waiting.spoken_for
     ]
     by_id = {task.id: task for task in tasks}
-    least = policy_at(site, policy).maximum_minutes
-    hours, fitting = _week(site.quiet, site.access), policy
-    while True:
-        bundling = bundle_site(
-            tasks, site_machines, catalogue, fitting, today, horizon, estimates, known.laws
-        )
-        visits = [
-            _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
-            for bundle in bundling.bundles
-        ]
-        excess = max((_excess(visit, hours, _week(site.quiet)) for visit in visits), default=0)
-        if excess <= 0 or fitting.maximum_minutes <= least:
-            break
-        room = fitting.maximum_minutes - max(excess, _LEAST_CUT_MINUTES)
-        fitting = replace(fitting, maximum_minutes=max(room, least))
-    return _Decided(work=SiteWork(site=site.id, tasks=tasks, visits=visits), bundling=bundling)
-
-
-def _excess(visit: ReadyVisit, hours: IntervalSet[int], quiet: IntervalSet[int]) -> int:
-    """Return by how many minutes a visit is too long for an ordinary week of its site.
-
-    All of it must lie in the hours, and what a machine is off for in the quiet ones, with room for
-    several starts. What fills a visit alone cannot be parted and is never too long.
-    """
-    if len(visit.bundle.tasks) == 1:
-        return 0
-    minutes = visit.bundle.minutes
-    off = off_span(visit.worksheet)
-    begins, ends = off or (0, minutes)
-    starts = (
-        min(whole.end - minutes, part.end - ends) - max(whole.start, part.start - begins)
-        for whole in hours
-        for part in (hours if off is None else quiet)
+    bundling = part_work(
+        tasks,
+        site_machines,
+        catalogue,
+        policy,
+        SiteHours.of(site),
+        today,
+        horizon,
+        estimates,
+        known.laws,
     )
-    room = max(starts, default=_MARGIN_MINUTES)  # without any hours there is nothing to go by
-    return _MARGIN_MINUTES - room
+    visits = [
+        _ready(bundle, [by_id[task] for task in bundle.tasks], site_machines, catalogue)
+        for bundle in bundling.bundles
+    ]
+    return _Decided(work=SiteWork(site=site.id, tasks=tasks, visits=visits), bundling=bundling)
 
 
 def _ready(
@@ -272,32 +243,8 @@ def while_covered(tasks: Iterable[DueTask], contract: Contract, today: date) -> 
             yield replace(task, earliest=max(task.earliest, begins), latest=min(task.latest, ends))
 
 
-def policy_at(site: Site, policy: BundlingPolicy) -> BundlingPolicy:
-    """Return the policy with visits that fit into the site's quiet hours from beginning to end."""
-    quiet = max((each.end - each.start for each in _week(site.quiet)), default=_DAY_MINUTES)
-    room = min(policy.maximum_minutes, quiet - _MARGIN_MINUTES)
-    return replace(policy, maximum_minutes=max(room, _MARGIN_MINUTES))
-
-
 def is_ours(rule: ServiceRule, contract: Contract) -> bool:
     """Whether the contract asks us to do a rule's work without being called."""
     if rule.authority is Authority.STATUTE:
         return contract.statutory_included
     return contract.upkeep_included
-
-
-def _week(*calendars: WorkingCalendar) -> IntervalSet[int]:
-    """Return these hours together, in minutes of an ordinary week."""
-    return IntervalSet.of(
-        Interval(
-            start=day * _DAY_MINUTES + _minute_of(span.opens),
-            end=(day + span.past_midnight) * _DAY_MINUTES + _minute_of(span.closes),
-        )
-        for calendar in calendars
-        for day, spans in enumerate(calendar.weekly.by_weekday)
-        for span in spans
-    )
-
-
-def _minute_of(wall: time) -> int:
-    return wall.hour * 60 + wall.minute

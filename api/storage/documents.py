@@ -7,11 +7,11 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from scheduler.catalogue import MachineState
 from scheduler.routing.problem import Problem
 from scheduler.routing.problem_file import problem_from_json, problem_to_json
 from scheduler.triage import Finding
 from scheduler.worksheet import Worksheet
+from scheduler.worksheet import off_span as span_off
 
 _WORKSHEET = TypeAdapter(Worksheet)
 _FINDING = TypeAdapter(Finding)
@@ -29,11 +29,8 @@ def worksheet_from_json(document: dict[str, Any]) -> Worksheet:
 
 def off_span(document: Mapping[str, Any]) -> tuple[int, int] | None:
     """Return from which minute of a stored worksheet to which a machine is off; None if none is."""
-    off = [step for step in document.get("steps", ()) if step["state"] != MachineState.LIVE]
-    if not off:
-        return None
-    begins = min(step["start_minute"] for step in off)
-    return begins, max(step["start_minute"] + step["minutes"] for step in off)
+    steps = document.get("steps", ())
+    return span_off((step["state"], step["start_minute"], step["minutes"]) for step in steps)
 
 
 def finding_to_json(finding: Finding) -> dict[str, Any]:

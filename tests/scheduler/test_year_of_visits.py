@@ -5,13 +5,16 @@ import pytest
 
 from scheduler.bundling import BundlingPolicy
 from scheduler.duty import stated_duty
+from scheduler.intervals import IntervalSet
 from scheduler.machines import Machine
+from scheduler.parting import SiteHours
 from scheduler.upkeep import due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.year_of_visits import PERIODS, Period, year_of_sites, year_of_visits
 from tests.scheduler.small_trade import CATALOGUE, TWO_GROUP
 from tests.scheduler.small_trade import machine as built
 
+ANY_HOURS = SiteHours(quiet=IntervalSet(), whole=IntervalSet())
 START = date(2027, 3, 1)
 
 
@@ -30,6 +33,7 @@ def year(*, asked_for: frozenset[str] | None = None) -> tuple[Period, ...]:
         BundlingPolicy(),
         {machine.id: stated_duty(machine, CATALOGUE, hardness_dh=10)},
         start=START,
+        hours=ANY_HOURS,
         estimates=VisitEstimates(CATALOGUE),
         laws={},
         asked_for=asked_for,
@@ -69,6 +73,7 @@ def test_what_was_overdue_when_the_year_began_is_done_at_once() -> None:
         BundlingPolicy(),
         {machine.id: duty},
         start=START,
+        hours=ANY_HOURS,
         estimates=VisitEstimates(CATALOGUE),
         laws={},
     )

@@ -1,12 +1,15 @@
 from datetime import date, datetime, timedelta
 
+import pytest
 from sqlmodel import select
 
 from api.actions.appointments import book_by_hand, change_state
+from api.actions.look_ahead import visits_ahead
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
 from api.storage.documents import off_span
 from api.storage.tables import AuditRow, ContractRow, DueTaskRow, FittedPartRow, SiteRow, VisitRow
+from scheduler.bundling import BundlingPolicy
 from scheduler.catalogue import Authority, Catalogue
 from scheduler.lifecycle import AppointmentState
 from tests.api.actions.conftest import NOW, TESTER, TODAY
@@ -137,22 +140,29 @@ def test_statutory_work_belongs_to_contracts_that_include_it(
     assert statutory() == {"si-1"}
 
 
-def test_no_work_with_a_machine_off_fills_the_quiet_time_to_the_minute(
-    database: Database, catalogue: Catalogue
-) -> None:
-    """Two hours and a half of quiet, two of them used; a visit begins and ends in access hours."""
-    valves = ("steam_valve", "vacuum_relief_valve", "steam_safety_valve", "level_probe")
+VALVES = ("steam_valve", "vacuum_relief_valve", "steam_safety_valve", "level_probe")
+
+
+def give_valves(database: Database, *, quiet: str, access: str) -> None:
+    """Set the hours of the first site; its machine has four parts that are overdue."""
     with database.write() as session:
         site = session.get_one(SiteRow, "si-1")
-        site.quiet_hours, site.access_hours = "Mo-Fr 09:00-11:30", "Mo-Fr 08:00-17:00"
+        site.quiet_hours, site.access_hours = quiet, access
         session.add(site)
         session.add_all(
             FittedPartRow(
                 id=f"pa-{part}", machine_id="ma-1", part_type=part, position=part,
                 fitted_on=date(2025, 3, 1),
             )
-            for part in valves
+            for part in VALVES
         )  # fmt: skip
+
+
+def test_no_work_with_a_machine_off_fills_the_quiet_time_to_the_minute(
+    database: Database, catalogue: Catalogue
+) -> None:
+    """Two hours and a half of quiet, two of them used; a visit begins and ends in access hours."""
+    give_valves(database, quiet="Mo-Fr 09:00-11:30", access="Mo-Fr 08:00-17:00")
 
     raise_due_work(database, catalogue, now=NOW, origin=TESTER)
 
@@ -165,3 +175,26 @@ def test_no_work_with_a_machine_off_fills_the_quiet_time_to_the_minute(
     off = {visit.id: off_span(visit.worksheet) or (0, 0) for visit in several}
     assert max(end - begin for begin, end in off.values()) <= 120
     assert max(visit.minutes for visit in several) > 120
+
+
+@pytest.mark.parametrize(
+    ("access", "visits"),
+    [
+        # the machine is off for two hours at most of a visit of more, which access hours leave room
+        # for or not: the gasket then shares a visit, or has its own
+        ("Mo-Fr 08:00-17:00", 5),
+        ("Mo-Fr 09:00-11:30", 6),
+    ],
+)
+def test_the_year_ahead_parts_the_work_of_a_site_as_raising_does(
+    database: Database, catalogue: Catalogue, access: str, visits: int
+) -> None:
+    give_valves(database, quiet="Mo-Fr 09:00-11:30", access=access)
+    with database.read() as session:
+        first, *_ = visits_ahead(session, catalogue, today=TODAY, policy=BundlingPolicy())
+
+    raised = raise_due_work(database, catalogue, now=NOW, origin=TESTER)
+
+    assert (first.tasks, first.visits) == (raised.tasks, raised.visits) == (6, visits)
+    assert first.cost_minutes == pytest.approx(raised.cost_minutes)
+    assert first.separate_minutes == pytest.approx(raised.separate_cost_minutes)
