@@ -216,10 +216,9 @@ class _Reasons(Openings):
             visit = self._after_its_link(visit)
         if not skilled.any():
             return Reason.NO_SKILL, self._no_skill(visit, missing), self._teach(visit, missing)
-        supplied = skilled & self.carries(visit)
-        if not supplied.any():
-            return self._not_supplied(visit, skilled)
-        skilled = supplied
+        able, skilled = skilled, skilled & self.carries(visit)
+        if not skilled.any():
+            return self._not_supplied(visit, able)
         open_ = skilled & self._open(visit)
         if not open_.any():
             detail = (
@@ -236,11 +235,7 @@ class _Reasons(Openings):
             return Reason.TOO_FAR, self._too_far(visit, open_), self._longer_hours(visit, skilled)
         free = alone & ~self.sites.barred(visit)
         if not free.any():
-            remedy = (
-                self._at_any_time(visit, skilled)
-                or self._longer_hours(visit, skilled)
-                or self._teach(visit, missing)
-            )
+            remedy = self._around_others(visit, able, skilled, missing)
             return Reason.SITE_TAKEN, self._site_taken(visit, alone), remedy
         beside_pins = free & self._shifts(self._pinned_only, visit)
         if not beside_pins.any():
@@ -288,12 +283,10 @@ class _Reasons(Openings):
         self, visit: Visit, skilled: NDArray[np.bool_]
     ) -> tuple[Reason, str, Remedy | None]:
         """Nobody with the skills has along what the visit needs; who might take it along?"""
-        remedy = self._remedy(visit, skilled & ~self.calls)
+        remedy = self._supply(visit, skilled)
         at = int(np.flatnonzero(skilled)[0])
         if remedy is not None:
             at = self.problem.shift_index()[remedy.shift]
-            tools, parts = self.lacking(visit, at)
-            remedy = replace(remedy, tools=tools, parts=parts)
         tools, parts = self.lacking(visit, at)
         things = [*sorted(tools), *(f"{count} of {kind}" for kind, count in sorted(parts.items()))]
         detail = (
@@ -304,6 +297,14 @@ class _Reasons(Openings):
             lacks = f" {self._words.shift(self.problem.shifts[at].id)} lacks {listed(things)}."
             detail += lacks[:1] + lacks[1:2].upper() + lacks[2:]
         return Reason.NOT_SUPPLIED, detail, remedy
+
+    def _supply(self, visit: Visit, skilled: NDArray[np.bool_]) -> Remedy | None:
+        """Let one of these shifts take along what it lacks."""
+        remedy = self._remedy(visit, skilled & ~self.calls)
+        if remedy is None:
+            return None
+        tools, parts = self.lacking(visit, self.problem.shift_index()[remedy.shift])
+        return replace(remedy, tools=tools, parts=parts)
 
     def _competition(self, visit: Visit, able: NDArray[np.bool_]) -> tuple[Reason, str, Remedy]:
         """The visit could be made; the others, or the way there, cost more than it is worth."""
@@ -364,9 +365,39 @@ class _Reasons(Openings):
             f"all): {listed(names)}. Only one may work there at a time."
         )
 
-    def _teach(self, visit: Visit, missing: NDArray[np.int64]) -> Remedy | None:
-        """Give the fewest skills to the shift where the visit is cheapest."""
-        carried = self.carries(visit)
+    def _around_others(
+        self,
+        visit: Visit,
+        able: NDArray[np.bool_],
+        supplied: NDArray[np.bool_],
+        missing: NDArray[np.int64],
+    ) -> Remedy | None:
+        """Let whoever is at the site take the visit along, or make it when nobody is there.
+
+        `able` tells which shifts have the skills, `supplied` which of them have the rest along.
+        """
+        others = self.sites.others_there(visit)
+        there = np.zeros(len(self.orders), dtype=np.bool_)
+        there[others] = True
+        remedy = (
+            self._supply(visit, able & there & ~supplied)
+            or self._longer_hours(visit, supplied & there)
+            or self._at_any_time(visit, supplied)
+            or self._longer_hours(visit, supplied)
+            or self._teach(visit, missing, there)
+            or self._teach(visit, missing)
+        )
+        names = tuple(self.problem.shifts[at].id for at in sorted(set(others)))
+        return None if remedy is None else replace(remedy, others_there=names)
+
+    def _teach(
+        self,
+        visit: Visit,
+        missing: NDArray[np.int64],
+        among: NDArray[np.bool_] | None = None,
+    ) -> Remedy | None:
+        """Give the fewest skills to the shift, of all or of some, where the visit is cheapest."""
+        carried = self.carries(visit) if among is None else self.carries(visit) & among
         for any_time in (False, True) if visit.id not in self._linked else (False,):
             for count in np.unique(missing):
                 able = carried & (missing == count)

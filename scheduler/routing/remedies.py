@@ -83,6 +83,9 @@ class Remedy:
         Ids of visits whose pins are to be lifted.
     leave_out_cost
         What leaving the visit out must be made to cost, None when it may stay.
+    others_there
+        Ids of the shifts whose visits to its site are in its way; the one that would make it may
+        be among them.
     """
 
     visit: str
@@ -97,6 +100,7 @@ class Remedy:
     hours: tuple[int, int] | None = None
     lifts_pins: tuple[str, ...] = ()
     leave_out_cost: int | None = None
+    others_there: tuple[str, ...] = ()
 
     def applied_to(self, problem: Problem) -> Problem:
         """Return the problem with the change made."""
@@ -132,7 +136,12 @@ class Remedy:
         if self.tools or self.parts:
             counted = (f"{count} more of {kind}" for kind, count in sorted(self.parts.items()))
             steps.append(f"let {shift} take along {listed([*sorted(self.tools), *counted])}")
-        if self.adds_window:
+        if self.adds_window and self.others_there:
+            steps.append(
+                f"allow a start at {start}, outside its hours or days, when no other technician is "
+                "at that site"
+            )
+        elif self.adds_window:
             steps.append(f"arrange access for a start at {start}")
         if self.hours is not None:
             first, last = (words.clock(problem, self.shift, minute) for minute in self.hours)
@@ -149,10 +158,10 @@ class Remedy:
         if not steps:
             steps.append("let the planner search longer, or put it there by hand")
         todo = " and ".join(steps)
-        return (
-            f"{todo[0].upper()}{todo[1:]}; it could then start at "
-            f"{start} in {shift}, for {self.extra_cost} minutes of cost."
-        )
+        outcome = f"it could then start at {start} in {shift}"
+        if self.shift in self.others_there:
+            outcome = f"{shift}, at that site anyway, could then take it along at {start}"
+        return f"{todo[0].upper()}{todo[1:]}; {outcome}, for {self.extra_cost} minutes of cost."
 
     def plan_with(self, problem: Problem, plan: Plan) -> Plan:
         """Return the plan with the visit taken in.

@@ -15,6 +15,7 @@ from scheduler.routing.explanation import Reason, diagnose, runner_up
 from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Charge, Pin, Problem, Shift, Visit
 from scheduler.routing.problem_file import problem_from_json, problem_to_json, unread_keys
+from scheduler.routing.remedies import Remedy
 from scheduler.routing.violations import Rule, Violation
 from tests.published.cp_sat import proven_optimum
 from tests.scheduler.routing.strategies import problems
@@ -153,6 +154,10 @@ def test_reason_says_who_is_there() -> None:
     # Bo cannot come at any time while Ann is there; with Bo's skill, Ann could do both.
     assert found.remedy is not None
     assert (found.remedy.shift, found.remedy.skills) == ("ann/0", BOARDS)
+    assert found.remedy.sentence(problem) == (
+        "Give shift 'ann/0' the skill boards; shift 'ann/0', at that site anyway, could then take "
+        "it along at 2027-03-01 00:10 UTC, for 0 minutes of cost."
+    )
     remedied = found.remedy.applied_to(problem)
     taught = solve(remedied, stop=Iterations(60), seed=1)
     assert made_by(taught) == {"burner": "ann/0", "board": "ann/0"}
@@ -165,6 +170,41 @@ def test_remedy_is_access_on_another_day() -> None:
     assert found.reason is Reason.SITE_TAKEN
     assert found.remedy is not None
     assert (found.remedy.shift, found.remedy.adds_window) == ("bo/1", True)
+    assert found.remedy.sentence(problem) == (
+        "Allow a start at 2027-03-01 16:50 UTC, outside its hours or days, when no other "
+        "technician is at that site; it could then start at 2027-03-01 16:50 UTC in shift 'bo/1', "
+        "for 20 minutes of cost."
+    )
+    tried = solve(found.remedy.applied_to(problem), stop=Iterations(60), seed=1)
+    assert made_by(tried) == {"burner": "ann/0", "board": "bo/1"}
+
+
+def test_whoever_is_at_the_site_takes_it_along_with_the_tool_it_needs() -> None:
+    # Ann, who is there with the gas, knows boards as well but left the meter to Bo.
+    meter = frozenset({"meter"})
+    ann, bo = replace(ANN, skills=GAS | BOARDS), replace(BO, tools=meter)
+    board = replace(BOARD, tools=meter, start_windows=(ALL_DAY,))
+    problem = along_a_road((ann, bo), (replace(BURNER, start_windows=(ALL_DAY,)), board))
+    (found,) = diagnose(problem, solve(problem, stop=Iterations(60), seed=1))
+    assert (found.reason, found.remedy) == (
+        Reason.SITE_TAKEN,
+        Remedy(
+            visit="board",
+            shift="ann/0",
+            start=10,
+            order=("board", "burner"),
+            extra_cost=0,
+            tools=meter,
+            others_there=("ann/0",),
+        ),
+    )
+    assert found.remedy is not None
+    assert found.remedy.sentence(problem) == (
+        "Let shift 'ann/0' take along meter; shift 'ann/0', at that site anyway, could then take "
+        "it along at 2027-03-01 00:10 UTC, for 0 minutes of cost."
+    )
+    tried = solve(found.remedy.applied_to(problem), stop=Iterations(60), seed=1)
+    assert made_by(tried) == {"burner": "ann/0", "board": "ann/0"}
 
 
 def test_longer_hours_do_not_bring_two_together() -> None:
