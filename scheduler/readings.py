@@ -7,7 +7,7 @@ technician answers for, so a value left outside its range always makes follow-up
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from itertools import pairwise
@@ -16,8 +16,10 @@ from statistics import median
 from scheduler.catalogue import Catalogue, SetPoint
 from scheduler.errors import InvalidInput
 from scheduler.machines import Build
+from scheduler.water import HardnessUnit, convert_hardness
 
 _DAYS_PER_MONTH = 365.25 / 12
+_OF_HARDNESS = tuple(HardnessUnit)
 
 
 class Stage(StrEnum):
@@ -68,9 +70,9 @@ def set_points_for(build: Build, catalogue: Catalogue) -> tuple[SetPoint, ...]:
 
 
 def judge(reading: Reading, set_point: SetPoint) -> Judgement:
-    """Return the verdict on a reading.
+    """Return the verdict on a reading, with the reading in the set-point's unit.
 
-    The limits themselves are inside the range.
+    A hardness may have been read in any unit of hardness. The limits are inside the range.
 
     Raises
     ------
@@ -79,10 +81,7 @@ def judge(reading: Reading, set_point: SetPoint) -> Judgement:
     """
     if reading.set_point != set_point.id:
         raise InvalidInput(f"a reading of {reading.set_point} is no {set_point.id}")
-    if reading.unit != set_point.unit:
-        raise InvalidInput(
-            f"{set_point.name} is read in {set_point.unit}, got {reading.value} {reading.unit}"
-        )
+    reading = _in_unit_of(set_point, reading)
     value, unit = reading.value, set_point.unit
     wanted = f"{set_point.low:g} to {set_point.high:g} {unit}"
     said = f"{set_point.name} {value:g} {unit}"
@@ -105,6 +104,21 @@ def judge(reading: Reading, set_point: SetPoint) -> Judgement:
     else:
         verdict, because = Verdict.OK, f"{said} is right: {wanted}."
     return Judgement(reading=reading, verdict=verdict, because=because)
+
+
+def _in_unit_of(set_point: SetPoint, reading: Reading) -> Reading:
+    """Return a reading in the unit of its set-point; only a hardness may come in another."""
+    if reading.unit == set_point.unit:
+        return reading
+    if set_point.unit not in _OF_HARDNESS:
+        units = set_point.unit
+    elif reading.unit not in _OF_HARDNESS:
+        units = f"{set_point.unit} or another of {', '.join(_OF_HARDNESS)}"
+    else:
+        read, wanted = HardnessUnit(reading.unit), HardnessUnit(set_point.unit)
+        value = convert_hardness(reading.value, read, wanted)
+        return replace(reading, value=value, unit=set_point.unit)
+    raise InvalidInput(f"{set_point.name} is read in {units}, got {reading.value} {reading.unit}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

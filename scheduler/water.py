@@ -27,6 +27,9 @@ MILLIGRAMS_PER_LITRE: dict[HardnessUnit, float] = {
 }
 
 
+_UNITS = {unit.casefold(): unit for unit in HardnessUnit}
+
+
 def convert_hardness(value: float, unit: HardnessUnit, to: HardnessUnit) -> float:
     """Return a hardness in another unit.
 
@@ -38,6 +41,26 @@ def convert_hardness(value: float, unit: HardnessUnit, to: HardnessUnit) -> floa
     if not value >= 0:
         raise InvalidInput(f"hardness must be >= 0, got {value} {unit}")
     return value * MILLIGRAMS_PER_LITRE[unit] / MILLIGRAMS_PER_LITRE[to]
+
+
+def german_degrees(written: str) -> float:
+    """Return a hardness written with its unit, "12 gpg", in °dH; without one it is in °dH.
+
+    Raises
+    ------
+    InvalidInput
+        When it is no number, negative, or of an unknown unit.
+    """
+    number, _, symbol = written.strip().partition(" ")
+    try:
+        value = float(number)
+        unit = _UNITS[symbol.strip().casefold()] if symbol else HardnessUnit.GERMAN_DEGREE
+    except (ValueError, KeyError):
+        raise InvalidInput(
+            'write a hardness as a number of °dH, or with its unit as in "12 gpg", '
+            f"got {written!r}; the units are {', '.join(HardnessUnit)}"
+        ) from None
+    return convert_hardness(value, unit, HardnessUnit.GERMAN_DEGREE)
 
 
 def litres_until_spent(

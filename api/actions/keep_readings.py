@@ -136,7 +136,7 @@ def _judged(
         taken_on=today,
     )
     judgement = judge(reading, point)
-    check_possible(reading.value, point)
+    check_possible(judgement.reading.value, point)
     return judgement
 
 

@@ -216,7 +216,7 @@ def _judged(
         taken_on=local_date(now, zone),
     )
     judgement = judge(reading, point)
-    check_possible(reading.value, point)
+    check_possible(judgement.reading.value, point)
     return judgement
 
 

@@ -20,7 +20,10 @@ router = APIRouter(prefix="/v1/machines", tags=["machines"])
 
 
 class ReadingTaken(Given):
-    """A value as it was read; the unit is the set-point's and is checked."""
+    """A value as it was read; the unit is the set-point's and is checked.
+
+    A hardness may be read in any unit of hardness; it is kept in the set-point's.
+    """
 
     machine: Annotated[Id, Field(description="Its id, or the tag on it.")]
     set_point: Id

@@ -10,6 +10,7 @@ from typing import Annotated, Final, TypeVar
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
 from scheduler.errors import InvalidInput
+from scheduler.water import HardnessUnit, german_degrees
 from scheduler.weekly_hours import WeeklyHours
 from scheduler.working_time import WorkingCalendar, public_holidays
 
@@ -78,6 +79,15 @@ def _a_number(value: object) -> object:
     return value
 
 
+def _in_german_degrees(value: object) -> object:
+    if not isinstance(value, str):
+        return _a_number(value)
+    try:
+        return german_degrees(value)
+    except InvalidInput as refusal:
+        raise ValueError(str(refusal)) from refusal
+
+
 _Number = BeforeValidator(_a_number)
 
 Id = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_.:-]+$")]
@@ -109,7 +119,23 @@ ClockTime = Annotated[
 Latitude = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False), _Number]
 Longitude = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False), _Number]
 Altitude = Annotated[float, Field(ge=-450, le=9000, allow_inf_nan=False), _Number]
-Hardness = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False), _Number]
+Hardness = Annotated[
+    float,
+    Field(ge=0, le=100, allow_inf_nan=False),
+    BeforeValidator(
+        _in_german_degrees,
+        json_schema_input_type=Annotated[float, Field(ge=0, le=100)]
+        | Annotated[
+            str,
+            Field(
+                pattern=f"^[0-9]+([.][0-9]+)? ({'|'.join(HardnessUnit)})$",
+                description="With its unit.",
+                examples=["12 gpg"],
+            ),
+        ],
+    ),
+]
+"""Kept in °dH, whatever unit it comes in."""
 Acidity = Annotated[float, Field(ge=4, le=11, allow_inf_nan=False)]
 """The pH of tap water; beyond lies a slip of the pen."""
 Dissolved = Annotated[float, Field(gt=0, le=5000, allow_inf_nan=False)]

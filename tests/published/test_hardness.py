@@ -3,7 +3,7 @@
 import pytest
 
 from scheduler.errors import InvalidInput
-from scheduler.water import HardnessUnit, convert_hardness, litres_until_spent
+from scheduler.water import HardnessUnit, convert_hardness, german_degrees, litres_until_spent
 
 # 1 °dH = 17.848 mg/L, 1 °e = 14.254 mg/L, 1 gpg = 17.118 mg/L of CaCO3: conversion tables of
 # water chemistry; from atomic masses CaCO3 100.086 and CaO 56.077, and from the definition of the
@@ -24,6 +24,25 @@ def test_hardness_units_have_their_published_factors(
 ) -> None:
     assert convert_hardness(1, unit, to) == pytest.approx(factor, rel=5e-5)
     assert convert_hardness(factor, to, unit) == pytest.approx(1, rel=5e-5)
+
+
+@pytest.mark.parametrize(("unit", "to", "factor"), FACTORS)
+def test_a_hardness_may_be_written_in_any_unit(
+    unit: HardnessUnit, to: HardnessUnit, factor: float
+) -> None:
+    assert german_degrees(f"12.5 {unit}") == pytest.approx(
+        german_degrees(f"{12.5 * factor} {to}"), rel=5e-5
+    )
+
+
+def test_a_hardness_without_a_unit_is_in_german_degrees() -> None:
+    assert german_degrees("9.5") == german_degrees("9.5 °dH") == german_degrees(" 9.5 °DH ") == 9.5
+
+
+@pytest.mark.parametrize("written", ["12 ppg", "gpg", "", "12gpg", "12 mg/L"])
+def test_an_unknown_unit_of_hardness_is_refused_with_those_there_are(written: str) -> None:
+    with pytest.raises(InvalidInput, match="the units are °dH, °fH, °e, gpg, mg/L CaCO3"):
+        german_degrees(written)
 
 
 def test_one_german_degree_is_ten_milligrams_of_lime() -> None:

@@ -83,6 +83,19 @@ def test_a_reading_in_another_unit_of_another_thing_or_of_nothing_is_refused() -
         judge(other, STEAM)
 
 
+def test_a_hardness_may_be_read_in_any_unit_and_is_kept_in_that_of_its_set_point() -> None:
+    hardness = replace(STEAM, unit="°dH", low=3, high=6, stop_below=None, stop_above=None)
+    judgement = judge(read(80, unit="mg/L CaCO3"), hardness)
+    # 1 °dH is 17.848 mg/L of CaCO3 (tests/published/test_hardness.py)
+    assert judgement.reading.value == pytest.approx(80 / 17.848, rel=5e-5)
+    assert (judgement.reading.unit, judgement.verdict) == ("°dH", Verdict.OK)
+    assert judge(read(12, unit="°fH"), hardness).verdict is Verdict.ADJUST  # 6.72 °dH
+    with pytest.raises(InvalidInput, match=r"in °dH or another of .*gpg, mg/L CaCO3, got 5\.0 ppm"):
+        judge(read(5.0, unit="ppm"), hardness)
+    with pytest.raises(InvalidInput, match=r"Steam pressure is read in bar, got 1\.0 °fH"):
+        judge(read(1.0, unit="°fH"), STEAM)
+
+
 def test_set_points_follow_the_build() -> None:
     trade = replace(CATALOGUE, set_points={**CATALOGUE.set_points, "steam": STEAM})
     brew, earth = (CATALOGUE.set_points[point] for point in ("brew_pressure", "earth"))

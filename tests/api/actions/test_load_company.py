@@ -38,6 +38,7 @@ from scheduler.lifecycle import AppointmentState
 from scheduler.machines import Build, FittedPart, Machine, MeterReading, Outcome, WorkDone
 from scheduler.places import Coordinates
 from scheduler.travel import StraightLineTravel
+from scheduler.water import HardnessUnit, convert_hardness
 from scheduler.waters import Barrier, Crossing
 from scheduler.weekly_hours import WeeklyHours
 from scheduler.working_time import LocalPeriod, WorkingCalendar, public_holidays
@@ -67,7 +68,7 @@ FILES = {
         "id,client_id,contract_id,name,kind,address,town,lat,lon,altitude_metres,zone,"
         "opening_hours,access_hours,quiet_hours,closures,hardness_dh,access_notes,phone\n"
         's1,c1,k1,Quay,bar,1 Quay,Bergen,60.39,5.32,4,Europe/Oslo,Mo-Su 07:00-22:00,"Mo-Fr 09:00-'
-        '11:00,14:00-16:00",Mo-Fr 14:00-16:00,2027-08-01/2027-08-15,3.5,,\n'
+        '11:00,14:00-16:00",Mo-Fr 14:00-16:00,2027-08-01/2027-08-15,35 mg/L CaCO3,,\n'
     ),
     "technicians.csv": (
         "id,name,phone,email,home_town,lat,lon,zone,skills,working_hours,holiday_country,"
@@ -249,6 +250,7 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
             closures=closures,
         )
 
+    milligrams = HardnessUnit.MILLIGRAMS_PER_LITRE
     august = (LocalPeriod.whole_days(date(2027, 8, 1), date(2027, 8, 15)),)
     with database.read() as session:
         assert sites_by_id(session, from_day=date(2027, 3, 1)) == {
@@ -257,7 +259,8 @@ def test_the_engine_sees_what_the_files_say(database: Database, load: Load, fold
                 opening=hours("Mo-Su 07:00-22:00", frozenset(), august),
                 access=hours("Mo-Fr 09:00-11:00,14:00-16:00", closures=august),
                 quiet=hours("Mo-Fr 14:00-16:00", closures=august),
-                hardness_dh=3.5, altitude_metres=4,
+                hardness_dh=convert_hardness(35, milligrams, HardnessUnit.GERMAN_DEGREE),
+                altitude_metres=4,
             )
         }  # fmt: skip
         assert contracts_by_id(session, from_day=date(2027, 3, 1)) == {

@@ -12,6 +12,7 @@ from api.storage.database import Database
 from api.storage.tables import (
     AppointmentRow,
     DueTaskRow,
+    MachineRow,
     MeasurementRow,
     MeterReadingRow,
     VisitRow,
@@ -203,3 +204,20 @@ def test_faults_that_can_be_named_are_listed(dispatcher: TestClient) -> None:
     faults = dispatcher.get("/v1/catalogue/faults").json()["items"]
     assert {"id": "group_gasket_worn", "name": "A group gasket is worn or hard",
             "part_type": "group_gasket"} in faults  # fmt: skip
+
+
+def test_a_hardness_is_read_in_any_unit_and_kept_in_german_degrees(
+    under_way: Database, dispatcher: TestClient
+) -> None:
+    with under_way.write() as session:
+        filter_ = session.get_one(MachineRow, "m-a").model_dump()
+        filter_ |= {"id": "m-f", "tag": "F-a", "kind": "water_filter", "groups": 0}
+        session.add(MachineRow(**filter_ | {"boiler_layout": None, "dosing": None}))
+    hard = reading(80, machine="m-f", set_point="treated_hardness", unit="mg/L CaCO3")
+
+    (judged,) = report(dispatcher, readings=[hard], tasks_done=[]).json()["readings"]
+
+    assert (judged["value"], judged["unit"]) == (pytest.approx(80 / 17.848, rel=5e-5), "°dH")
+    with under_way.read() as session:
+        row = session.exec(select(MeasurementRow)).one()
+    assert (row.value, row.unit) == (judged["value"], "°dH")

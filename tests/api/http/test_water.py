@@ -52,6 +52,29 @@ def test_slips_of_the_pen_in_a_water_test_are_refused(dispatcher: TestClient) ->
     assert put_water(dispatcher, calcium_dh=11) == 422  # of 10 °dH in all
 
 
+def test_a_hardness_may_come_in_any_unit_and_is_kept_in_german_degrees(
+    dispatcher: TestClient,
+) -> None:
+    # 1 gpg is 17.1181 mg/L of CaCO3, 1 °dH 17.848 (tests/published/test_hardness.py)
+    assert put_water(dispatcher, hardness_dh="12 gpg", calcium_dh="150 mg/L CaCO3") == 200
+    site = dispatcher.get("/v1/sites/s-a").json()
+    assert site["hardness_dh"] == pytest.approx(12 * 17.1181 / 17.848, rel=5e-5)
+    assert site["calcium_dh"] == pytest.approx(150 / 17.848, rel=5e-5)
+    assert dispatcher.get("/v1/sites/s-a/water").json()["hardness"]["gpg"] == 12
+    assert put_water(dispatcher, calcium_dh="13 gpg") == 422  # of 12 in all
+    assert put_water(dispatcher, hardness_dh="1800 mg/L CaCO3") == 422  # 100.9 °dH
+
+
+def test_an_unknown_unit_of_hardness_is_refused(dispatcher: TestClient) -> None:
+    site = dispatcher.get("/v1/sites/s-a")
+    body = {k: v for k, v in site.json().items() if k not in ("id", "version")}
+    headers = {"If-Match": site.headers["ETag"]}
+    reply = dispatcher.put("/v1/sites/s-a", json={**body, "hardness_dh": "12 ppm"}, headers=headers)
+    assert reply.status_code == 422
+    assert "got '12 ppm'; the units are °dH, °fH, °e, gpg, mg/L CaCO3" in reply.text
+    assert dispatcher.get("/v1/sites/s-a").json() == site.json()
+
+
 def test_water_is_for_staff_and_only_of_sites_there_are(
     caller: Caller, dispatcher: TestClient
 ) -> None:
