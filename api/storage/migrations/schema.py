@@ -33,11 +33,12 @@ def is_current(connection: Connection) -> bool:
     if not inspect(connection).has_table("alembic_version"):
         return False
     found = connection.execute(text("SELECT version_num FROM alembic_version")).scalars()
-    return frozenset(found) == _heads()
+    return frozenset(found) == heads()
 
 
 @cache
-def _heads() -> frozenset[str]:
+def heads() -> frozenset[str]:
+    """Return the migrations none comes after; there must be one, or no database can be upgraded."""
     return frozenset(ScriptDirectory(str(Path(__file__).parent)).get_heads())
 
 

@@ -88,6 +88,10 @@ def database(database: Database) -> Database:
     return database
 
 
+def test_migrations_follow_one_another() -> None:
+    assert len(schema.heads()) == 1, f"chain the later one on the other: {sorted(schema.heads())}"
+
+
 def test_a_new_database_is_current_and_agrees_with_the_tables(database: Database) -> None:
     assert database.is_current()
     with database.read() as session:
