@@ -4,6 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy import text
 
 from api.http.callbacks import NewCallback
 from api.storage.database import Database
@@ -371,3 +372,41 @@ def test_health_tells_life_from_readiness(nobody: TestClient, database: Database
     assert nobody.get("/livez").status_code == 200
     reply = nobody.get("/readyz")
     assert (reply.status_code, reply.json()["status"]) == (503, "not ready")
+
+
+def test_the_dispatcher_lists_the_appointments_at_which_two_technicians_meet(
+    caller: Caller, dispatcher: TestClient, database: Database
+) -> None:
+    """As they may be left from before the database refused them."""
+    assert dispatcher.get("/v1/appointments?meeting=true").json()["items"] == []
+    start = NOW + timedelta(days=1)
+    with database.write() as session:
+        for trigger in ("appointment_sent", "appointment_sent_anew"):
+            session.connection().execute(text(f"DROP TRIGGER {trigger}"))
+        visit = session.get_one(VisitRow, "v-a").model_dump()
+        session.add(VisitRow(**visit | {"id": "v-too"}))
+        session.add_all(
+            AppointmentRow(
+                id=name, visit_id="v-too", technician_id="t-b", state=state,
+                starts_at=begin, ends_at=begin + timedelta(minutes=20),
+                created_at=NOW, revised_at=NOW,
+            )
+            for name, state, begin in (
+                ("ap-too", "promised", start + timedelta(minutes=50)),
+                ("ap-not", "cancelled", start + timedelta(minutes=10)),
+            )
+        )  # fmt: skip
+        # the other client's appointment of t-b makes way: the same minutes, another site
+        other = session.get_one(AppointmentRow, "ap-b")
+        other.technician_id = "t-a"
+        other.starts_at, other.ends_at = start - timedelta(hours=1), start
+
+    def met(client: TestClient, query: str = "") -> list[str]:
+        found = client.get(f"/v1/appointments?meeting=true{query}").json()["items"]
+        return [each["id"] for each in found]
+
+    assert met(dispatcher) == ["ap-a", "ap-too"]
+    assert met(dispatcher, "&state=promised") == ["ap-too"]
+    assert met(caller("technician-b")) == ["ap-too"]
+    assert met(caller("portal-b")) == []
+    assert len(dispatcher.get("/v1/appointments").json()["items"]) == 4
