@@ -28,6 +28,7 @@ from api.storage.column_types import (
     Minutes,
     Name,
     Pace,
+    Said,
     Text,
     Zone,
     refused_as_value_error,
@@ -256,9 +257,9 @@ class ExaminationFields(Fields):
     machine_id: Id
     rule: Id = Field(description="A rule of the law: its authority is statute.")
     fitted_part_id: Id | None = Field(default=None, description="Where the rule is for a part.")
-    certificate: Name = Field(description="Its number.")
-    competent_person: Name
-    body: Name = Field(description="The organisation they act for.")
+    certificate: Said = Field(description="Its number.")
+    competent_person: Said
+    body: Said = Field(description="The organisation they act for.")
     examined_on: Day
     result: Literal["passed", "passed_with_conditions", "failed"]
     valid_until: Day | None = Field(

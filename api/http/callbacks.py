@@ -18,7 +18,7 @@ from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.booking_rules import acceptance_of
-from api.storage.column_types import Id, MachineName, Name, Photo
+from api.storage.column_types import Id, MachineName, Photo, Said
 from api.storage.documents import finding_from_json
 from api.storage.standing import late_appointment
 from api.storage.tables import CallbackRow
@@ -103,7 +103,7 @@ class PriceToAccept(Given):
 
     amount_minor: Annotated[int, Field(ge=0, le=1_000_000_000)]
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
-    accepted_by: Name = Field(description="Name of the person who may decide that.")
+    accepted_by: Said = Field(description="Name of the person who may decide that.")
 
 
 class PriceAcceptance(BaseModel):

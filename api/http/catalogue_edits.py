@@ -16,7 +16,7 @@ from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, from_row
 from api.storage.catalogue_edits import standing_edits
-from api.storage.column_types import Name
+from api.storage.column_types import Said
 from api.storage.snapshots import company_zone
 from api.storage.tables import CatalogueEditRow
 from scheduler.errors import Absent
@@ -46,7 +46,7 @@ class NewEdit(CatalogueChange):
         json_schema_extra={"examples": [{**_EXAMPLE, "reason": "Timed at forty visits."}]}
     )
 
-    reason: Name
+    reason: Said
 
 
 class TakenBack(Given):
@@ -56,7 +56,7 @@ class TakenBack(Given):
         json_schema_extra={"examples": [{"reason": "It was meant for another rule."}]}
     )
 
-    reason: Name
+    reason: Said
 
 
 class NotInForce(BaseModel):

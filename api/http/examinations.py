@@ -18,7 +18,7 @@ from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, equals, from_row
-from api.storage.column_types import Name
+from api.storage.column_types import Said
 from api.storage.examinations import STANDING
 from api.storage.interval_decisions import interval_decisions
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
@@ -55,7 +55,7 @@ class Correction(NewExamination):
         json_schema_extra={"examples": [{**_EXAMPLE, "reason": "The number was mistyped."}]}
     )
 
-    reason: Name
+    reason: Said
 
 
 class Withdrawal(Given):
@@ -65,7 +65,7 @@ class Withdrawal(Given):
         json_schema_extra={"examples": [{"reason": "Recorded on the wrong machine."}]}
     )
 
-    reason: Name
+    reason: Said
 
 
 class Examination(BaseModel):

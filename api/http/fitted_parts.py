@@ -16,7 +16,7 @@ from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, WithId, equals, from_row
-from api.storage.column_types import Amount, Name
+from api.storage.column_types import Amount, Said
 from api.storage.ids import new_id
 from api.storage.meter_readings import STANDING
 from api.storage.tables import FittedPartRow, MachineRow, MeterReadingRow, WorkDoneRow
@@ -69,7 +69,7 @@ class RightReading(Given):
     )
 
     value: Amount
-    reason: Name
+    reason: Said
 
 
 class NoReading(Given):
@@ -77,7 +77,7 @@ class NoReading(Given):
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"reason": "Another machine's."}]})
 
-    reason: Name
+    reason: Said
 
 
 class WorkDone(BaseModel):

@@ -20,7 +20,7 @@ from api.http.idempotency import IdempotencyKey, once
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
-from api.storage.column_types import Id, Name
+from api.storage.column_types import Id, Said
 from api.storage.snapshots import company_zone
 from api.storage.tables import IntervalDecisionRow
 from scheduler.due_changes import DueChanges
@@ -45,7 +45,7 @@ class NewDecision(Given):
     rule: Id
     months: float = Field(gt=0, le=240)
     machine_id: Id | None = Field(default=None, description="Of all machines when left out.")
-    reason: Name
+    reason: Said
 
     def wanted(self) -> WantedInterval:
         return WantedInterval(

@@ -14,7 +14,7 @@ from api.http.context import StaffDeed, StaffLook
 from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
-from api.storage.column_types import Id, Name, Text
+from api.storage.column_types import Id, Said, Text
 from api.storage.tables import StandstillRow
 
 router = APIRouter(prefix="/v1/standstills", tags=["standstills"])
@@ -63,7 +63,7 @@ class BackInService(Given):
         }
     )
 
-    reason: Name = Field(description="What was done and checked.")
+    reason: Said = Field(description="What was done and checked.")
     readings: list[ReadAgain] = Field(
         default_factory=list,
         max_length=50,

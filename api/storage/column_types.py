@@ -73,6 +73,12 @@ def _in_order(days: list[date]) -> object:
     return days
 
 
+def _said(words: str) -> str:
+    if not words.strip():
+        raise ValueError("write something, not only spaces")
+    return words.strip()
+
+
 def _a_number(value: object) -> object:
     if isinstance(value, bool):
         raise ValueError("write a number, not true or false")
@@ -97,6 +103,12 @@ MachineName = Annotated[
 """An id, a tag, or a serial number as it is stamped."""
 Text = Annotated[str, Field(max_length=500)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
+Said = Annotated[
+    str,
+    Field(min_length=1, max_length=200, json_schema_extra={"pattern": r"\S"}),
+    AfterValidator(_said),
+]
+"""What somebody answers for: a reason, who says so. Spaces alone say nothing."""
 Photo = Annotated[
     str,
     Field(

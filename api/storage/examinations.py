@@ -18,6 +18,14 @@ STANDING = ~col(ExaminationRow.withdrawn) & ~exists(
 )
 """The condition that an examination is neither corrected by a later record nor withdrawn."""
 
+IN_TURN = (
+    col(ExaminationRow.examined_on),
+    col(ExaminationRow.recorded_at),
+    col(ExaminationRow.result) == "failed",  # recorded in one second: the stricter counts
+    col(ExaminationRow.id),
+)
+"""The order of examinations; the last of a kind is the one that counts."""
+
 
 def certificate_of(row: ExaminationRow) -> Certificate:
     """Return an examination as upkeep takes it."""
@@ -44,7 +52,7 @@ def last_examinations(
         )
         .where(STANDING)
         .where(or_(col(FittedPartRow.removed_on).is_(None), col(FittedPartRow.removed_on) > on))
-        .order_by(col(ExaminationRow.examined_on), col(ExaminationRow.recorded_at))
+        .order_by(*IN_TURN)
     )
     if machines is not None:
         statement = statement.where(col(ExaminationRow.machine_id).in_(machines))

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from sqlmodel import Session, col, false, or_, select, true
 from sqlmodel.sql.expression import SelectOfScalar
 
-from api.storage.examinations import STANDING, certificate_of
+from api.storage.examinations import IN_TURN, STANDING, certificate_of
 from api.storage.meter_readings import STANDING as STANDING_READING
 from api.storage.tables import (
     AbsenceRow,
@@ -268,8 +268,7 @@ def machines_by_id(
         counted = false()
     parts = by_machine(FittedPartRow, where=fitted)
     history = by_machine(WorkDoneRow, col(WorkDoneRow.done_on), where=done)
-    examined = (col(ExaminationRow.examined_on), col(ExaminationRow.recorded_at))
-    examinations = by_machine(ExaminationRow, *examined, where=STANDING)
+    examinations = by_machine(ExaminationRow, *IN_TURN, where=STANDING)
     readings = by_machine(MeterReadingRow, col(MeterReadingRow.taken_at), where=counted)
     rows = session.exec(restricted(select(MachineRow)).order_by(col(MachineRow.id)))
     return {

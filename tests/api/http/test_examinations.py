@@ -177,6 +177,16 @@ def test_a_failed_examination_stays_due_and_stops_the_machine_until_it_is_passed
     assert put_back().status_code == 200
 
 
+def test_of_two_examinations_recorded_in_one_second_the_refused_one_counts(
+    dispatcher: TestClient,
+) -> None:
+    for number in "KLM":  # the order of their ids is chance
+        record(dispatcher, certificate=number, examined_on="2027-02-26", valid_until="2028-02-25")
+    record(dispatcher, **FAILED)
+    assert items(dispatcher) == [("m-a", "2027-02-26", "run_out", True)]
+    assert dispatcher.get("/v1/machines/m-a").json()["certified_until"] == "2027-02-25"
+
+
 def test_a_failed_examination_reported_with_its_visit_leaves_no_gap(
     dispatcher: TestClient, database: Database
 ) -> None:
@@ -281,6 +291,8 @@ def test_a_record_on_the_wrong_machine_is_moved_by_its_correction(dispatcher: Te
         ({"valid_until": "2062-03-11"}, 422, "valid_until must be within fifteen years"),
         ({"valid_until": None}, 422, "got None with passed"),
         ({"result": "failed"}, 422, "got 2027-03-10 with failed"),
+        ({"certificate": " "}, 422, "write something, not only spaces"),
+        ({"competent_person": "\t"}, 422, "write something, not only spaces"),
         ({"findings": "again"}, 409, "certificate DV-2026-0311 is on record as examination ex_"),
     ],
 )

@@ -106,6 +106,9 @@ def test_what_stopped_a_machine_is_read_again_or_somebody_answers_for_it(
     technician = caller("technician-a")
     an_hour_later()
 
+    silent = put_back(technician, standing, "  ", readings=[again(1.45)])
+    assert (silent.status_code, "not only spaces" in silent.text) == (422, True)
+
     # nothing done, only half of it read, still dangerous, nothing such a machine has
     for more, detail in (
         ({}, "m-a stays out of service until Brew pressure while a shot runs (brew_pressure) and"),
