@@ -20,6 +20,7 @@ from api.http.problems import documented
 from api.http.readings import Judged, ReadingTaken, judged_shown
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Amount, Id, Instant
+from api.storage.names import named_sites, technician_names
 from api.storage.open_work import MOVABLE
 from api.storage.presence import at_one_site_at_once
 from api.storage.standing import unreported as never_reported
@@ -55,6 +56,14 @@ class Appointment(Kept):
         description="The window of arrival the client was told, if any was."
     )
     arrive_until: datetime | None
+
+
+class ListedAppointment(Appointment):
+    """An appointment, with names, which may change without its version."""
+
+    technician_name: str | None = Field(description="Not told to portals.")
+    site_id: str
+    site_name: str
 
 
 class Placed(Appointment):
@@ -206,12 +215,12 @@ def list_appointments(
             "site. None is made any more; some may be left from before that was refused."
         ),
     ] = False,
-) -> ListOf[Appointment]:
+) -> ListOf[ListedAppointment]:
     """List appointments in order of time; a technician and a portal see their own."""
     starts_at = col(AppointmentRow.starts_at)
     if look.who.role is Role.PORTAL:
         technician = None  # a filter on what is not told would tell it
-    return look.page(
+    page = look.page(
         AppointmentRow,
         [starts_at, col(AppointmentRow.id)],
         paging,
@@ -223,6 +232,21 @@ def list_appointments(
         equals(col(AppointmentRow.state), state),
         never_reported(now) if unreported else None,
         at_one_site_at_once() if meeting else None,
+    )
+    people = {each.technician_id for each in page.items if each.technician_id is not None}
+    names = technician_names(look.session, people)
+    sites = named_sites(look.session, {each.visit_id for each in page.items})
+    return ListOf(
+        items=[
+            ListedAppointment(
+                **each.model_dump(),
+                technician_name=names[each.technician_id] if each.technician_id else None,
+                site_id=sites[each.visit_id].id,
+                site_name=sites[each.visit_id].name,
+            )
+            for each in page.items
+        ],
+        next=page.next,
     )
 
 

@@ -93,9 +93,11 @@ class ItemOfLaw(BaseModel):
     """An examination a machine has to have."""
 
     machine_id: str
+    machine_name: str
     site_id: str
+    site_name: str
     rule: str
-    name: str
+    name: str = Field(description="Of the rule.")
     fitted_part_id: str | None
     due_on: date = Field(
         description="The last day for the next one, hard: the strictest of the certificate, the "
@@ -154,7 +156,9 @@ def list_statutory_items(
         items=[
             ItemOfLaw(
                 machine_id=item.machine,
+                machine_name=fleet[item.machine].name,
                 site_id=item.site,
+                site_name=sites[item.site].name,
                 rule=item.rule,
                 name=catalogue.rules[item.rule].name,
                 fitted_part_id=item.fitted_part,

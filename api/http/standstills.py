@@ -15,6 +15,7 @@ from api.http.lists import ListOf, PageWanted
 from api.http.problems import documented
 from api.http.wire import Given, Kept, equals, from_row
 from api.storage.column_types import Id, Said, Text
+from api.storage.names import named_machines
 from api.storage.tables import StandstillRow
 
 router = APIRouter(prefix="/v1/standstills", tags=["standstills"])
@@ -37,6 +38,14 @@ class Standstill(Kept):
     ended_for: str = Field(
         description="The competent person who answers for it where no reading does."
     )
+
+
+class ListedStandstill(Standstill):
+    """A standstill, with names, which may change without its version."""
+
+    machine_name: str
+    site_id: str
+    site_name: str
 
 
 class ReadAgain(Given):
@@ -82,15 +91,28 @@ def list_standstills(
     paging: PageWanted,
     machine: Annotated[str | None, Query(description="Only of this machine.")] = None,
     ended: Annotated[bool, Query(description="Also those that have ended.")] = False,
-) -> ListOf[Standstill]:
+) -> ListOf[ListedStandstill]:
     """List the machines that stand still, the longest first."""
-    return look.page(
+    page = look.page(
         StandstillRow,
         [col(StandstillRow.began_at), col(StandstillRow.id)],
         paging,
         _shown,
         equals(col(StandstillRow.machine_id), machine),
         None if ended else col(StandstillRow.ended_at).is_(None),
+    )
+    machines = named_machines(look.session, {each.machine_id for each in page.items})
+    return ListOf(
+        items=[
+            ListedStandstill(
+                **each.model_dump(),
+                machine_name=machines[each.machine_id].name,
+                site_id=machines[each.machine_id].site.id,
+                site_name=machines[each.machine_id].site.name,
+            )
+            for each in page.items
+        ],
+        next=page.next,
     )
 
 

@@ -12,6 +12,7 @@ from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
 from api.storage.column_types import Day
+from api.storage.names import technician_names
 from api.storage.snapshots import company, company_zone
 from api.storage.stock import is_place, stock_by_place
 from api.storage.tables import TechnicianRow
@@ -50,6 +51,7 @@ class Load(BaseModel):
     """A part that is needed, and where it comes from."""
 
     part_type: str
+    part_name: str
     needed: int
     in_van: int
     from_workshop: int
@@ -62,6 +64,7 @@ class DayLoad(BaseModel):
 
     day: date
     technician_id: str
+    technician_name: str
     loads: list[Load]
 
 
@@ -69,6 +72,7 @@ class LoadList(BaseModel):
     """What to load for the booked visits, and what is worth carrying besides."""
 
     technician_id: str
+    technician_name: str
     van_counted: bool
     workshop_counted: bool = Field(
         description="A workshop nobody has counted is taken to have all."
@@ -84,7 +88,9 @@ class Shortage(BaseModel):
 
     day: date
     technician_id: str
+    technician_name: str
     part_type: str
+    part_name: str
     short: int
     order_by: date
     too_late: bool = Field(description="Ordering today no longer helps; move the visit.")
@@ -151,9 +157,10 @@ def get_load(
     found = loads(look.session, catalogue, first_day=begin, days=days, technician=row.id)
     return LoadList(
         technician_id=row.id,
+        technician_name=row.name,
         van_counted=row.id in found.counted,
         workshop_counted="workshop" in found.counted,
-        days=[_day(trip) for trip in found.trips],
+        days=[_day(trip, row.name, catalogue) for trip in found.trips],
         carry=dict(found.carry),
     )
 
@@ -169,11 +176,14 @@ def list_shortages(
     """Say which parts booked visits will lack, and by when to order them."""
     today = local_date(now, company_zone(look.session))
     found = loads(look.session, catalogue, first_day=first_day or today, days=days)
+    names = technician_names(look.session, {trip.technician for trip in found.trips})
     items = [
         Shortage(
             day=trip.day,
             technician_id=trip.technician,
+            technician_name=names[trip.technician],
             part_type=load.part_type,
+            part_name=catalogue.part_types[load.part_type].name,
             short=load.short,
             order_by=load.order_by,
             too_late=load.order_by < today,
@@ -223,9 +233,13 @@ def list_reorders(
     )
 
 
-def _day(trip: van_stock.TripLoad) -> DayLoad:
+def _day(trip: van_stock.TripLoad, technician_name: str, catalogue: Catalogue) -> DayLoad:
     return DayLoad(
         day=trip.day,
         technician_id=trip.technician,
-        loads=[from_row(Load, load) for load in trip.loads],
+        technician_name=technician_name,
+        loads=[
+            from_row(Load, load, part_name=catalogue.part_types[load.part_type].name)
+            for load in trip.loads
+        ],
     )

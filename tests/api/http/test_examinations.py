@@ -61,6 +61,17 @@ def items(client: TestClient, query: str = "certified=true") -> list[tuple[str, 
     ]
 
 
+def test_what_the_law_asks_for_is_told_with_names(
+    dispatcher: TestClient, catalogue: Catalogue
+) -> None:
+    record(dispatcher)
+    (item,) = dispatcher.get("/v1/statutory-items?certified=true").json()["items"]
+    named = ("machine_id", "machine_name", "site_id", "site_name", "rule", "name")
+    assert [item[key] for key in named] == [
+        "m-a", "Two groups", "s-a", "Site a", RULE, catalogue.rules[RULE].name,
+    ]  # fmt: skip
+
+
 def test_a_certificate_is_recorded_and_its_last_day_is_the_next_due_date(
     dispatcher: TestClient, database: Database, catalogue: Catalogue
 ) -> None:

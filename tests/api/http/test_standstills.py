@@ -64,6 +64,11 @@ def test_a_machine_left_dangerous_is_out_of_service_until_put_back(
         "v-a",
         None,
     )
+    assert {key: standing[key] for key in ("machine_name", "site_id", "site_name")} == {
+        "machine_name": "Two groups",
+        "site_id": "s-a",
+        "site_name": "Site a",
+    }
     assert standing["because"] == (
         "Steam boiler pressure 1.9 bar is above 1.8 bar: switch off and make safe."
     )

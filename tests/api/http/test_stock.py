@@ -63,9 +63,11 @@ def test_the_load_list_takes_from_the_van_first(
         {
             "day": str(TOMORROW),
             "technician_id": "t-a",
+            "technician_name": "Technician a",
             "loads": [
                 {
                     "part_type": "group_gasket",
+                    "part_name": "Group gasket",
                     "needed": 3,
                     "in_van": 1,
                     "from_workshop": 2,
@@ -91,7 +93,9 @@ def test_what_will_be_short_is_told_before_the_day(
         {
             "day": str(day),
             "technician_id": "t-b",
+            "technician_name": "Technician b",
             "part_type": "group_gasket",
+            "part_name": "Group gasket",
             "short": 1,
             "order_by": str(order_by),
             "too_late": order_by < TODAY,

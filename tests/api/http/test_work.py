@@ -410,3 +410,16 @@ def test_the_dispatcher_lists_the_appointments_at_which_two_technicians_meet(
     assert met(caller("technician-b")) == ["ap-too"]
     assert met(caller("portal-b")) == []
     assert len(dispatcher.get("/v1/appointments").json()["items"]) == 4
+
+
+def test_lists_of_appointments_tell_names_and_to_portals_no_technician(caller: Caller) -> None:
+    named = ("technician_id", "technician_name", "site_id", "site_name")
+
+    def told(who: str) -> list[list[str | None]]:
+        found = caller(who).get("/v1/appointments").json()["items"]
+        return [[each[key] for key in named] for each in found]
+
+    of_b = ["t-b", "Technician b", "s-b", "Site b"]
+    assert told("dispatcher") == [["t-a", "Technician a", "s-a", "Site a"], of_b]
+    assert told("technician-b") == [of_b]
+    assert told("portal-b") == [[None, None, "s-b", "Site b"]]
