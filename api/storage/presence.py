@@ -13,7 +13,7 @@ from sqlalchemy import select as select_columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
 
-from api.storage.tables import AppointmentRow, HoldRow, SiteRow, TechnicianRow, VisitRow
+from api.storage.tables import AppointmentRow, HoldRow, SiteRow, StayRow, TechnicianRow, VisitRow
 from scheduler.errors import SiteTaken
 from scheduler.intervals import Interval
 from scheduler.lifecycle import LIVE, AppointmentState
@@ -34,7 +34,8 @@ def presences(
 ) -> tuple[Presence, ...]:
     """Return who is at a site at any time in ``[start, end)``, by appointments and holds.
 
-    Work that has begun lasts until its planned end, or a quarter of an hour from now.
+    Work that has begun lasts as long as planned, counted from when it began where that was late,
+    and at least a quarter of an hour from now.
 
     Parameters
     ----------
@@ -51,7 +52,9 @@ def presences(
             col(table.starts_at),
             col(table.ends_at),
             col(table.state),
+            col(StayRow.arrived_at),
         ).join(VisitRow, col(VisitRow.id) == col(table.visit_id))
+        rows = rows.join(StayRow, col(StayRow.appointment_id) == col(table.id), isouter=True)
         if sites is not None:
             rows = rows.where(col(VisitRow.site_id).in_(sites))
         if table is HoldRow:
@@ -61,16 +64,21 @@ def presences(
         rows = rows.where(
             col(table.starts_at) < end, (col(table.ends_at) > start) | under_way
         ).order_by(col(table.starts_at), col(table.id))
-        for id_, visit, site, technician, starts_at, ends_at, state in session.execute(rows):
+        for id_, visit, site, technician, starts_at, ends_at, state, begun in session.execute(rows):
             until = ends_at
             if state == AppointmentState.UNDER_WAY:
-                until = max(ends_at, now + OVERRUN)
+                until = max(_lasts(starts_at, ends_at, begun), now + OVERRUN)
             if until > start:
                 span = Interval(start=starts_at, end=until)
                 found.append(
                     Presence(id=id_, visit=visit, site=site, technician=technician, span=span)
                 )
     return tuple(found)
+
+
+def _lasts(starts_at: datetime, ends_at: datetime, begun: datetime | None) -> datetime:
+    """Return until when work takes that was planned so and began then."""
+    return max(ends_at, (begun or starts_at) + (ends_at - starts_at))
 
 
 def at_one_site_at_once() -> ColumnElement[bool]:
@@ -125,7 +133,8 @@ def refuse_second_at_site(
 def refuse_to_join(session: Session, row: AppointmentRow, *, now: datetime) -> None:
     """Refuse to let a visit begin while another technician is at work there, by the calendar.
 
-    Work whose planned end has gone by is no obstacle: somebody may have forgotten to report it.
+    Work is no obstacle once it has had its planned time since it began: somebody may have forgotten
+    to report it.
 
     Raises
     ------
@@ -133,22 +142,25 @@ def refuse_to_join(session: Session, row: AppointmentRow, *, now: datetime) -> N
         Says who is there and until when.
     """
     site = session.get_one(VisitRow, row.visit_id).site_id
-    there = session.exec(
-        select(AppointmentRow)
+    under_way = session.exec(
+        select(AppointmentRow, StayRow.arrived_at)
         .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
+        .join(StayRow, col(StayRow.appointment_id) == col(AppointmentRow.id), isouter=True)
         .where(VisitRow.site_id == site, AppointmentRow.technician_id != row.technician_id)
-        .where(AppointmentRow.state == AppointmentState.UNDER_WAY, AppointmentRow.ends_at > now)
-        .order_by(col(AppointmentRow.ends_at).desc())
-    ).first()
-    if there is not None:
-        presence = Presence(
-            id=there.id,
-            visit=there.visit_id,
-            site=site,
-            technician=there.technician_id,
-            span=Interval(start=there.starts_at, end=there.ends_at),
-        )
-        raise _site_taken(session, presence, "begin when they have reported their work")
+        .where(AppointmentRow.state == AppointmentState.UNDER_WAY)
+        .order_by(col(AppointmentRow.starts_at).desc())
+    ).all()
+    for there, begun in under_way:
+        until = _lasts(there.starts_at, there.ends_at, begun)
+        if until > now:
+            presence = Presence(
+                id=there.id,
+                visit=there.visit_id,
+                site=site,
+                technician=there.technician_id,
+                span=Interval(start=there.starts_at, end=until),
+            )
+            raise _site_taken(session, presence, "begin when they have reported their work")
 
 
 def _site_taken(session: Session, by: Presence, instead: str) -> SiteTaken:

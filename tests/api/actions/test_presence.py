@@ -104,6 +104,21 @@ def test_a_visit_does_not_begin_while_another_technician_is_at_work_there(
     begun(database, catalogue, second, TEN + 60 * MINUTE)  # not held up by a forgotten report
 
 
+def test_work_begun_late_takes_its_time_from_then(database: Database, catalogue: Catalogue) -> None:
+    """Planned for 10:00 to 11:00 and begun at 10:55: somebody is there until 11:55."""
+    late = TEN + 55 * MINUTE
+    first = booked(database, catalogue, "v1", "te-1", TEN)
+    second = booked(database, catalogue, "v3", "te-2", TEN + HOUR)
+    begun(database, catalogue, first, late)
+    with pytest.raises(SiteTaken, match=r"Technician 1 .* 10:00 to 11:55"):
+        begun(database, catalogue, second, TEN + HOUR)
+    with pytest.raises(SiteTaken, match=r"Technician 1 .* 10:00 to 11:55"):
+        move_by_hand(
+            database, second.id, "te-2", late + 59 * MINUTE, catalogue, now=late, origin=TESTER
+        )
+    begun(database, catalogue, second, late + HOUR)
+
+
 def test_what_is_held_for_a_client_counts_as_somebody_there(
     database: Database, catalogue: Catalogue
 ) -> None:
