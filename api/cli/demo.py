@@ -5,6 +5,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -100,7 +101,6 @@ def demo(
     run = _Demo(
         folder=settings.data_folder,
         database=database,
-        catalogue=known_catalogue(database),
         today=planning_day(),
         request=PlanRequest(
             first_day=planning_day(), days=_DAYS, seconds=seconds, iterations=iterations, seed=seed
@@ -157,22 +157,26 @@ def _shortened(request: PlanRequest, share: float) -> PlanRequest:
     return replace(request, seconds=request.seconds * share)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class _Demo:
     """The steps of the demo, on one database and one invented day."""
 
     folder: Path
     database: Database
-    catalogue: Catalogue
     today: date
     request: PlanRequest
+
+    @cached_property
+    def catalogue(self) -> Catalogue:
+        """The catalogue in force, in the currency of the company once that is loaded."""
+        return known_catalogue(self.database)
 
     def load(self) -> None:
         """Load the company and raise what falls due."""
         loaded = load_company(
             self.database,
             COMPANY_FOLDER,
-            self.catalogue,
+            known_catalogue(self.database),
             now=_before_dawn(self.today),
             origin=OPERATOR,
         )
