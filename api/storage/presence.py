@@ -34,8 +34,8 @@ def presences(
 ) -> tuple[Presence, ...]:
     """Return who is at a site at any time in ``[start, end)``, by appointments and holds.
 
-    Work that has begun lasts as long as planned, counted from when it began where that was late,
-    and at least a quarter of an hour from now.
+    Work that has begun counts from its beginning where that was early; begun late, it lasts as long
+    as planned from then; and it always lasts a quarter of an hour from now.
 
     Parameters
     ----------
@@ -62,23 +62,24 @@ def presences(
         else:
             rows = rows.where(col(AppointmentRow.state).in_(LIVE))
         rows = rows.where(
-            col(table.starts_at) < end, (col(table.ends_at) > start) | under_way
+            (col(table.starts_at) < end) | under_way, (col(table.ends_at) > start) | under_way
         ).order_by(col(table.starts_at), col(table.id))
         for id_, visit, site, technician, starts_at, ends_at, state, begun in session.execute(rows):
-            until = ends_at
+            span = Interval(start=starts_at, end=ends_at)
             if state == AppointmentState.UNDER_WAY:
-                until = max(_lasts(starts_at, ends_at, begun), now + OVERRUN)
-            if until > start:
-                span = Interval(start=starts_at, end=until)
+                span = _at_work(starts_at, ends_at, begun)
+                span = Interval(start=span.start, end=max(span.end, now + OVERRUN))
+            if span.end > start and span.start < end:
                 found.append(
                     Presence(id=id_, visit=visit, site=site, technician=technician, span=span)
                 )
     return tuple(found)
 
 
-def _lasts(starts_at: datetime, ends_at: datetime, begun: datetime | None) -> datetime:
-    """Return until when work takes that was planned so and began then."""
-    return max(ends_at, (begun or starts_at) + (ends_at - starts_at))
+def _at_work(starts_at: datetime, ends_at: datetime, begun: datetime | None) -> Interval[datetime]:
+    """Return from when to when work goes that was planned so and began then."""
+    begun = begun or starts_at
+    return Interval(start=min(starts_at, begun), end=max(ends_at, begun + (ends_at - starts_at)))
 
 
 def at_one_site_at_once() -> ColumnElement[bool]:
@@ -131,7 +132,10 @@ def refuse_second_at_site(
 
 
 def refuse_to_join(session: Session, row: AppointmentRow, *, now: datetime) -> None:
-    """Refuse to let a visit begin while another technician is at work there, by the calendar.
+    """Refuse to let a visit begin while another technician is at work there.
+
+    By the calendar, too: where their visit has its time now, they may be there and not have said
+    so.
 
     Work is no obstacle once it has had its planned time since it began: somebody may have forgotten
     to report it.
@@ -142,25 +146,30 @@ def refuse_to_join(session: Session, row: AppointmentRow, *, now: datetime) -> N
         Says who is there and until when.
     """
     site = session.get_one(VisitRow, row.visit_id).site_id
-    under_way = session.exec(
+    others = session.exec(
         select(AppointmentRow, StayRow.arrived_at)
         .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
         .join(StayRow, col(StayRow.appointment_id) == col(AppointmentRow.id), isouter=True)
         .where(VisitRow.site_id == site, AppointmentRow.technician_id != row.technician_id)
-        .where(AppointmentRow.state == AppointmentState.UNDER_WAY)
+        .where(col(AppointmentRow.state).in_(LIVE))
         .order_by(col(AppointmentRow.starts_at).desc())
     ).all()
-    for there, begun in under_way:
-        until = _lasts(there.starts_at, there.ends_at, begun)
-        if until > now:
+    for there, begun in others:
+        span = _at_work(there.starts_at, there.ends_at, begun)
+        if span.start <= now < span.end:
             presence = Presence(
                 id=there.id,
                 visit=there.visit_id,
                 site=site,
                 technician=there.technician_id,
-                span=Interval(start=there.starts_at, end=until),
+                span=span,
             )
-            raise _site_taken(session, presence, "begin when they have reported their work")
+            raise _site_taken(
+                session,
+                presence,
+                "begin when they have reported their work, or have the office move their visit if "
+                "they are not there",
+            )
 
 
 def _site_taken(session: Session, by: Presence, instead: str) -> SiteTaken:

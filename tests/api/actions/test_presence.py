@@ -119,6 +119,27 @@ def test_work_begun_late_takes_its_time_from_then(database: Database, catalogue:
     begun(database, catalogue, second, late + HOUR)
 
 
+def test_nobody_begins_in_the_time_of_another_technician(
+    database: Database, catalogue: Catalogue
+) -> None:
+    """Whoever has the site from 10:00 to 11:00 may be there without having said so."""
+    booked(database, catalogue, "v1", "te-1", TEN)
+    second = booked(database, catalogue, "v3", "te-2", TEN + HOUR)
+    with pytest.raises(SiteTaken, match=r"Technician 1 .* 10:00 to 11:00.* have the office move"):
+        begun(database, catalogue, second, TEN + 20 * MINUTE)
+    begun(database, catalogue, second, TEN - 20 * MINUTE)
+
+
+def test_work_begun_early_has_the_site_from_then(database: Database, catalogue: Catalogue) -> None:
+    """Planned for 11:00 to 12:00 and begun at 9:00: nobody may be sent there at 9:30."""
+    first = booked(database, catalogue, "v1", "te-1", TEN + HOUR)
+    begun(database, catalogue, first, TEN - HOUR)
+    now = TEN - 45 * MINUTE
+    for at in (TEN - 30 * MINUTE, TEN):
+        with pytest.raises(SiteTaken, match=r"Technician 1 .* 09:00 to 12:00"):
+            book_by_hand(database, "v3", "te-2", at, catalogue, now=now, origin=TESTER)
+
+
 def test_what_is_held_for_a_client_counts_as_somebody_there(
     database: Database, catalogue: Catalogue
 ) -> None:
