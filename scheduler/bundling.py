@@ -67,6 +67,9 @@ class Bundle:
     because: str
 
 
+LotKey = tuple[date, date, date, date, str, str]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bundling:
     """The visits chosen for one site, and what doing every task on its own would cost.
@@ -225,6 +228,11 @@ class _Visit:
         )
 
 
+def lot_key(task: DueTask) -> LotKey:
+    """Return what tasks have in common that are never split, whatever visits are made of them."""
+    return task.target, task.latest, task.earliest, task.anchor, task.machine, task.rule
+
+
 def _lots(
     tasks: Iterable[DueTask],
     machines: Mapping[str, Machine],
@@ -235,14 +243,13 @@ def _lots(
 ) -> list[_Lot]:
     """Tasks by machine, rule and days, in the order of their target days."""
     rules = estimates.catalogue.rules
-    alike: dict[tuple[date, date, date, date, str, str], list[DueTask]] = {}
+    alike: dict[LotKey, list[DueTask]] = {}
     for task in tasks:
         if task.machine not in machines:
             raise UnknownReference("machine", task.machine, machines)
         if task.rule not in rules:
             raise UnknownReference("service rule", task.rule, rules)
-        key = (task.target, task.latest, task.earliest, task.anchor, task.machine, task.rule)
-        alike.setdefault(key, []).append(task)
+        alike.setdefault(lot_key(task), []).append(task)
     ask_by = today + timedelta(days=policy.overdue_within_days)
     risk = LateRisk(estimates.catalogue, laws)
     builds = {each.id: estimates.build_number(each.build) for each in machines.values()}

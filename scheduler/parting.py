@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time
 
-from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site
+from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site, lot_key
 from scheduler.catalogue import Catalogue
 from scheduler.company import Site
 from scheduler.intervals import Interval, IntervalSet
@@ -97,11 +97,12 @@ def _excess(
     catalogue: Catalogue,
     hours: SiteHours,
 ) -> int:
-    """Return by how many minutes a visit is too long; what fills one alone never is."""
+    """Return by how many minutes a visit is too long; what is never split never is."""
     minutes = bundle.minutes
-    if len(bundle.tasks) == 1 or minutes <= hours.safe_minutes:
+    made = [tasks[task] for task in bundle.tasks]
+    if minutes <= hours.safe_minutes or len({lot_key(task) for task in made}) == 1:
         return 0
-    worksheet = build_worksheet([tasks[task] for task in bundle.tasks], machines, catalogue)
+    worksheet = build_worksheet(made, machines, catalogue)
     off = worksheet.off_span
     begins, ends = off or (0, minutes)
     rooms = (

@@ -120,8 +120,12 @@ class SiteFields(Fields):
     access_hours: Hours = ""
     quiet_hours: Hours = ""
     closures: list[DaySpan] = Field(default_factory=list)
-    hardness_dh: Hardness = 10.0
-    calcium_dh: Hardness | None = None
+    hardness_dh: Hardness = Field(
+        default=10.0, description='In °dH; another unit is written with it, as in "12 gpg".'
+    )
+    calcium_dh: Hardness | None = Field(
+        default=None, description="The part of the hardness that is calcium."
+    )
     alkalinity_mg_l: Dissolved | None = None
     water_ph: Acidity | None = None
     solids_mg_l: Dissolved | None = None
