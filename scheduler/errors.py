@@ -161,12 +161,18 @@ class Overlap:
 
 
 class MachineUnclear(Conflict):
-    """What was said fits several machines; ``machines`` are their tags and names."""
+    """What was said fits several machines; ``machines`` are their tags and names.
 
-    def __init__(self, machines: Iterable[tuple[str, str]]) -> None:
+    ``make_safe`` is what to do before anybody goes to look for a tag.
+    """
+
+    def __init__(
+        self, machines: Iterable[tuple[str, str]], *, make_safe: Iterable[str] = ()
+    ) -> None:
         self.machines = tuple(machines)
         listed = ", ".join(f"{tag} ({name})" for tag, name in self.machines)
-        super().__init__(f"say which machine it is, by the tag on it: {listed}")
+        which = f"say which machine it is, by the tag on it: {listed}"
+        super().__init__(" ".join((*make_safe, which)))
 
 
 class DoubleBooking(Conflict):

@@ -180,6 +180,23 @@ def triage(
     return replace(finding, minutes=visit_times([work], catalogue).minutes)
 
 
+def make_safe_now(
+    symptoms: Iterable[str],
+    free_text: str,
+    answers: Mapping[str, bool],
+    catalogue: Catalogue,
+) -> tuple[str, ...]:
+    """Return what the café should do now, whichever machine it is.
+
+    Raises
+    ------
+    UnknownReference
+        When a symptom is not in the catalogue.
+    """
+    seen = _seen(symptoms, free_text, answers, catalogue)
+    return _make_safe(catalogue.symptoms[symptom] for symptom in seen)
+
+
 def _make_safe(present: Iterable[Symptom]) -> tuple[str, ...]:
     """Return what the café should do now; without a known symptom, what is right for the worst.
 

@@ -23,7 +23,7 @@ from scheduler.catalogue import Catalogue
 from scheduler.company import Contract
 from scheduler.errors import Absent, MachineUnclear, NoWorkingTime
 from scheduler.machines import Machine
-from scheduler.triage import Finding, callback_worksheet, learned_rates, triage
+from scheduler.triage import Finding, callback_worksheet, learned_rates, make_safe_now, triage
 from scheduler.working_time import deadline, local_date
 from scheduler.worksheet import Worksheet
 
@@ -96,7 +96,7 @@ def take_callback(
     """
     now = now.replace(microsecond=0)
     with database.write() as session:
-        row, site = _machine(session, report, client, now)
+        row, site = _machine(session, report, catalogue, client, now)
         today = local_date(now, site.zone)
         machine = machines_by_id(session, [row.id], on=today)[row.id]
         contract = contracts_by_id(session, [site.contract_id], from_day=today)[site.contract_id]
@@ -188,7 +188,7 @@ def announce_callback(session: Session, row: CallbackRow, *, topic: str, now: da
 
 
 def _machine(
-    session: Session, report: FaultReport, client: str | None, now: datetime
+    session: Session, report: FaultReport, catalogue: Catalogue, client: str | None, now: datetime
 ) -> tuple[MachineRow, SiteRow]:
     """Return the machine meant. It stands at its site today; it may have to go one day."""
     rows = select(MachineRow, SiteRow).join(SiteRow, col(SiteRow.id) == col(MachineRow.site_id))
@@ -212,7 +212,10 @@ def _machine(
             raise Absent("machine", meant)
         raise Absent("site with a machine", report.site or "")
     if len(found) > 1:
-        raise MachineUnclear([(machine.tag, machine.name) for machine, _ in found])
+        raise MachineUnclear(
+            [(machine.tag, machine.name) for machine, _ in found],
+            make_safe=make_safe_now(report.symptoms, report.text, report.answers, catalogue),
+        )
     return found[0]
 
 

@@ -210,6 +210,9 @@ def test_a_machine_is_named_by_its_serial_number_or_by_where_it_stands(
     assert machine(machine="QX 100/8") == "ma-8"
     with pytest.raises(MachineUnclear, match=r"by the tag on it: E1 \(.+\), E8 \(.+\)$"):
         machine(site="si-1")
+    blowing = FaultReport(site="si-1", text="The relief valve is lifting!")
+    with pytest.raises(MachineUnclear, match=r"^Switch the machine off .* say which machine it is"):
+        take_callback(database, blowing, catalogue, now=NOW, origin=TESTER)
     # numbers are the makers' to give: two may be alike, and one like another machine's tag
     add("ma-9", "E9", "QX 100/8")
     add("ma-7", "E7", "E9")
