@@ -172,7 +172,8 @@ class MachineUnclear(Conflict):
         self.machines = tuple(machines)
         listed = ", ".join(f"{tag} ({name})" for tag, name in self.machines)
         which = f"say which machine it is, by the tag on it: {listed}"
-        super().__init__(" ".join((*make_safe, which)))
+        first = " ".join(make_safe)
+        super().__init__(f"{first} Then {which}" if first else which)
 
 
 class DoubleBooking(Conflict):

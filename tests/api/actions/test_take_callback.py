@@ -211,7 +211,9 @@ def test_a_machine_is_named_by_its_serial_number_or_by_where_it_stands(
     with pytest.raises(MachineUnclear, match=r"by the tag on it: E1 \(.+\), E8 \(.+\)$"):
         machine(site="si-1")
     blowing = FaultReport(site="si-1", text="The relief valve is lifting!")
-    with pytest.raises(MachineUnclear, match=r"^Switch the machine off .* say which machine it is"):
+    with pytest.raises(
+        MachineUnclear, match=r"^Switch the machine off .*cool\. Then say which machine"
+    ):
         take_callback(database, blowing, catalogue, now=NOW, origin=TESTER)
     # numbers are the makers' to give: two may be alike, and one like another machine's tag
     add("ma-9", "E9", "QX 100/8")
