@@ -316,6 +316,9 @@ def _keepable_pins(
                 loose,
                 start_windows=((start, start),),
                 pinned=Pin(shift=shift.id, start=start),
+                shift_minutes={
+                    name: spent for name, spent in loose.shift_minutes.items() if name == shift.id
+                },
                 shift_costs={},
             )
             flaws = Flaws()

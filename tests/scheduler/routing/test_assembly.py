@@ -249,6 +249,14 @@ def test_a_promise_is_pinned() -> None:
     assert assembly.broken_promises == ()
 
 
+def test_a_promise_is_kept_beside_a_colleague_of_another_pace() -> None:
+    standing = Standing(technician="ann", starts_at=at(9, 15), promised=True)
+    slow = replace(ANN, id="cy", pace=1.2)
+    assembly = assembled(replace(VALVES, standing=standing), people=(ANN, slow))
+    assert only_visit(assembly).pinned == Pin(shift="ann/2027-03-22", start=555)
+    assert assembly.broken_promises == ()
+
+
 def test_a_promise_that_an_absence_breaks_is_let_go_and_reported() -> None:
     away = LocalPeriod.whole_days(MONDAY, MONDAY)
     absent = replace(ANN, calendar=replace(ANN.calendar, closures=(away,)))
