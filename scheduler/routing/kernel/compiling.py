@@ -9,12 +9,13 @@ import hashlib
 import os
 import platform
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
 import numba.core.config
+import numba.core.types
 from numba.core.options import DefaultOptions
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -22,6 +23,8 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 # Without reference counting the kernel runs several times faster.  The option is private, so its
 # absence is not an error.  A function compiled this way must never allocate or return an array.
 _OPTIONS: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
+
+_without_value: Callable[[Any], Any] = numba.core.types.unliteral
 
 _config: Any = numba.core.config  # its names are made from the environment when it is imported
 
@@ -33,7 +36,7 @@ JIT_DISABLED = bool(_config.DISABLE_JIT)
 
 def compiled(function: Function) -> Function:
     """A function that is compiled as part of the entry function that calls it."""
-    return cast(Function, numba.njit(**_OPTIONS)(function))
+    return cast(Function, _for_any_value(numba.njit(**_OPTIONS)(function)))
 
 
 def inlined(function: Function) -> Function:
@@ -42,7 +45,25 @@ def inlined(function: Function) -> Function:
     For what is called all the time: handing over the arrays of the search costs more than the
     work, and left to itself the compiler gives up on inlining once the callers grow long.
     """
-    return cast(Function, numba.njit(forceinline=True, **_OPTIONS)(function))
+    return cast(Function, _for_any_value(numba.njit(forceinline=True, **_OPTIONS)(function)))
+
+
+def _for_any_value(function: Any) -> Any:
+    """Let numba compile a function once for all numbers, not once more for each constant.
+
+    It asks a function for the code that fits some arguments; a constant is there told by its value.
+    """
+    if not JIT_DISABLED:
+        resolve = function.get_call_template
+
+        def for_types(args: Sequence[Any], kws: Mapping[str, Any]) -> Any:
+            return resolve(
+                tuple(_without_value(each) for each in args),
+                {name: _without_value(each) for name, each in kws.items()},
+            )
+
+        function.get_call_template = for_types
+    return function
 
 
 def compiled_entry(function: Function, cache_folder: Path | None) -> Function:

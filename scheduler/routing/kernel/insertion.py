@@ -49,8 +49,8 @@ _BLINK_BIT = 24  # of the product of an option and a random number: as good as r
 def fits_after(world: World, search: Search, option: int, visit: int, before: int) -> bool:
     """Tell whether a visit fits right after the node `before`."""
     place = world.visits[visit, VISIT_PLACE]
-    leg_in = world.travel[search.nodes[before, PLACE], place]
-    leg_out = world.travel[place, search.nodes[before + 1, PLACE]]
+    leg_in = int(world.travel[search.nodes[before, PLACE], place])
+    leg_out = int(world.travel[place, search.nodes[before + 1, PLACE]])
     minutes = world.options[option, OPTION_MINUTES]
     row = world.options[option, OPTION_SHIFT]
     added = leg_in + leg_out - search.nodes[before + 1, LEG]
