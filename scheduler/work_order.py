@@ -69,11 +69,18 @@ ISOLATE: Final = ("isolate_electricity", "isolate_water")
 DEAD_SUPPLY: Final = ("isolate_electricity",)
 STORED_STEAM: Final = ("stored_steam",)
 HOT_AND_LIVE: Final = ("hot_and_live",)
+LOCKED_YET_HOT: Final = ("locked_yet_hot",)
 REFILL_BEFORE_HEAT: Final = ("refill_before_heat",)
 SAFETY_DEVICES: Final = ("safety_devices",)
 GRINDER_UNPLUGGED: Final = ("burrs",)
 WATER_SHUT: Final = ("isolate_water",)
 CHEMICALS: Final = ("chemicals",)
+# common practice, no source
+LEAKS_COVERS_ON: Final = (
+    "Covers stay on: look, never feel, beneath and at the drain tray for drips and steam. If it "
+    "leaks: switch off, isolate, lock and prove dead again, and let it cool to zero gauge before a "
+    "cover comes off.",
+)
 _POWERED: Final = (MachineState.LIVE, MachineState.ISOLATED_HOT)
 
 
@@ -514,6 +521,7 @@ class _Order:
             + TRIAL_MINUTES * self.build.groups,
             before,
             at_once=True,  # the café waits for it
+            details=LEAKS_COVERS_ON if self.wet else (),
             cautions=SAFETY_DEVICES if self.wet else (),
             readings=self.left,
         )
@@ -573,11 +581,23 @@ class _Order:
                     *gate,
                     *(self.opened[step] for step in needs.requires if step in self.opened),
                 ],
-                cautions=HOT_AND_LIVE if self.wet and state in _POWERED else (),
+                cautions=self.behind_covers(state, let_down=step in self.circuits),
             )
             self.without_a_break |= state in _POWERED
             self.opened[step] = index
             self.done_with[step] = [index]
+
+    def behind_covers(self, state: MachineState, *, let_down: bool) -> tuple[str, ...]:
+        """Return what whoever opens or closes a machine has to mind, as its state has it.
+
+        Covers come off a locked machine before it is let down: it cools sooner, and its electrics
+        are seen to meanwhile.
+        """
+        if not self.wet:
+            return ()
+        if state in _POWERED:
+            return HOT_AND_LIVE
+        return () if let_down else LOCKED_YET_HOT
 
     def close(
         self,
@@ -596,6 +616,7 @@ class _Order:
                 f"Close: {closes.name}",
                 closes.close_minutes,
                 [*self.done_with.pop(step), *after],
+                cautions=self.behind_covers(state, let_down=state is MachineState.COLD),
             )
             del self.opened[step]
             for required in closes.requires:
@@ -615,6 +636,7 @@ class _Order:
         waiting: bool = False,
         at_once: bool = False,
         job: Job | None = None,
+        details: tuple[str, ...] = (),
         cautions: tuple[str, ...] = (),
         readings: tuple[str, ...] = (),
     ) -> int:
@@ -628,6 +650,7 @@ class _Order:
                 waiting=waiting,
                 at_once=at_once or self.without_a_break,
                 job=job,
+                details=details,
                 cautions=caution_texts(cautions, self.catalogue),
                 readings=readings,
             )

@@ -28,6 +28,7 @@ from scheduler.work_order import StepKind
 from scheduler.worksheet import Step, Worksheet, at_pace
 
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})
+_BEHIND_COVERS = frozenset({StepKind.OPEN, StepKind.CLOSE})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +227,12 @@ def part_name(part: str, catalogue: Catalogue) -> str:
 
 
 def _in_full(step: Step) -> str:
-    """Return what a step says; how it is done, too, where the machine is hot, live or unknown."""
+    """Return what a step says; how it is done, too, where the machine is hot, live or unknown.
+
+    What a cover hides is warned of where it is opened or closed, not only ahead of all work.
+    """
+    if step.kind in _BEHIND_COVERS and step.cautions:
+        return f"{step.text}. {' '.join(step.cautions)}"
     if step.state is MachineState.COLD or not step.details:
         return step.text
     return f"{step.text}: {'; '.join(step.details)}"

@@ -303,6 +303,7 @@ CATALOGUE = Catalogue(
                 "isolate_water",
                 "stored_steam",
                 "hot_and_live",
+                "locked_yet_hot",
                 "refill_before_heat",
                 "safety_devices",
                 "burrs",

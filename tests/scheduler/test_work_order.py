@@ -487,3 +487,46 @@ def test_nobody_tastes_before_the_water_is_tested_for_what_cleaned_it() -> None:
         assert CATALOGUE.cautions["chemicals"].text in rinse.cautions
     steps = [s for s in sheet_for(left=["brew_valve_rebuild"]).steps if s.machine == "left"]
     assert only(steps, StepKind.RINSE) is None
+
+
+@settings(deadline=None)
+@given(visits)
+def test_whoever_opens_or_closes_a_hot_machine_is_warned_at_that_step(tasks: list[DueTask]) -> None:
+    hot_and_live, locked_yet_hot = (
+        CATALOGUE.cautions[caution].text for caution in ("hot_and_live", "locked_yet_hot")
+    )
+    steps = build_worksheet(tasks, MACHINES, CATALOGUE).steps
+    for machine in MACHINES:
+        if machine.build.kind is not EquipmentKind.ESPRESSO_MACHINE:
+            continue
+        here = [step for step in steps if step.machine == machine.id]
+        zero = only(here, StepKind.ZERO_GAUGE)
+        for step in here:
+            if step.kind not in (StepKind.OPEN, StepKind.CLOSE):
+                continue
+            if step.state not in OFF:
+                assert step.cautions == (hot_and_live,)
+            elif zero is None or step.start_minute < end(zero):
+                assert step.cautions == (locked_yet_hot,)
+
+
+@pytest.mark.parametrize(
+    ("rule", "level"),
+    [
+        ("pump_pressure_set", MachineState.LIVE),
+        ("group_gasket_replace", MachineState.ISOLATED_HOT),
+        ("heating_contactor_check", MachineState.DEAD),
+        ("brew_valve_rebuild", MachineState.COLD),
+    ],
+)
+def test_leaks_are_looked_for_hot_with_the_covers_on(rule: str, level: MachineState) -> None:
+    assert STATE["left"][rule] is level
+    steps = [step for step in sheet_for(left=[rule]).steps if step.machine == "left"]
+    opened = [step for step in steps if step.kind is StepKind.OPEN]
+    assert len(opened) == len([step for step in steps[:-1] if step.kind is StepKind.CLOSE])
+    assert steps[-1].details == (
+        "Covers stay on: look, never feel, beneath and at the drain tray for drips and steam. If "
+        "it leaks: switch off, isolate, lock and prove dead again, and let it cool to zero gauge "
+        "before a cover comes off.",
+    )
+    assert all(step.details == () for step in sheet_for(grinder=["flat_burrs_clean"]).steps[-3:])

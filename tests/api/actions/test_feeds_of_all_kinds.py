@@ -293,3 +293,33 @@ def test_steps_parts_and_cautions_are_said_in_the_readers_language(
     assert "2 × Joint de groupe" in shown
     assert "1. Arriver\\, s’annoncer\\, demander ce que le café a remarqué (5 min)" in shown
     assert "crochet à joints" in shown
+
+
+@pytest.mark.parametrize(
+    ("language", "line"),
+    [
+        ("en", "2. Open: Drain tray out. {caution} (2 min)"),
+        ("fr", "2. Ouvrir : Bac d’égouttage retiré. {caution} (2 min)"),
+    ],
+)
+def test_the_caution_for_opening_a_machine_stands_at_its_step(
+    database: Database,
+    catalogue: Catalogue,
+    booked: list[AppointmentRow],
+    language: str,
+    line: str,
+) -> None:
+    caution = catalogue.cautions["locked_yet_hot"].text
+    opening = replace(
+        step(2, StepKind.OPEN, 5, 2, "ma-1"), text="Open: Drain tray out", cautions=(caution,)
+    )
+    sheet = replace(SHEET, steps=(SHEET.steps[0], opening, *SHEET.steps[2:]), cautions=(caution,))
+    with database.write() as session:
+        session.get_one(VisitRow, "vi-1").worksheet = worksheet_to_json(sheet)
+        session.get_one(TechnicianRow, "te-1").language = language
+    refresh_all_calendars(database, catalogue, NOW + timedelta(minutes=6))
+
+    said = catalogue.translator(language)(caution)
+    assert (said == caution) is (language == "en")
+    escaped = line.format(caution=said).replace(";", "\\;").replace(",", "\\,")
+    assert escaped in text(database, MINE)
