@@ -14,7 +14,7 @@ from api.http.wire import Given, from_row
 from api.storage.column_types import Day
 from api.storage.names import technician_names
 from api.storage.snapshots import company, company_zone
-from api.storage.stock import is_place, stock_by_place
+from api.storage.stock import WORKSHOP, is_place, stock_by_place
 from api.storage.tables import TechnicianRow
 from scheduler import van_stock
 from scheduler.errors import Absent
@@ -96,10 +96,28 @@ class Shortage(BaseModel):
     too_late: bool = Field(description="Ordering today no longer helps; move the visit.")
 
 
+class UncountedVan(BaseModel):
+    """A van that leaves on one of the days, and of which nobody has said what lies in it."""
+
+    technician_id: str
+    technician_name: str
+
+
 class Shortages(BaseModel):
-    """Everything that will be short, what has to be ordered first at the front."""
+    """Everything that will be short, what has to be ordered first at the front.
+
+    What nobody has counted is not known: PUT /v1/stock/{place} stores a count.
+    """
 
     items: list[Shortage]
+    workshop_counted: bool = Field(
+        description="False as long as nobody has counted the workshop: it is then taken to have "
+        "all, so nothing is listed, whatever is short."
+    )
+    vans_not_counted: list[UncountedVan] = Field(
+        description="Vans loaded on these days that nobody has counted. They are taken to be "
+        "empty: what is listed as short may lie in them."
+    )
 
 
 class Reorder(BaseModel):
@@ -125,7 +143,7 @@ class Reorders(BaseModel):
 @router.get("/stock/{place}", responses=documented(404))
 def get_stock(place: str, look: StaffLook) -> Stock:
     """Return what lies at a place."""
-    if look.who.role is Role.TECHNICIAN and place not in ("workshop", look.who.technician):
+    if look.who.role is Role.TECHNICIAN and place not in (WORKSHOP, look.who.technician):
         raise Absent("place", place)
     if not is_place(look.session, place):
         raise Absent("place", place)
@@ -159,7 +177,7 @@ def get_load(
         technician_id=row.id,
         technician_name=row.name,
         van_counted=row.id in found.counted,
-        workshop_counted="workshop" in found.counted,
+        workshop_counted=WORKSHOP in found.counted,
         days=[_day(trip, row.name, catalogue) for trip in found.trips],
         carry=dict(found.carry),
     )
@@ -176,7 +194,7 @@ def list_shortages(
     """Say which parts booked visits will lack, and by when to order them."""
     today = local_date(now, company_zone(look.session))
     found = loads(look.session, catalogue, first_day=first_day or today, days=days)
-    names = technician_names(look.session, {trip.technician for trip in found.trips})
+    names = technician_names(look.session, {trip.technician for trip in found.trips if trip.loads})
     items = [
         Shortage(
             day=trip.day,
@@ -192,7 +210,15 @@ def list_shortages(
         for load in trip.loads
         if load.order_by is not None
     ]
-    return Shortages(items=sorted(items, key=lambda each: (each.order_by, each.part_type)))
+    return Shortages(
+        items=sorted(items, key=lambda each: (each.order_by, each.part_type)),
+        workshop_counted=WORKSHOP in found.counted,
+        vans_not_counted=[
+            UncountedVan(technician_id=technician, technician_name=name)
+            for technician, name in sorted(names.items())
+            if technician not in found.counted
+        ],
+    )
 
 
 @router.get("/reorders", responses=documented())

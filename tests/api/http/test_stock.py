@@ -84,12 +84,25 @@ def test_the_load_list_takes_from_the_van_first(
 def test_what_will_be_short_is_told_before_the_day(
     gaskets_needed: Database, dispatcher: TestClient, catalogue: Catalogue
 ) -> None:
-    assert dispatcher.get("/v1/shortages").json()["items"] == []
-
+    # nothing is counted, so nothing is known to be short, and that is said
+    assert dispatcher.get("/v1/shortages").json() == {
+        "items": [],
+        "workshop_counted": False,
+        "vans_not_counted": [
+            {"technician_id": "t-a", "technician_name": "Technician a"},
+            {"technician_id": "t-b", "technician_name": "Technician b"},
+        ],
+    }
+    dispatcher.put("/v1/stock/t-b", json={"pieces": {"steam_wand": 1}})
     dispatcher.put("/v1/stock/workshop", json={"pieces": {"group_gasket": 4}})
     day = TODAY + timedelta(days=2)
     order_by = day - timedelta(days=catalogue.part_types["group_gasket"].lead_days)
-    assert dispatcher.get("/v1/shortages").json()["items"] == [
+    found = dispatcher.get("/v1/shortages").json()
+    assert (found["workshop_counted"], found["vans_not_counted"]) == (
+        True,
+        [{"technician_id": "t-a", "technician_name": "Technician a"}],
+    )
+    assert found["items"] == [
         {
             "day": str(day),
             "technician_id": "t-b",
