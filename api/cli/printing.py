@@ -1,7 +1,7 @@
 """Tables for the terminal: rounds, drafts and what they change."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -18,9 +18,23 @@ from api.storage.rounds import DayRound
 from api.storage.snapshots import company_zone
 from api.storage.tables import PlanRow, SiteRow, VisitRow
 from scheduler.routing.bound import could_save
+from scheduler.routing.explanation import Reason
 from scheduler.routing.plan import plan_from_json, rounds
 
 _MOST_LEFT_OUT_SHOWN = 8
+_WHY_LEFT_OUT: Mapping[Reason, str] = {
+    Reason.WAITS_FOR_ANOTHER: "waiting for another visit",
+    Reason.NEEDS_TWO: "needing two technicians at once",
+    Reason.NO_SKILL: "asking for skills that nobody has",
+    Reason.NOT_SUPPLIED: "lacking tools or parts",
+    Reason.NO_WINDOW: "without access during anybody's working day",
+    Reason.TOO_FAR: "too far away",
+    Reason.SITE_TAKEN: "with another technician at the site",
+    Reason.PINNED_CONFLICT: "in the way of pinned visits",
+    Reason.DEARER_THAN_LEAVING_OUT: "dearer to make than to leave for later",
+    Reason.FULL: "without room left in the rounds",
+    Reason.SEARCH_ENDED: "not placed before the search ended",
+}
 
 
 def print_rounds(day: date, day_rounds: Sequence[DayRound]) -> None:
@@ -101,8 +115,15 @@ def print_draft(database: Database, draft: PlanRow) -> None:
     console.print(table)
     if (more := len(dearest) - _MOST_LEFT_OUT_SHOWN) > 0:
         reasons = Counter(left.reason for left in dearest[_MOST_LEFT_OUT_SHOWN:])
-        listed = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
-        console.print(f"and {more} more: {listed}")
+        console.print(f"and {more} more: {reasons_in_words(reasons)}")
+
+
+def reasons_in_words(reasons: Counter[str]) -> str:
+    """Return why so many visits each were left out, the commonest reason first."""
+    return ", ".join(
+        f"{count} {_WHY_LEFT_OUT[Reason(reason)] if reason else 'not looked into'}"
+        for reason, count in reasons.most_common()
+    )
 
 
 def print_bound(cost: int, bound: int | None) -> None:

@@ -158,9 +158,10 @@ class Remedy:
         if not steps:
             steps.append("let the planner search longer, or put it there by hand")
         todo = " and ".join(steps)
-        outcome = f"it could then start at {start} in {shift}"
+        at_start = "" if self.adds_window else f" at {start}"
+        outcome = f"it could then {'be made' if self.adds_window else 'start'}{at_start} in {shift}"
         if self.shift in self.others_there:
-            outcome = f"{shift}, at that site anyway, could then take it along at {start}"
+            outcome = f"{shift}, at that site anyway, could then take it along{at_start}"
         return f"{todo[0].upper()}{todo[1:]}; {outcome}, for {self.extra_cost} minutes of cost."
 
     def plan_with(self, problem: Problem, plan: Plan) -> Plan:

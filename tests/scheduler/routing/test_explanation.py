@@ -101,8 +101,9 @@ def test_no_window_in_any_shift() -> None:
         extra_cost=38,
         adds_window=True,
     )
-    assert found.remedy.sentence(problem).startswith(
-        "Arrange access for a start at 2027-03-01 08:20 UTC; it could then start"
+    assert found.remedy.sentence(problem) == (
+        "Arrange access for a start at 2027-03-01 08:20 UTC; it could then be made in shift "
+        "'ann/mon', for 38 minutes of cost."
     )
     assert_holds(problem, found.remedy)
 

@@ -172,8 +172,8 @@ def test_remedy_is_access_on_another_day() -> None:
     assert (found.remedy.shift, found.remedy.adds_window) == ("bo/1", True)
     assert found.remedy.sentence(problem) == (
         "Allow a start at 2027-03-01 16:50 UTC, outside its hours or days, when no other "
-        "technician is at that site; it could then start at 2027-03-01 16:50 UTC in shift 'bo/1', "
-        "for 20 minutes of cost."
+        "technician is at that site; it could then be made in shift 'bo/1', for 20 minutes of "
+        "cost."
     )
     tried = solve(found.remedy.applied_to(problem), stop=Iterations(60), seed=1)
     assert made_by(tried) == {"burner": "ann/0", "board": "bo/1"}
