@@ -1,7 +1,7 @@
 """A machine stopped and made safe stands still until somebody answers for putting it back.
 
 What stopped it says what lets it run again: a value read beyond its limit has to be read again
-within it, an examination that was not passed has to be passed. Where nothing can be read, a
+within its range, an examination that was not passed has to be passed. Where nothing can be read, a
 competent person answers for it by name, and the office writes that down.
 """
 
@@ -119,7 +119,7 @@ def end_standstill(
     Conflict
         It has ended already, or the examination that stopped it has not been passed since.
     InvalidInput
-        Something that stopped it was not read again within its limit and no competent person
+        Something that stopped it was not read again within its range and no competent person
         answers for it, somebody else than the office names one, or a reading cannot be.
     """
     now = now.replace(microsecond=0)
@@ -221,7 +221,10 @@ def _judged(
 
 
 def _expect_safe(session: Session, row: StandstillRow, back: PutBack, catalogue: Catalogue) -> None:
-    """Ask for everything that stopped the machine, read again since and within its limit."""
+    """Ask for everything that stopped the machine, read again since and within its range.
+
+    A value on the other side of the range is no answer: a boiler that is cold holds no pressure.
+    """
     if back.competent_person:
         return
     last: dict[str, MeasurementRow] = {}
@@ -233,26 +236,27 @@ def _expect_safe(session: Session, row: StandstillRow, back: PutBack, catalogue:
     ):
         last[read.set_point] = read
     missing = [
-        _named(name, catalogue)
+        _wanted(name, last.get(name), catalogue)
         for name in row.set_points
-        if name not in last or last[name].verdict == Verdict.STOP_AND_MAKE_SAFE
+        if name not in last or last[name].verdict != Verdict.OK
     ]
     nothing_to_read = not row.set_points and row.examination_id is None
     if missing or nothing_to_read:
         raise InvalidInput(
             f"machine {row.machine_id} stays out of service until "
-            + (
-                f"{' and '.join(missing)} is read within its limit: give it in readings, or "
-                if missing
-                else ""
-            )
+            + (f"{' and '.join(missing)}: give it in readings, or " if missing else "")
             + "a competent person answers for it: the office names them in competent_person"
         )
 
 
-def _named(set_point: str, catalogue: Catalogue) -> str:
+def _wanted(set_point: str, last: MeasurementRow | None, catalogue: Catalogue) -> str:
+    """Say what has to be read, within which range, and what was read instead."""
+    read = "not read again yet" if last is None else f"it read {last.value:g} {last.unit}"
     known = catalogue.set_points.get(set_point)
-    return f"{known.name} ({set_point})" if known else set_point
+    if known is None:
+        return f"{set_point} is read within its range ({read})"
+    span = f"{known.low:g} to {known.high:g} {known.unit}"
+    return f"{known.name} ({set_point}) is read within {span} ({read})"
 
 
 def _renew_worksheets(

@@ -126,7 +126,7 @@ def get_standstill(standstill_id: str, look: StaffLook) -> Standstill:
 def put_back_into_service(
     standstill_id: str, body: BackInService, deed: StaffDeed, version: IfMatch
 ) -> Standstill:
-    """Put the machine back into service: what stopped it is read again within its limit, or passed.
+    """Put the machine back into service: what stopped it is read again within its range, or passed.
 
     Local codes and the maker come first.
     """

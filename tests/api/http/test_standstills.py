@@ -114,10 +114,21 @@ def test_what_stopped_a_machine_is_read_again_or_somebody_answers_for_it(
     silent = put_back(technician, standing, "  ", readings=[again(1.45)])
     assert (silent.status_code, "not only spaces" in silent.text) == (422, True)
 
-    # nothing done, only half of it read, still dangerous, nothing such a machine has
+    # nothing done, only half of it read, read on a cold machine, still dangerous, nothing such a
+    # machine has
+    brew = "Brew pressure while a shot runs (brew_pressure) is read within 8.5 to 9.5 bar"
+    steam = "Steam boiler pressure (steam_pressure_separate) is read within 1.4 to 1.5 bar"
     for more, detail in (
-        ({}, "m-a stays out of service until Brew pressure while a shot runs (brew_pressure) and"),
-        ({"readings": [again(1.45)]}, "until Brew pressure while a shot runs (brew_pressure) is"),
+        (
+            {},
+            f"m-a stays out of service until {brew} (not read again yet) and {steam} (not read "
+            "again yet): give it in readings, or a competent person",
+        ),
+        ({"readings": [again(1.45)]}, f"out of service until {brew} (not read again yet): give"),
+        (
+            {"readings": [again(0.0), again(9.0, "brew_pressure")]},
+            f"out of service until {steam} (it read 0 bar): give it in readings, or",
+        ),
         (
             {"readings": [again(1.95)]},
             "readings[0]: Steam boiler pressure 1.95 bar is above 1.8 bar: switch off and make "
