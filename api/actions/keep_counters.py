@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import pairwise
 
 from sqlmodel import Session, col, select
 
@@ -31,13 +32,7 @@ def check_meter_reading(
     """
     if row.taken_at > now:
         raise InvalidInput(f"taken_at must not lie ahead, got {row.taken_at.isoformat()}")
-    others = session.exec(
-        select(MeterReadingRow)
-        .where(MeterReadingRow.machine_id == row.machine_id)
-        .where(MeterReadingRow.counter == row.counter, STANDING)
-        .where(col(MeterReadingRow.id).not_in([row.id, row.corrects or ""]))
-        .order_by(col(MeterReadingRow.taken_at))
-    ).all()
+    others = _others(session, row)
     if any(other.taken_at == row.taken_at for other in others):
         raise InvalidInput(
             f"{row.counter} of machine {row.machine_id} was read at {row.taken_at.isoformat()} "
@@ -61,6 +56,28 @@ def check_meter_reading(
             f"{refusal} Where the reading beside it is the wrong one, correct that first: "
             f"POST {names}"
         ) from refusal
+
+
+def notice_of_fall(session: Session, row: MeterReadingRow) -> str:
+    """Say where the counter runs backwards at a reading; empty where it does not.
+
+    Such a reading is kept: counters are reset and replaced. But it may as well be mistyped.
+    """
+    others = _others(session, row)
+    before = [other for other in others if other.taken_at < row.taken_at]
+    course = [*before[-1:], row, *others[len(before) :][:1]]
+    falls = [
+        f"{row.counter} was {earlier.value:.10g} on {earlier.taken_at:%Y-%m-%d} ({earlier.id}) and "
+        f"is only {later.value:.10g} on {later.taken_at:%Y-%m-%d} ({later.id})"
+        for earlier, later in pairwise(course)
+        if later.value < earlier.value
+    ]
+    if not falls:
+        return ""
+    return (
+        f"{'; '.join(falls)}. It is kept, as a counter may have been reset or replaced; if this "
+        "one was not, put the wrong value right: POST /v1/meter-readings/{id}/correction"
+    )
 
 
 def correct_meter_reading(
@@ -119,6 +136,17 @@ def correct_meter_reading(
             after={"value": value, "reading": row.id, "reason": reason},
         )
         return row
+
+
+def _others(session: Session, row: MeterReadingRow) -> Sequence[MeterReadingRow]:
+    """Return what else was read on the counter of a reading, in order of time."""
+    return session.exec(
+        select(MeterReadingRow)
+        .where(MeterReadingRow.machine_id == row.machine_id)
+        .where(MeterReadingRow.counter == row.counter, STANDING)
+        .where(col(MeterReadingRow.id).not_in([row.id, row.corrects or ""]))
+        .order_by(col(MeterReadingRow.taken_at))
+    ).all()
 
 
 def _first(rows: Sequence[MeterReadingRow]) -> MeterReading | None:

@@ -9,7 +9,7 @@ from pydantic.config import JsonDict
 from sqlmodel import col
 
 from api.actions.company_fields import FittedPartFields, MeterReadingFields
-from api.actions.keep_counters import correct_meter_reading
+from api.actions.keep_counters import correct_meter_reading, notice_of_fall
 from api.http.conditions import IfMatch
 from api.http.context import AnyonesLook, Deed, OfficeDeed, StaffDeed, StaffLook
 from api.http.idempotency import IdempotencyKey, once
@@ -59,6 +59,14 @@ class MeterReading(MeterReadingFields):
     id: str
     corrects: str | None = Field(description="The reading in whose place it stands.")
     withdrawn: bool = Field(description="It says that the reading it names was a mistake.")
+
+
+class KeptReading(MeterReading):
+    notice: str = Field(
+        default="",
+        description="Where the counter runs backwards at it: it was reset, replaced or mistyped. "
+        "Empty otherwise.",
+    )
 
 
 class RightReading(Given):
@@ -175,13 +183,13 @@ def list_meter_readings(
 @router.post("/meter-readings", status_code=201, responses=documented(400, 409, 413))
 def add_meter_reading(
     body: NewMeterReading, deed: StaffDeed, key: IdempotencyKey = None
-) -> MeterReading:
+) -> KeptReading:
     """Record what a counter shows."""
 
-    def add(deed: Deed) -> MeterReading:
-        return from_row(MeterReading, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
+    def add(deed: Deed) -> KeptReading:
+        return _kept(deed, deed.add(MeterReadingRow, body.id or new_id("mr"), body))
 
-    return once(deed, key, body, MeterReading, add, status=201)
+    return once(deed, key, body, KeptReading, add, status=201)
 
 
 @router.post(
@@ -191,13 +199,13 @@ def add_meter_reading(
 )
 def correct_reading(
     reading_id: str, body: RightReading, deed: StaffDeed, key: IdempotencyKey = None
-) -> MeterReading:
+) -> KeptReading:
     """Put the right value in the place of one that was mistyped; 409 when it does not stand."""
 
-    def correct(deed: Deed) -> MeterReading:
-        return _corrected(deed, reading_id, body.value, body.reason)
+    def correct(deed: Deed) -> KeptReading:
+        return _kept(deed, _corrected(deed, reading_id, body.value, body.reason))
 
-    return once(deed, key, body, MeterReading, correct, status=201)
+    return once(deed, key, body, KeptReading, correct, status=201)
 
 
 @router.post(
@@ -211,13 +219,13 @@ def withdraw_reading(
     """Say that there was no such reading; 409 when it does not stand any more."""
 
     def withdraw(deed: Deed) -> MeterReading:
-        return _corrected(deed, reading_id, None, body.reason)
+        return from_row(MeterReading, _corrected(deed, reading_id, None, body.reason))
 
     return once(deed, key, body, MeterReading, withdraw, status=201)
 
 
-def _corrected(deed: Deed, reading_id: str, value: float | None, reason: str) -> MeterReading:
-    row = correct_meter_reading(
+def _corrected(deed: Deed, reading_id: str, value: float | None, reason: str) -> MeterReadingRow:
+    return correct_meter_reading(
         deed.database,
         reading_id,
         value,
@@ -226,7 +234,11 @@ def _corrected(deed: Deed, reading_id: str, value: float | None, reason: str) ->
         now=deed.now,
         origin=deed.origin,
     )
-    return from_row(MeterReading, row)
+
+
+def _kept(deed: Deed, row: MeterReadingRow) -> KeptReading:
+    with deed.database.read() as session:
+        return from_row(KeptReading, row, notice=notice_of_fall(session, row))
 
 
 def _part(row: FittedPartRow) -> FittedPart:

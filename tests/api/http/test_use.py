@@ -137,6 +137,45 @@ def test_a_reading_is_corrected_by_another_and_stays_on_record(
     }
 
 
+def test_a_counter_that_runs_backwards_is_kept_with_a_notice_fresh_or_corrected(
+    counted: TestClient,
+) -> None:
+    right = typed(counted, 184_900, 5).json()
+    assert right["notice"] == ""
+    fresh = typed(counted, 184_300, 9).json()
+    kept = (
+        "It is kept, as a counter may have been reset or replaced; if this one was not, put the "
+        "wrong value right: POST /v1/meter-readings/{id}/correction"
+    )
+    assert fresh["notice"] == (
+        f"brew_cycles was 184900 on 2027-02-05 ({right['id']}) and is only 184300 on 2027-02-09 "
+        f"({fresh['id']}). {kept}"
+    )
+
+    def corrected(reading: str, value: float) -> dict[str, str]:
+        address = f"/v1/meter-readings/{reading}/correction"
+        answer = counted.post(address, json={"value": value, "reason": "Misread."})
+        assert answer.status_code == 201
+        found: dict[str, str] = answer.json()
+        return found
+
+    lower = corrected(fresh["id"], 184_200)
+    assert lower["notice"] == fresh["notice"].replace("184300", "184200").replace(
+        fresh["id"], lower["id"]
+    )
+    # below the one before it, no longer above the one after it
+    middle = corrected(right["id"], 184_100)
+    assert (middle["notice"].count("is only 184100 on 2027-02-05"), kept in middle["notice"]) == (
+        1,
+        True,
+    )
+    assert "184200" not in middle["notice"]
+    assert corrected(middle["id"], 184_250)["notice"].startswith(
+        "brew_cycles was 184250 on 2027-02-05 ("
+    )
+    assert corrected(lower["id"], 185_000)["notice"] == ""
+
+
 def test_a_reading_of_another_machine_is_withdrawn(counted: TestClient) -> None:
     wrong = typed(counted, 4_711, 5).json()["id"]
     address = f"/v1/meter-readings/{wrong}/withdrawal"
