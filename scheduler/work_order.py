@@ -424,7 +424,8 @@ class _Order:
             flushed = self.add(
                 StepKind.REFILL,
                 MachineState.COLD,
-                "Open the inlet slowly, flush to the drain, look for leaks under pressure",
+                "Open the inlet slowly, flush to the drain until clear and free of air, look for "
+                "leaks under pressure",
                 FLUSH_MINUTES,
                 before,
             )

@@ -5,7 +5,7 @@ It is one file that asks for nothing else: no script, no picture, no other host.
 
 import base64
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import timedelta
 from functools import cache
 from typing import Any
@@ -70,6 +70,12 @@ class _Page:
         self.words: PageWords = PAGE_WORDS[work.brief.language]
         self.phrases: Phrases = PHRASES[work.brief.language]
         self.say = catalogue.translator(work.brief.language)
+        self.checked_last = {
+            (step.machine, reading)
+            for step in work.sheet.steps
+            if step.kind is StepKind.CHECK
+            for reading in step.readings
+        }
 
     def content(self) -> dict[str, Any]:
         brief, phrases = self.brief, self.phrases
@@ -155,18 +161,19 @@ class _Page:
                 "text": one_line(step.text),
                 "details": list(map(one_line, step.details)),
                 "cautions": list(map(one_line, step.cautions)),
-                "readings": list(self._readings(step.readings)),
-                "boxes": self._boxes(step.kind),
+                "readings": list(self._readings(step)),
             }
             before = here
 
-    def _boxes(self, kind: StepKind) -> list[str]:
-        """What is written down: as found before the work, as left at the last check."""
-        match kind:
+    def _boxes(self, step: Step, reading: str) -> list[str]:
+        """What is written down: as found before the work, as left once, at the last check."""
+        match step.kind:
             case StepKind.AS_FOUND:
                 return [self.words.as_found]
             case StepKind.CHECK:
                 return [self.words.as_left]
+            case _ if (step.machine, reading) in self.checked_last:
+                return [self.words.as_found]
             case _:
                 return [self.words.as_found, self.words.as_left]
 
@@ -175,16 +182,22 @@ class _Page:
             return self.words.whole_site
         return one_line(self.work.machines.get(step.machine, step.machine))
 
-    def _readings(self, readings: Iterable[str]) -> Iterator[dict[str, str]]:
-        for reading in readings:
+    def _readings(self, step: Step) -> Iterator[dict[str, Any]]:
+        for reading in step.readings:
+            boxes = self._boxes(step, reading)
             point = self.catalogue.set_points.get(reading)
             if point is None:
-                yield {"name": reading, "range": "", "stop": ""}
+                yield {"name": reading, "range": "", "stop": "", "boxes": boxes}
                 continue
             between = self.words.between.format(
                 low=self._number(point.low), high=self._number(point.high), unit=point.unit
             )
-            yield {"name": self.say(point.name), "range": between, "stop": self._stop(point)}
+            yield {
+                "name": self.say(point.name),
+                "range": between,
+                "stop": self._stop(point),
+                "boxes": boxes,
+            }
 
     def _stop(self, point: SetPoint) -> str:
         below, above = point.stop_below, point.stop_above

@@ -296,10 +296,18 @@ def test_water_treatment_is_checked_shut_changed_and_flushed_without_a_break() -
         ("filter", "Open: Water treatment pulled forward"),
         ("filter", "Replace the water filter cartridge (filter)"),
         ("filter", "All parts refitted, joints tight, tools counted"),
-        ("filter", "Open the inlet slowly, flush to the drain, look for leaks under pressure"),
+        (
+            "filter",
+            "Open the inlet slowly, flush to the drain until clear and free of air, look for leaks "
+            "under pressure",
+        ),
         ("filter", "Close: Water treatment pulled forward"),
         ("filter", "Water on, no leaks, readings as left"),
     ]
+    # the hardness as left comes after the flush; the change, its water shut, asks for nothing
+    asked = [s.kind for s in steps if s.machine == "filter" and "treated_hardness" in s.readings]
+    assert asked == [StepKind.AS_FOUND, StepKind.WORK, StepKind.CHECK]
+    assert not any("measure" in detail for detail in steps[shut + 2].details)
 
 
 def test_a_valve_with_a_shut_off_goes_along_with_the_machine() -> None:

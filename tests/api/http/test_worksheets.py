@@ -191,6 +191,39 @@ def test_a_machine_stopped_since_the_worksheet_was_written_is_never_said_to_be_i
     assert "stay in use" not in text
 
 
+def test_each_value_is_asked_as_left_once_after_all_work(
+    nobody: TestClient, database: Database, page: str
+) -> None:
+    """A cartridge is changed between what is measured live and the check after its flush."""
+    hardness = ("treated_hardness",)
+    sheet = replace(
+        SHEET,
+        steps=(
+            step(1, StepKind.AS_FOUND, 0, "As found", readings=hardness),
+            step(2, StepKind.WORK, 10, "Measure it", readings=hardness),
+            step(3, StepKind.WORK, 20, "Test the earth", readings=("earth_resistance",)),
+            step(4, StepKind.WORK, 30, "Another one", machine="m-b", readings=hardness),
+            step(5, StepKind.CHECK, 40, "Check it", readings=hardness),
+        ),
+    )
+    with database.write() as session:
+        visit = session.get_one(VisitRow, "v-a")
+        visit.worksheet = worksheet_to_json(sheet)
+        session.add(visit)
+    shown = nobody.get(page).text
+    boxes = [
+        re.findall('class="box">([a-z]+)<', line)
+        for line in re.findall("<li.*?</li>", shown, re.DOTALL)
+    ]
+    assert [each for each in boxes if each] == [
+        ["found"],
+        ["found"],
+        ["found", "left"],  # what only the work shows
+        ["found", "left"],  # a machine without a check of it
+        ["left"],
+    ]
+
+
 def test_page_asks_for_nothing_and_may_not_be_kept_or_found(nobody: TestClient, page: str) -> None:
     reply = nobody.get(page)
 
