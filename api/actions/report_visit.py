@@ -8,7 +8,7 @@ from sqlmodel import Session, select
 
 from api.actions.appointments import appointment_by_id, enter_state, locked_appointment
 from api.actions.examinations import raise_next
-from api.actions.keep_counters import check_meter_reading
+from api.actions.keep_counters import check_meter_reading, notice_of_fall
 from api.actions.keep_readings import JudgedVisit, TakenReading, keep_readings
 from api.actions.lay_out import technicians_coming
 from api.actions.take_callback import announce_callback
@@ -81,10 +81,11 @@ class VisitReport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedWork:
-    """The appointment as done, and what the readings of the visit mean."""
+    """The appointment as done, what the readings of the visit mean, and counters that fell."""
 
     appointment: AppointmentRow
     judged: JudgedVisit
+    counter_notices: tuple[str, ...]
 
 
 def report_work(
@@ -158,7 +159,9 @@ def report_work(
                 "parts_replaced": len(report.replaced),
             },
         )
-        return ReportedWork(appointment=row, judged=judged)
+        return ReportedWork(
+            appointment=row, judged=judged, counter_notices=tuple(recorder.counter_notices)
+        )
 
 
 def _without_tags(session: Session, report: VisitReport, site: SiteRow) -> VisitReport:
@@ -216,6 +219,7 @@ class _Recorder:
         self._site, self._catalogue, self._note, self._now = site, catalogue, note, now
         self._today = local_date(now, site.zone)
         self.tasks_done = self.tasks_left = 0
+        self.counter_notices: list[str] = []
 
     def tasks(self, done: Sequence[str] | None) -> None:
         """Record the tasks that were done and open the others again."""
@@ -280,6 +284,8 @@ class _Recorder:
             taken_at=self._now,
         )
         check_meter_reading(self._session, row, self._catalogue, now=self._now)
+        if notice := notice_of_fall(self._session, row):
+            self.counter_notices.append(notice)
         self._session.add(row)
 
     def _do(self, task: DueTaskRow) -> None:

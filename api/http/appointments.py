@@ -95,6 +95,11 @@ class PlacedByHand(Placed):
 class Reported(Appointment, Judged):
     """An appointment whose work was reported, and what its readings mean."""
 
+    counter_notices: list[str] = Field(
+        default_factory=list,
+        description="Counters that run backwards: reset, replaced or mistyped. Kept all the same.",
+    )
+
 
 class NewState(Given):
     """Where the appointment goes. `done` is reached by reporting the work."""
@@ -329,7 +334,11 @@ def report_appointment(
         if_version=version,
     )
     shown = appointment_shown(deed.changed(reported.appointment), deed.who)
-    return Reported(**shown.model_dump(), **judged_shown(reported.judged).model_dump())
+    return Reported(
+        **shown.model_dump(),
+        **judged_shown(reported.judged).model_dump(),
+        counter_notices=list(reported.counter_notices),
+    )
 
 
 def _confirmed(

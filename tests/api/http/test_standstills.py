@@ -358,6 +358,21 @@ def test_what_cannot_be_is_refused_by_its_place_and_nothing_is_kept(
         assert {row.id for row in session.exec(select(MeterReadingRow))} == {"r-a", "r-b"}
 
 
+def test_a_counter_reported_lower_than_before_is_kept_with_a_notice(
+    dispatcher: TestClient, database: Database
+) -> None:
+    with database.write() as session:
+        session.get_one(MeterReadingRow, "r-a").taken_at = NOW - timedelta(hours=1)
+    lower = {"machine": "m-a", "counter": "brew_cycles", "value": 3}
+    (notice,) = report(dispatcher, counters=[lower]).json()["counter_notices"]
+    with database.read() as session:
+        rows = session.exec(select(MeterReadingRow).where(MeterReadingRow.machine_id == "m-a"))
+        (kept,) = (row.id for row in rows if row.id != "r-a")
+    assert notice.startswith(
+        f"brew_cycles was 5 on 2027-03-01 (r-a) and is only 3 on 2027-03-01 ({kept}). It is kept"
+    )
+
+
 @pytest.mark.parametrize(
     ("change", "detail"),
     [
