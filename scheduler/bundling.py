@@ -383,7 +383,7 @@ def _search(
     costs = np.zeros(len(lots), np.float64)
     separate_costs = np.zeros(len(rows), np.float64)
     desk = Desk.for_lots(len(lots), exact_lots)
-    orders = _orders_worth_cutting(lots)
+    orders = _orders_worth_cutting(lots) if len(lots) > exact_lots else _as_they_are(lots)
     search(site, desk, orders, group_of, days, costs, separate_costs, exact_lots)
 
     members: dict[int, list[int]] = {}
@@ -400,6 +400,11 @@ def _search(
         )
         for group, indices in members.items()
     ]
+
+
+def _as_they_are(lots: Sequence[_Lot]) -> NDArray[np.int64]:
+    """One row of the lots, for a search that asks only how many they are."""
+    return np.arange(len(lots), dtype=np.int64).reshape(1, -1)
 
 
 def _orders_worth_cutting(lots: Sequence[_Lot]) -> NDArray[np.int64]:

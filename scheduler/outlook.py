@@ -75,12 +75,19 @@ def months_ahead(
     ----------
     hour_rate_minor : what an hour of a technician costs, in minor units of the currency.
     """
+    upkeep = MachineUpkeep(machine, catalogue, duty, decisions)
+    return months_of(upkeep, start=start, hour_rate_minor=hour_rate_minor, months=months)
+
+
+def months_of(
+    upkeep: MachineUpkeep, *, start: date, hour_rate_minor: int, months: int = 12
+) -> tuple[MonthAhead, ...]:
+    """Return the same where the upkeep of the machine is at hand."""
+    catalogue = upkeep.catalogue
     begins = [add_months(start, n) for n in range(months + 1)]
     rules: list[list[ServiceRule]] = [[] for _ in range(months)]
     month = 0
-    for work in occurrences(
-        machine, catalogue, duty, start=start, end=begins[-1], decisions=decisions
-    ):
+    for work in _Course(upkeep, start, begins[-1]).run():
         while work.day >= begins[month + 1]:
             month += 1
         rules[month].append(catalogue.rules[work.rule])
@@ -195,7 +202,7 @@ class _Course:
                 self._followers.setdefault(lead, []).append(rule)
 
     def run(self) -> Iterator[Occurrence]:
-        for work in self._upkeep.next_work():
+        for work in self._upkeep.next_work:
             self._begin(work)
         while self._queue:
             day, key = heappop(self._queue)

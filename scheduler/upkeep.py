@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 from math import floor
 from typing import NamedTuple
 
@@ -80,10 +81,7 @@ def due_tasks(
     replacement of the same part makes needless is left to that replacement, which then inherits
     its latest date.
     """
-    upkeep = MachineUpkeep(machine, catalogue, duty, decisions)
-    tasks = [upkeep.task(work) for work in upkeep.next_work() if work.earliest < until]
-    tasks.sort(key=lambda task: (task.target, task.id))
-    return tuple(tasks)
+    return MachineUpkeep(machine, catalogue, duty, decisions).due(until)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +152,15 @@ class MachineUpkeep:
                 if known is None or known.on < work.done_on:
                     self._last[key] = _LastDone(work.done_on, work.rule)
 
-    def next_work(self) -> list[NextWork]:
-        """Return what is done next by every rule to every fitted part, in no particular order."""
+    def due(self, until: date) -> tuple[DueTask, ...]:
+        """Return the tasks that may be done before a day; see :func:`due_tasks`."""
+        tasks = [self.task(work) for work in self.next_work if work.earliest < until]
+        tasks.sort(key=lambda task: (task.target, task.id))
+        return tuple(tasks)
+
+    @cached_property
+    def next_work(self) -> Sequence[NextWork]:
+        """What is done next by every rule to every fitted part, in no particular order."""
         found = self._next_on(None)
         for part in self.machine.parts:
             found += _without_needless(self._next_on(part))

@@ -17,8 +17,8 @@ from scheduler.bundling import BundlingPolicy, bundle_site
 from scheduler.catalogue import Catalogue
 from scheduler.duty import stated_duty
 from scheduler.machines import Machine
-from scheduler.outlook import combined, months_ahead
-from scheduler.upkeep import due_tasks
+from scheduler.outlook import combined, months_of
+from scheduler.upkeep import MachineUpkeep
 from scheduler.visit_estimate import VisitEstimates
 from seed_data.catalogue import load_catalogue
 from tests.benchmarks.upkeep import TODAY, machines
@@ -33,18 +33,13 @@ def all_seconds(fleet: Sequence[Machine], catalogue: Catalogue) -> tuple[float, 
     outlooks = []
     for _, at_site in groupby(fleet, key=lambda machine: machine.site):
         site = list(at_site)
-        duties = [stated_duty(machine, catalogue, hardness_dh=14) for machine in site]
-        due = [
-            task
-            for machine, duty in zip(site, duties, strict=True)
-            for task in due_tasks(machine, catalogue, duty, until=HORIZON)
+        upkeeps = [
+            MachineUpkeep(m, catalogue, stated_duty(m, catalogue, hardness_dh=14), ()) for m in site
         ]
+        due = [task for upkeep in upkeeps for task in upkeep.due(HORIZON)]
         found = bundle_site(due, site, catalogue, BundlingPolicy(), TODAY, HORIZON, estimates)
         tasks, visits = tasks + len(due), visits + len(found.bundles)
-        outlooks += [
-            months_ahead(machine, catalogue, duty, start=TODAY, hour_rate_minor=65_00)
-            for machine, duty in zip(site, duties, strict=True)
-        ]
+        outlooks += [months_of(each, start=TODAY, hour_rate_minor=65_00) for each in upkeeps]
     year = sum(month.tasks for month in combined(outlooks))
     seconds = process_time() - begun
     return seconds, f"{tasks} due tasks, {visits} visits, {year} tasks in the year ahead"
