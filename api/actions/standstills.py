@@ -174,7 +174,15 @@ def _keep(
     zone: str,
     now: datetime,
 ) -> None:
-    """Judge and keep the values read before the machine is put back."""
+    """Judge and keep the values read before the machine is put back.
+
+    Raises
+    ------
+    InvalidInput
+        A value is there twice, cannot be, or is one at which the machine has to stand still.
+    Conflict
+        The same value was noted in the same second, by the report of a visit for instance.
+    """
     for number, each in enumerate(readings):
         try:
             judgement = _judged(machine, each, catalogue, zone, now)
@@ -185,6 +193,17 @@ def _keep(
         except InvalidInput as refusal:
             raise InvalidInput(f"readings[{number}]: {refusal}") from refusal
         reading = judgement.reading
+        if session.exec(
+            select(MeasurementRow.id)
+            .where(MeasurementRow.machine_id == machine.id)
+            .where(MeasurementRow.set_point == reading.set_point)
+            .where(MeasurementRow.stage == str(reading.stage))
+            .where(MeasurementRow.taken_at == now)
+        ).first():
+            raise Conflict(
+                f"readings[{number}]: {each.set_point} was read on this machine in this very "
+                "second: send it again in the next"
+            )
         session.add(
             MeasurementRow(
                 id=new_id("me"),

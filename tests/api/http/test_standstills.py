@@ -169,6 +169,18 @@ def test_the_values_a_machine_is_put_back_with_are_on_record(
     ]
 
 
+def test_a_value_read_again_in_the_same_second_is_told_to_wait(dispatcher: TestClient) -> None:
+    report(dispatcher, readings=[reading(1.9)], tasks_done=[])
+    (standing,) = dispatcher.get("/v1/standstills").json()["items"]
+    refused = put_back(dispatcher, standing, readings=[again(1.45)])
+    assert refused.status_code == 409
+    assert refused.json()["detail"] == (
+        "readings[0]: steam_pressure_separate was read on this machine in this very second: send "
+        "it again in the next"
+    )
+    assert len(dispatcher.get("/v1/standstills").json()["items"]) == 1
+
+
 def test_whoever_is_booked_learns_of_the_stop_and_of_its_end(
     dispatcher: TestClient,
     database: Database,
