@@ -11,10 +11,10 @@ from itertools import groupby
 
 from scheduler.bundling import BundlingPolicy
 from scheduler.catalogue import Catalogue
-from scheduler.duty import Duty
-from scheduler.machines import Machine, WorkDone
+from scheduler.duty import Duty, after_months
+from scheduler.machines import Certificate, Machine, WorkDone
 from scheduler.parting import SiteHours, part_work
-from scheduler.spacing import IntervalDecision
+from scheduler.spacing import IntervalDecision, longest_months
 from scheduler.upkeep import DueTask, due_tasks
 from scheduler.visit_estimate import VisitEstimates
 from scheduler.wear.records import Kind
@@ -136,14 +136,38 @@ def _steps(
             overdue=overdue,
             missed=len(late) - overdue,
         )
-        now = {machine.id: _after(machine, done) for machine in now.values()}
+        now = {machine.id: _after(machine, done, catalogue) for machine in now.values()}
 
 
-def _after(machine: Machine, done: Sequence[tuple[date, DueTask]]) -> Machine:
-    """Return a machine to which work has been done; a part keeps its id when it is renewed."""
-    works = tuple(
-        WorkDone(rule=task.rule, fitted_part=task.fitted_part, done_on=day)
-        for day, task in done
-        if task.machine == machine.id
+def _after(machine: Machine, done: Sequence[tuple[date, DueTask]], catalogue: Catalogue) -> Machine:
+    """Return a machine to which work has been done; a part keeps its id when it is renewed.
+
+    An examination is passed: where certificates are kept, there is the next one.
+    """
+    here = [(day, task) for day, task in done if task.machine == machine.id]
+    if not here:
+        return machine
+    works = (WorkDone(rule=t.rule, fitted_part=t.fitted_part, done_on=day) for day, t in here)
+    kept = {(each.rule, each.fitted_part): each for each in machine.certificates}
+    passed = (
+        _next_certificate(last, day, catalogue)
+        for day, task in here
+        if (last := kept.get((task.rule, task.fitted_part)))
     )
-    return replace(machine, history=(*machine.history, *works)) if works else machine
+    return replace(
+        machine,
+        history=(*machine.history, *works),
+        certificates=(*machine.certificates, *passed),
+    )
+
+
+def _next_certificate(last: Certificate, day: date, catalogue: Catalogue) -> Certificate:
+    """Return a certificate of a day that holds as long as the one before it, or as the rule says.
+
+    After one that was refused, and where the rule sets no months, it holds for a year.
+    """
+    if last.valid_until is not None:
+        until = day + (last.valid_until - last.examined_on)
+    else:
+        until = after_months(day, longest_months(catalogue.rules[last.rule]) or 12)
+    return replace(last, number=f"{last.number}+", examined_on=day, valid_until=until)

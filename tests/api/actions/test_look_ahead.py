@@ -28,7 +28,7 @@ def part_of_the_demo(tmp_path: Path, catalogue: Catalogue) -> Iterator[Database]
         (folder / file.name).write_bytes(file.read_bytes())
     sites = _copy(folder, "sites.csv", lambda row: True, most=SITES)
     machines = _copy(folder, "machines.csv", lambda row: row["site_id"] in sites)
-    for name in ("fitted_parts.csv", "work_done.csv", "meter_readings.csv"):
+    for name in ("fitted_parts.csv", "work_done.csv", "examinations.csv", "meter_readings.csv"):
         _copy(folder, name, lambda row: row["machine_id"] in machines)
     for name in ("clients.csv", "contracts.csv", "technicians.csv", "absences.csv"):
         _copy(folder, name, lambda row: True)
