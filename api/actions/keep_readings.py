@@ -9,10 +9,9 @@ from sqlmodel import Session
 from api.actions.standstills import Stop, stop_machine
 from api.storage.audit import Origin
 from api.storage.due_work import open_task
-from api.storage.ids import new_id
-from api.storage.measurements import readings_by_machine
+from api.storage.measurements import measurement_row, readings_by_machine
 from api.storage.snapshots import machines_by_id
-from api.storage.tables import MachineRow, MeasurementRow, SiteRow
+from api.storage.tables import MachineRow, SiteRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput
 from scheduler.follow_up import follow_up_tasks, standing_judgements
@@ -86,7 +85,7 @@ def keep_readings(
         row = session.get_one(MachineRow, each.machine)
         name = f"{row.name}, tag {row.tag}"
         judged.append(JudgedReading(machine=row.id, name=name, judgement=judgement))
-        session.add(_row(judged[-1], visit=visit, now=now))
+        session.add(measurement_row(judgement, each.machine, visit=visit, now=now))
     session.flush()
     read = [machines[machine] for machine in sorted({each.machine for each in taken})]
     known = readings_by_machine(session, [machine.id for machine in read])
@@ -138,20 +137,3 @@ def _judged(
     judgement = judge(reading, point)
     check_possible(judgement.reading.value, point)
     return judgement
-
-
-def _row(judged: JudgedReading, *, visit: str, now: datetime) -> MeasurementRow:
-    reading = judged.judgement.reading
-    return MeasurementRow(
-        id=new_id("me"),
-        machine_id=judged.machine,
-        set_point=reading.set_point,
-        value=reading.value,
-        unit=reading.unit,
-        stage=str(reading.stage),
-        verdict=str(judged.judgement.verdict),
-        because=judged.judgement.because,
-        taken_at=now,
-        taken_on=reading.taken_on,
-        visit_id=visit,
-    )

@@ -17,6 +17,7 @@ from api.storage.audit import Origin, announce, record
 from api.storage.database import Database
 from api.storage.examinations import last_examinations
 from api.storage.ids import new_id
+from api.storage.measurements import measurement_row
 from api.storage.snapshots import build_of
 from api.storage.tables import MachineRow, MeasurementRow, SiteRow, StandstillRow
 from scheduler.catalogue import Catalogue
@@ -204,20 +205,7 @@ def _keep(
                 f"readings[{number}]: {each.set_point} was read on this machine in this very "
                 "second: send it again in the next"
             )
-        session.add(
-            MeasurementRow(
-                id=new_id("me"),
-                machine_id=machine.id,
-                set_point=reading.set_point,
-                value=reading.value,
-                unit=reading.unit,
-                stage=str(reading.stage),
-                verdict=str(judgement.verdict),
-                because=judgement.because,
-                taken_at=now,
-                taken_on=reading.taken_on,
-            )
-        )
+        session.add(measurement_row(judgement, machine.id, visit=None, now=now))
     session.flush()
 
 

@@ -2,11 +2,13 @@
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 
 from sqlmodel import Session, col, select
 
+from api.storage.ids import new_id
 from api.storage.tables import MeasurementRow
-from scheduler.readings import Reading, Stage
+from scheduler.readings import Judgement, Reading, Stage
 
 
 def readings_by_machine(
@@ -32,4 +34,24 @@ def reading_of(row: MeasurementRow) -> Reading:
         unit=row.unit,
         stage=Stage(row.stage),
         taken_on=row.taken_on,
+    )
+
+
+def measurement_row(
+    judgement: Judgement, machine: str, *, visit: str | None, now: datetime
+) -> MeasurementRow:
+    """Return a judged value as it is kept; ``visit`` is None when it was read outside of one."""
+    reading = judgement.reading
+    return MeasurementRow(
+        id=new_id("me"),
+        machine_id=machine,
+        set_point=reading.set_point,
+        value=reading.value,
+        unit=reading.unit,
+        stage=str(reading.stage),
+        verdict=str(judgement.verdict),
+        because=judgement.because,
+        taken_at=now,
+        taken_on=reading.taken_on,
+        visit_id=visit,
     )
