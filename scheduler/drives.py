@@ -46,6 +46,8 @@ class Stay:
         When they say they set out for it, where they said so.
     left_at
         None while they are there, or where nobody said.
+    by_workshop
+        Whether a call at the workshop was planned on the way.
     """
 
     appointment: str
@@ -55,6 +57,7 @@ class Stay:
     arrived_at: datetime
     left_at: datetime | None = None
     set_out_at: datetime | None = None
+    by_workshop: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +83,7 @@ class PassedOver(StrEnum):
     NOT_SAID = "not_said"  # nobody said when the visit before was left
     BACKWARDS = "backwards"  # arrived before setting out
     SAME_PLACE = "same_place"
+    BY_WORKSHOP = "by_workshop"  # the round called at the workshop on the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +126,8 @@ def drives_between(stays: Iterable[Stay], drivers: Mapping[str, Driver]) -> Driv
 def _drive(before: Stay | None, stay: Stay, driver: Driver) -> Drive | PassedOver | None:
     if stay.set_out_at is None and before is None:
         return None  # the first of the day, and nobody said when it was set out for
+    if stay.by_workshop:
+        return PassedOver.BY_WORKSHOP
     origin = driver.home if before is None else before.at
     begun = stay.set_out_at or (before.left_at if before is not None else None)
     if begun is None:

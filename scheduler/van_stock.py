@@ -255,6 +255,14 @@ class Supply(StrEnum):
     ORDER = "order"
 
 
+def missing_from(in_van: Mapping[str, int] | None, parts: Mapping[str, int]) -> dict[str, int]:
+    """Return what a van lacks of some parts: nothing, as long as nobody ever counted it."""
+    if in_van is None:
+        return {}
+    short = {part: pieces - in_van.get(part, 0) for part, pieces in parts.items()}
+    return {part: pieces for part, pieces in short.items() if pieces > 0}
+
+
 def supply_of(
     parts: Mapping[str, int],
     in_van: Mapping[str, int] | None,
@@ -269,10 +277,7 @@ def supply_of(
     in_van, in_workshop
         Pieces that nothing booked needs; None where nobody ever counted: all is taken to be there.
     """
-    if in_van is None:
-        return Supply.VAN
-    missing = {part: pieces - in_van.get(part, 0) for part, pieces in parts.items()}
-    missing = {part: pieces for part, pieces in missing.items() if pieces > 0}
+    missing = missing_from(in_van, parts)
     if not missing:
         return Supply.VAN
     if in_workshop is None or all(in_workshop.get(part, 0) >= n for part, n in missing.items()):

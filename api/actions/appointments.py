@@ -5,7 +5,9 @@ from datetime import datetime, timedelta
 from sqlmodel import Session
 
 from api.actions.calendars import refresh_calendars
-from api.actions.publishing import Slot, announce_appointment, reschedule
+from api.actions.leave_round import leave_round
+from api.actions.plan_changes import Slot
+from api.actions.publishing import announce_appointment, reschedule
 from api.storage.audit import Origin, record
 from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
@@ -140,6 +142,7 @@ def move_by_hand(
         visit = session.get_one(VisitRow, row.visit_id)
         before = row.technician_id
         slot = _chosen_slot(session, visit, technician_id, starts_at, now)
+        leave_round(session, row, slot, now=now)
         topic = reschedule(session, row, slot, now=now)
         session.add(row)
         refuse_held_time(session, [technician_id], now=now)
@@ -247,6 +250,8 @@ def enter_state(
     """
     before = AppointmentState(row.state)
     row.state = move(before, to)
+    if to is AppointmentState.CANCELLED:
+        leave_round(session, row, None, now=now)
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])

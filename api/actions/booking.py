@@ -13,8 +13,10 @@ from api.actions.holding import (
     placement_at,
     require_held,
 )
+from api.actions.leave_round import leave_round
 from api.actions.offering import movable_appointment
-from api.actions.publishing import Slot, announce_appointment, reschedule
+from api.actions.plan_changes import Slot
+from api.actions.publishing import announce_appointment, reschedule
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.ids import new_id
@@ -124,6 +126,7 @@ def move_to_hold(
         placement = _keepable(session, visit, hold, now)
         before = row.technician_id
         slot = Slot(technician=hold.technician_id, starts_at=hold.starts_at, ends_at=hold.ends_at)
+        leave_round(session, row, slot, now=now)
         reschedule(session, row, slot, now=now)
         row.state = AppointmentState.PROMISED
         _settle(session, row, visit, hold, placement)
@@ -231,5 +234,5 @@ def _settle(
         .where(col(AppointmentRow.state).in_(MOVABLE))
     ).first()
     if following is not None:
-        following.travel_minutes = placement.next_travel_minutes
+        following.travel_minutes = placement.next_travel_minutes - (following.call_minutes or 0)
         session.add(following)

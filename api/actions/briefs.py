@@ -11,6 +11,7 @@ from sqlmodel import Session, col, select
 from api.feeds.phrases import PHRASES, Language, VisitKind
 from api.feeds.wording import AppointmentBrief, MachineOff, WorkLine
 from api.storage.documents import worksheet_from_json
+from api.storage.open_work import site_names
 from api.storage.tables import (
     AppointmentRow,
     ClientRow,
@@ -69,6 +70,8 @@ class Briefs:
         self._language, self._say = language, catalogue.translator(language)
         self._visits = self._rows(VisitRow, {row.visit_id for row in appointments})
         self._sites = self._rows(SiteRow, {row.site_id for row in self._visits.values()})
+        for_visits = {visit for row in appointments for visit in row.fetch}
+        self._fetched_for = site_names(session, for_visits) if for_visits else {}
         self._clients = self._rows(ClientRow, {row.client_id for row in self._sites.values()})
         self._people = self._rows(TechnicianRow, {row.technician_id for row in appointments})
         self._machine_names: dict[str, str] = {}
@@ -123,6 +126,12 @@ class Briefs:
             respond_by=visit.respond_by,
             moved_from=row.moved_from,
             travel_minutes=row.travel_minutes or None,
+            call_minutes=row.call_minutes,
+            fetch=tuple(
+                (number, self._say(part_name(part, self._catalogue)), self._fetched_for[visit])
+                for visit, pieces in row.fetch.items()
+                for part, number in pieces.items()
+            ),
             access_notes=site.access_notes,
             contact=client.contact_name,
             phone=site.phone,

@@ -36,10 +36,19 @@ def judge_slot(
         )
         broken = (Broken(breach=Breach.PROMISE, detail=detail),)
     day = local_date(row.starts_at, company_zone(session))
-    asked = ask(session, visit, now=row.revised_at, technicians=(row.technician_id,), day=day)
+    calls = row.call_minutes is not None
+    asked = ask(
+        session,
+        visit,
+        now=row.revised_at,
+        technicians=(row.technician_id,),
+        day=day,
+        over_workshop=calls,
+    )
     return broken + what_breaks(
         asked.question,
         asked.minute(row.starts_at),
         day=local_date(row.starts_at, session.get_one(SiteRow, visit.site_id).zone),
         last_day=visit.hard_latest,
+        calls=calls,
     )

@@ -1,8 +1,7 @@
 """When can somebody come? The published calendar as a question to the engine, and its answer."""
 
-from collections import Counter
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -14,7 +13,7 @@ from api.storage.company_travel import company_travel
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
 from api.storage.snapshots import active_technicians, company_zone
-from api.storage.stock import WORKSHOP, booked_trips, stock_by_place
+from api.storage.stock import stores_beside, workshop_at
 from api.storage.tables import AppointmentRow, SiteRow, VisitRow
 from scheduler.company import Urgency
 from scheduler.errors import Conflict, NobodyWorks
@@ -24,7 +23,7 @@ from scheduler.offers import Offer, OfferPolicy, Question, find_offers
 from scheduler.routing.assembly import Assembly, assemble, working_days
 from scheduler.routing.standing import standing_still
 from scheduler.routing.weights import PlanningWeights
-from scheduler.van_stock import Supply, supply_of
+from scheduler.van_stock import Supply, missing_from, supply_of
 from scheduler.working_time import local_date, local_day
 
 OFFER_DAYS = 14
@@ -231,6 +230,7 @@ def ask(
     technicians: Collection[str] | None = None,
     day: date | None = None,
     give_way_until: datetime | None = None,
+    over_workshop: bool = False,
 ) -> Asked:
     """Turn the published calendar into a question about a visit.
 
@@ -240,6 +240,7 @@ def ask(
     day : of this local day only, when given.
     give_way_until : visits nobody was promised may give way up to then; up to the deadline when
         not given.
+    over_workshop : the visit is reached over the workshop, wherever it is put.
 
     Raises
     ------
@@ -270,11 +271,15 @@ def ask(
         but_for_visit=visit.id,
         technicians=technicians,
     )
+    workshop = None
+    if over_workshop or any(each.call_minutes is not None for each in booked):
+        workshop = workshop_at(session)
     places = [
         *(place for person in people for place in person.bases),
         *(each.at for each in to_place),
         *(each.at for each in busy),
         *(each.at for each in booked),
+        *([] if workshop is None else [workshop]),
     ]
     travel = company_travel(session, places)
     assembly = assemble(
@@ -288,7 +293,8 @@ def ask(
         deadline_waived=frozenset({visit.id}),  # it is the question's to heed
     )
     loose = {each.id: each for each in assembly.problem.visits}
-    problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel)
+    problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel, workshop)
+    parts = _parts(session, visit, assembly, today, zone)
     zero = problem.minute_zero
     return Asked(
         question=Question(
@@ -299,46 +305,55 @@ def ask(
             deadline=None if visit.respond_by is None else (visit.respond_by - zero) // _MINUTE,
             shift_days=assembly.shift_days,
             may_give_way=loose,
-            supplies=_supplies(session, visit, assembly, today, zone),
+            supplies=parts.supplies,
+            lacking=parts.lacking,
             technicians=None if asked is None else frozenset(asked),
         ),
         minute_zero=zero,
     )
 
 
-def _supplies(
-    session: Session, visit: VisitRow, assembly: Assembly, today: date, zone: str
-) -> dict[str, str]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """Where the parts of a visit come from on each shift, as of ``Question``."""
+
+    supplies: Mapping[str, str] = field(default_factory=dict)
+    lacking: Mapping[str, str] = field(default_factory=dict)
+
+
+def _parts(session: Session, visit: VisitRow, assembly: Assembly, today: date, zone: str) -> _Parts:
     """Return where the parts of a visit come from on each shift that has them, in a few words.
 
     Whoever carries them may come today; others load them before the round of a later day. When
     nobody can have them they have to be ordered, which is said of every shift.
     """
-    stock = stock_by_place(session)
-    if not visit.parts or not stock:
-        return {}
-    in_vans = {place: Counter(pieces) for place, pieces in stock.items()}
-    in_workshop = in_vans.pop(WORKSHOP, None)
-    for trip in booked_trips(session, first_day=today, days=OFFER_DAYS, zone=zone):
-        if (van := in_vans.get(trip.technician)) is None:
-            continue
-        if in_workshop is not None:
-            in_workshop.subtract(Counter(trip.parts) - van)
-        in_vans[trip.technician] = van - Counter(trip.parts)
+    stores = None
+    if visit.parts:
+        end = _end_of(today + timedelta(days=OFFER_DAYS - 1), zone)
+        stores = stores_beside(session, {visit.id}, end=end)
+    if stores is None:
+        return _Parts()
     said = {
         Supply.VAN: "has the parts in the van",
         Supply.WORKSHOP: "loads the parts at the workshop first",
     }
-    found = {}
+    supplies, lacking = {}, {}
+    places = assembly.problem.places
     for shift in assembly.problem.shifts:
-        supply = supply_of(visit.parts, in_vans.get(shift.technician), in_workshop)
+        van = stores.in_vans.get(shift.technician)
+        supply = supply_of(visit.parts, van, stores.in_workshop)
         if supply is Supply.VAN or (
             supply is Supply.WORKSHOP and assembly.shift_days[shift.id] > today
         ):
-            found[shift.id] = said[supply]
-    if not found:
-        return {shift.id: "parts have to be ordered" for shift in assembly.problem.shifts}
-    return found
+            supplies[shift.id] = said[supply]
+        begins = places[shift.start_place]
+        missing = missing_from(van, visit.parts)
+        if missing and (begins.lat, begins.lon) != (stores.workshop.lat, stores.workshop.lon):
+            listed = (f"{pieces} of {part}" for part, pieces in sorted(missing.items()))
+            lacking[shift.id] = ", ".join(listed)
+    if not supplies:
+        supplies = {shift.id: "parts have to be ordered" for shift in assembly.problem.shifts}
+    return _Parts(supplies=supplies, lacking=lacking)
 
 
 def _planned_before(

@@ -20,6 +20,7 @@ from api.storage.documents import pack_problem
 from api.storage.ids import new_id
 from api.storage.open_work import OpenWork, open_work
 from api.storage.snapshots import active_technicians, company_zone
+from api.storage.stock import stores_beside
 from api.storage.tables import PlanRow
 from scheduler.company import Technician
 from scheduler.errors import Absent, Conflict, InvalidInput, NobodyWorks
@@ -30,8 +31,11 @@ from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds
 from scheduler.routing.explanation import explain_left_out
 from scheduler.routing.plan import Plan, plan_to_json
+from scheduler.routing.problem import Problem
 from scheduler.routing.regions import solve_any_size
 from scheduler.routing.remedies import Words
+from scheduler.routing.settling import searched_and_settled
+from scheduler.routing.vans import Stores
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
 from scheduler.working_time import local_date, local_day
@@ -47,7 +51,8 @@ _EXPLAINED_FOR_SECONDS = 60.0
 """How long reasons are looked for, the dearest visits first."""
 
 _RESCUE_SHARE = 0.3
-"""Share of the bound given to a second search, when callbacks could not keep their deadline."""
+"""Share of the bound given to a second search: callbacks could not keep their deadline, or the
+vans were settled."""
 
 _WEIGHTS = PlanningWeights()
 
@@ -297,16 +302,22 @@ def _look(database: Database, request: PlanRequest, now: datetime) -> "_Search":
         zone = company_zone(session)
         work = open_work(session, technicians, now=now, days=days, zone=zone)
         work = _beside_holds(session, work, now, days, zone)
+        span = (local_day(days[0], zone) | local_day(days[-1], zone)).hull()
+        assert span is not None, "a working day has a beginning and an end"
+        visits = {visit.id.removeprefix(HOLD) for visit in work.visits}
+        stores = stores_beside(session, visits, end=span.end)
         places = [
             *(place for person in technicians for place in person.bases),
             *(visit.at for visit in work.visits),
             *(entry.at for entry in work.occupied),
+            *([] if stores is None else [stores.workshop]),
         ]
         travel = company_travel(session, places)
         return _Search(
             work=work,
             technicians=technicians,
             travel=travel,
+            stores=stores,
             travel_told=tell_travel(session, travel, places),
             days=tuple(days),
             zone=zone,
@@ -425,6 +436,7 @@ class _Search:
     work: OpenWork
     technicians: tuple[Technician, ...]
     travel: Travel
+    stores: Stores | None
     travel_told: TravelTold
     days: tuple[date, ...]
     zone: str
@@ -440,13 +452,14 @@ class _Search:
         assembly = self.assemble()
         watch.lower_bound = affordable_bound(assembly.problem)
         published = published_plan(assembly, self.work.visits)
-        plan = self._solve(assembly, self.request.bound(), published, watch, threads)
+        assembly, plan = self._solve(assembly, self.request.bound(), published, watch, threads)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if missed and not watch.should_stop():
             assembly = self.assemble(missed)
             watch.lower_bound = affordable_bound(assembly.problem)
-            plan = self._solve(assembly, self.request.bound(_RESCUE_SHARE), plan, watch, threads)
+            bound = self.request.bound(_RESCUE_SHARE)
+            assembly, plan = self._solve(assembly, bound, plan, watch, threads)
         if self.request.repairs and published is not None:
             plan = with_times_kept(assembly.problem, plan, published)
         return assembly, plan
@@ -476,6 +489,7 @@ class _Search:
             occupied=self.work.occupied,
             taken=self.work.taken,
             deadline_waived=waived,
+            stores=self.stores,
         )
 
     def _solve(
@@ -485,9 +499,33 @@ class _Search:
         start_from: Plan | None,
         watch: _Watch,
         threads: int,
+    ) -> tuple[Assembly, Plan]:
+        """Search, and see to it that each van lasts from day to day."""
+        problem = assembly.problem
+        plan = self._search(problem, stop, start_from, watch, threads)
+        if self.stores is None or not problem.has_supplies():
+            return assembly, plan
+        needs = {visit.id: visit.parts for visit in self.work.visits}
+        share = self.request.bound(_RESCUE_SHARE)
+        problem, plan = searched_and_settled(
+            problem,
+            plan,
+            needs,
+            self.stores,
+            lambda problem, plan: self._search(problem, share, plan, watch, threads),
+        )
+        return replace(assembly, problem=problem), plan
+
+    def _search(
+        self,
+        problem: Problem,
+        stop: Iterations | Seconds,
+        start_from: Plan | None,
+        watch: _Watch,
+        threads: int,
     ) -> Plan:
         return solve_any_size(
-            assembly.problem,
+            problem,
             seed=self.request.seed,
             stop=stop,
             start_from=start_from,

@@ -1,22 +1,20 @@
 """A draft becomes the calendar people work by, all of it or nothing.
 
-A draft says what it would change against what is published. Publishing compares the revision the
-draft was made from with the present one, so that nothing that happened meanwhile is overwritten.
+Publishing compares the revision the draft was made from with the present one, so that nothing that
+happened meanwhile is overwritten.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from enum import StrEnum
+from datetime import datetime
 from typing import NoReturn, assert_never
 
 from sqlalchemy import update
 from sqlmodel import Session, col, select
 
 from api.actions.calendars import refresh_calendars
+from api.actions.plan_changes import Change, ChangeKind, Slot, changes_of, lay_way, slot_of, way_of
 from api.actions.planning import plan_by_id
 from api.storage.audit import Origin, announce, record
-from api.storage.booked_time import HOLD, refuse_held_time
+from api.storage.booked_time import refuse_held_time
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.ids import new_id
@@ -32,118 +30,8 @@ from api.storage.tables import (
     VisitRow,
 )
 from scheduler.catalogue import Catalogue
-from scheduler.errors import Conflict, PlanOutdated
+from scheduler.errors import PlanOutdated
 from scheduler.lifecycle import AppointmentState, move
-from scheduler.routing.plan import plan_from_json, rounds
-from scheduler.routing.problem import Problem
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Slot:
-    """A time with a technician."""
-
-    technician: str
-    starts_at: datetime
-    ends_at: datetime
-
-
-class ChangeKind(StrEnum):
-    """What publishing a draft does to one visit."""
-
-    ADDED = "added"
-    MOVED = "moved"
-    HANDED_OVER = "handed_over"  # to another technician, at whatever time
-    WITHDRAWN = "withdrawn"
-    UNCHANGED = "unchanged"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One visit before and after. ``travel_minutes`` is the drive to it in the draft."""
-
-    visit: str
-    kind: ChangeKind
-    before: Slot | None
-    after: Slot | None
-    travel_minutes: int = 0
-
-
-def changes_of(session: Session, plan: PlanRow) -> tuple[Change, ...]:
-    """Return what publishing a draft would change, visit by visit, in order of time.
-
-    Raises
-    ------
-    Conflict
-        When the run is not a draft.
-    """
-    if plan.state != "draft" or plan.problem is None:
-        raise Conflict(f"plan {plan.id} is {plan.state}, not a draft")
-    problem = unpack_problem(plan.problem)
-    proposed = _proposed(problem, plan)
-    visits = [visit.id for visit in problem.visits]
-    standing = {
-        row.visit_id: row
-        for row in session.exec(
-            select(AppointmentRow)
-            .where(col(AppointmentRow.visit_id).in_(visits))
-            .where(col(AppointmentRow.state) != AppointmentState.CANCELLED)
-            .order_by(col(AppointmentRow.created_at))
-        )
-        if row.state in MOVABLE or _began_as_proposed(row, proposed.get(row.visit_id))
-    }
-    changes = [
-        _change(visit, standing.get(visit), proposed.get(visit))
-        for visit in visits
-        if visit in standing or visit in proposed
-    ]
-    return tuple(sorted(changes, key=_when))
-
-
-def _began_as_proposed(row: AppointmentRow, proposed: tuple[Slot, int] | None) -> bool:
-    """Whether an appointment went ahead where the draft leaves it: nothing to change then."""
-    return proposed is not None and proposed[0] == _slot_of(row)
-
-
-def _slot_of(row: AppointmentRow) -> Slot:
-    return Slot(technician=row.technician_id, starts_at=row.starts_at, ends_at=row.ends_at)
-
-
-def _when(change: Change) -> tuple[datetime, str]:
-    slot = change.after or change.before
-    assert slot is not None, "a change has a before or an after"
-    return slot.starts_at, change.visit
-
-
-def _proposed(problem: Problem, plan: PlanRow) -> Mapping[str, tuple[Slot, int]]:
-    """Return each visit's slot in the draft, and the drive to it."""
-    visits = {visit.id: visit for visit in problem.visits}
-    slots: dict[str, tuple[Slot, int]] = {}
-    for round_ in rounds(problem, plan_from_json(plan.solution)):
-        for stop, leg in zip(round_.stops, round_.leg_minutes, strict=False):
-            if stop.visit.startswith(HOLD):
-                continue  # a client's to book
-            start = problem.minute_zero + timedelta(minutes=stop.start)
-            minutes = max(visits[stop.visit].minutes_in(stop.shift), 1)
-            end = start + timedelta(minutes=minutes)
-            slot = Slot(technician=round_.technician, starts_at=start, ends_at=end)
-            slots[stop.visit] = slot, leg
-    return slots
-
-
-def _change(visit: str, row: AppointmentRow | None, proposed: tuple[Slot, int] | None) -> Change:
-    before = None if row is None else _slot_of(row)
-    after, leg = proposed if proposed is not None else (None, 0)
-    if before is None:
-        kind = ChangeKind.ADDED
-    elif after is None:
-        kind = ChangeKind.WITHDRAWN
-    elif before.technician != after.technician:
-        kind = ChangeKind.HANDED_OVER
-    elif before != after:
-        kind = ChangeKind.MOVED
-    else:
-        kind = ChangeKind.UNCHANGED
-    return Change(visit=visit, kind=kind, before=before, after=after, travel_minutes=leg)
 
 
 def publish_plan(
@@ -209,7 +97,7 @@ class _Publisher:
 
     def apply(self, change: Change) -> None:
         if change.kind is ChangeKind.UNCHANGED:
-            self._update_travel(change)
+            self._update_way(change)
             return
         visit = self._session.get(VisitRow, change.visit)
         wanted = "open" if change.kind is ChangeKind.ADDED else "booked"
@@ -261,14 +149,15 @@ class _Publisher:
             self._outdated(f"visit {change.visit} has begun")
         return row
 
-    def _update_travel(self, change: Change) -> None:
+    def _update_way(self, change: Change) -> None:
         row = self._session.exec(
             select(AppointmentRow)
             .where(AppointmentRow.visit_id == change.visit)
             .where(col(AppointmentRow.state).in_(MOVABLE))
         ).first()
-        if row is not None and row.travel_minutes != change.travel_minutes:
-            row.travel_minutes, row.revised_at = change.travel_minutes, self._now
+        if row is not None and change.way != way_of(row):
+            row.revised_at = self._now
+            lay_way(row, change.way)
             self._session.add(row)
             self.technicians.add(row.technician_id)
 
@@ -283,8 +172,8 @@ class _Publisher:
             created_at=self._now,
             revised_at=self._now,
             plan_id=self._plan.id,
-            travel_minutes=change.travel_minutes,
         )
+        lay_way(row, change.way)
         visit.state = "booked"
         self.placed.append(row)
         self._keep(row, visit, "appointment.planned")
@@ -294,7 +183,8 @@ class _Publisher:
         row = self._standing(change)
         self.technicians.add(row.technician_id)
         topic = reschedule(self._session, row, change.after, now=self._now)
-        row.plan_id, row.travel_minutes = self._plan.id, change.travel_minutes
+        row.plan_id = self._plan.id
+        lay_way(row, change.way)
         self.placed.append(row)
         self._keep(row, visit, topic)
 
@@ -319,7 +209,7 @@ def reschedule(session: Session, row: AppointmentRow, slot: Slot, *, now: dateti
     the technician who gives it away it becomes cancelled, and it may come back one day. A promise
     whose time changes is a promise no more: the client never agreed to the new one.
     """
-    before = _slot_of(row)
+    before = slot_of(row)
     if before == slot:
         return "appointment.moved"
     topic = "appointment.moved"

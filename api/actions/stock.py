@@ -11,7 +11,13 @@ from api.actions.look_ahead import outlook
 from api.storage.audit import Origin, record
 from api.storage.database import Database
 from api.storage.snapshots import build_of, company_zone
-from api.storage.stock import WORKSHOP, booked_trips, is_place, replace_count, stock_by_place
+from api.storage.stock import (
+    WORKSHOP,
+    booked_trips,
+    is_place,
+    replace_count,
+    stock_at_hand,
+)
 from api.storage.tables import MachineRow, TechnicianRow
 from scheduler.catalogue import Catalogue
 from scheduler.errors import Absent, InvalidInput, UnknownReference
@@ -72,7 +78,7 @@ def workshop_reorders(
     demand = Counter(fault_demand_a_year(map(build_of, machines), catalogue))
     for month in outlook(session, catalogue, today=today):
         demand.update(month.parts)
-    return reorders(demand, stock_by_place(session).get(WORKSHOP), catalogue, policy)
+    return reorders(demand, stock_at_hand(session).get(WORKSHOP), catalogue, policy)
 
 
 def loads(
@@ -88,7 +94,7 @@ def loads(
     Pieces in the workshop go to the earlier trip, whoever drives it. What is worth carrying is
     reckoned on the faults of all machines, shared evenly among the technicians.
     """
-    stock = stock_by_place(session)
+    stock = stock_at_hand(session)
     trips = booked_trips(session, first_day=first_day, days=days, zone=company_zone(session))
     ahead = loads_ahead(trips, stock, stock.get(WORKSHOP), catalogue)
     people = session.exec(

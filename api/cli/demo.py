@@ -19,8 +19,9 @@ from api.actions.change_booking_rules import change_booking_rules
 from api.actions.feed_links import create_feed_link
 from api.actions.keys import create_key
 from api.actions.load_company import load_company
+from api.actions.plan_changes import Change
 from api.actions.planning import PlanRequest
-from api.actions.publishing import Change, publish_plan
+from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
 from api.actions.take_callback import FaultReport, take_callback
 from api.auth import Role

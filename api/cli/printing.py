@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 from sqlmodel import col, select
 
-from api.actions.publishing import Change, ChangeKind, changes_of
+from api.actions.plan_changes import Change, ChangeKind, changes_of
 from api.cli.setting_up import console
 from api.storage.booked_time import HOLD
 from api.storage.database import Database
@@ -58,7 +58,7 @@ def print_rounds(day: date, day_rounds: Sequence[DayRound]) -> None:
             table.add_row(
                 f"{stop.starts_at.astimezone(zone):%H:%M}",
                 f"{stop.ends_at.astimezone(zone):%H:%M}",
-                f"{stop.travel_minutes} min",
+                stop.way,
                 f"{stop.site}, {stop.town}",
                 Text(_work(stop.headlines), style="bold red" if stop.urgent else ""),
             )

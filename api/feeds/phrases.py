@@ -43,6 +43,7 @@ class Phrases:
     planned: str
     respond_by: str
     leave_by: str
+    leave_by_workshop: str
     # what happens
     taken_over: str
     called_off: str
@@ -53,6 +54,9 @@ class Phrases:
     machine_off: str
     leave_it_off: str
     # headings
+    fetch: str
+    load_first: str
+    fetched: str
     bring: str
     tools: str
     getting_in: str
@@ -91,6 +95,10 @@ ENGLISH = Phrases(
     planned="Planned; the time may still move.",
     respond_by="Answer due by {day} {clock}.",
     leave_by="Drive of about {minutes} min: leave by {clock}.",
+    leave_by_workshop=(
+        "Call at the workshop on the way ({call} min), drive of about {minutes} min: leave by "
+        "{clock}."
+    ),
     taken_over="Another technician has taken this visit over. Nothing to do here.",
     called_off="This visit has been cancelled. Nothing to do here.",
     nobody_comes="Nobody will come at this time.",
@@ -101,6 +109,9 @@ ENGLISH = Phrases(
     leave_it_off=(
         "Leave it off until the technician hands it back: it may be open, hot or under pressure."
     ),
+    fetch="Fetch at the workshop",
+    load_first="Load before you set out",
+    fetched="{pieces} × {part} (for {site})",
     bring="Bring",
     tools="Tools",
     getting_in="Getting in",
@@ -146,6 +157,10 @@ FRENCH = Phrases(
     planned="Prévu ; l’heure peut encore changer.",
     respond_by="Intervention due avant {day} {clock}.",
     leave_by="Environ {minutes} min de route : partir à {clock} au plus tard.",
+    leave_by_workshop=(
+        "Passer à l’atelier en route ({call} min), environ {minutes} min de route : partir à "
+        "{clock} au plus tard."
+    ),
     taken_over="Un collègue a repris cette visite. Rien à faire ici.",
     called_off="Cette visite est annulée. Rien à faire ici.",
     nobody_comes="Personne ne viendra à cette heure.",
@@ -157,6 +172,9 @@ FRENCH = Phrases(
         "Ne la remettez pas en marche avant que le technicien vous la rende : elle peut être "
         "ouverte, brûlante ou sous pression."
     ),
+    fetch="À prendre à l’atelier",
+    load_first="À charger avant de partir",
+    fetched="{pieces} × {part} (pour {site})",
     bring="À emporter",
     tools="Outils",
     getting_in="Accès",

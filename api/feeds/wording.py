@@ -57,6 +57,10 @@ class AppointmentBrief:
         Short names of the work, or of the symptoms of a callback; the first makes the summary.
     parts
         (quantity, name) of everything to bring.
+    call_minutes, fetch
+        Minutes at the workshop on the way there, if the round calls there, and what is fetched:
+        (quantity, name of the part, name of the site it is for). Without a call it is loaded before
+        the round sets out.
     cautions
         Whole texts, most important first; never shortened.
     moved_from
@@ -90,6 +94,8 @@ class AppointmentBrief:
     travel_minutes: int | None = None
     steps: tuple[WorkLine, ...] = ()
     parts: tuple[tuple[int, str], ...] = ()
+    call_minutes: int | None = None
+    fetch: tuple[tuple[int, str, str], ...] = ()
     tools: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     machines_off: tuple[MachineOff, ...] = ()
@@ -132,6 +138,13 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         steps = () if brief.short else brief.steps
         paragraphs = [
             "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *_leave_by(brief)]),
+            _section(
+                words.load_first if brief.call_minutes is None else words.fetch,
+                [
+                    words.fetched.format(pieces=pieces, part=one_line(part), site=one_line(site))
+                    for pieces, part, site in brief.fetch
+                ],
+            ),
             _section(
                 words.bring, [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]
             ),
@@ -343,14 +356,12 @@ def _respond_by(brief: AppointmentBrief) -> list[str]:
 
 
 def _leave_by(brief: AppointmentBrief) -> list[str]:
-    if not brief.travel_minutes:
+    if not brief.travel_minutes and brief.call_minutes is None:
         return []
-    leave = brief.start - timedelta(minutes=brief.travel_minutes)
-    return [
-        brief.words.leave_by.format(
-            minutes=brief.travel_minutes, clock=clock_text(leave, brief.zone)
-        )
-    ]
+    drive, call = brief.travel_minutes or 0, brief.call_minutes or 0
+    pattern = brief.words.leave_by if brief.call_minutes is None else brief.words.leave_by_workshop
+    leave = brief.start - timedelta(minutes=drive + call)
+    return [pattern.format(minutes=drive, call=call, clock=clock_text(leave, brief.zone))]
 
 
 def _machines_off(brief: AppointmentBrief) -> str:

@@ -52,6 +52,14 @@ class Appointment(Kept):
         description="The start its technician was first told, once it has moved."
     )
     travel_minutes: int = Field(description="The drive to it, as planned.")
+    call_minutes: int | None = Field(
+        description="Minutes at the workshop on the way to it; null where the round does not call "
+        "there. Not told to portals."
+    )
+    fetch: dict[str, dict[str, int]] = Field(
+        description="What is fetched there, or loaded before the round that begins with it: the "
+        "visit it is for, part type and pieces. Not told to portals."
+    )
     arrive_from: datetime | None = Field(
         description="The window of arrival the client was told, if any was."
     )
@@ -377,5 +385,6 @@ def placed_by_hand(deed: Deed, shown: Placed, promised: datetime | None = None) 
 
 def appointment_shown(row: AppointmentRow, who: Principal) -> Appointment:
     """Return an appointment as somebody may see it: a portal is not told who comes."""
-    technician = None if who.role is Role.PORTAL else row.technician_id
-    return from_row(Appointment, row, technician_id=technician)
+    if who.role is Role.PORTAL:
+        return from_row(Appointment, row, technician_id=None, call_minutes=None, fetch={})
+    return from_row(Appointment, row)

@@ -10,6 +10,8 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from sqlmodel import Session, col
 
+from api.actions.plan_changes import Change as PlanChange
+from api.actions.plan_changes import ChangeKind, changes_of
 from api.actions.planning import (
     LONGEST_DAYS,
     LONGEST_SECONDS,
@@ -18,8 +20,7 @@ from api.actions.planning import (
     plan_by_id,
     request_plan,
 )
-from api.actions.publishing import Change as PlanChange
-from api.actions.publishing import ChangeKind, changes_of, publish_plan
+from api.actions.publishing import publish_plan
 from api.http.conditions import show_tag
 from api.http.context import Deed, Now, OfficeDeed, OfficeLook
 from api.http.idempotency import IdempotencyKey, once
@@ -136,6 +137,14 @@ class Change(BaseModel):
     before: Slot | None
     after: Slot | None
     travel_minutes: int = Field(description="The drive to it.")
+    call_minutes: int | None = Field(
+        description="Minutes at the workshop on the way to it; null where the round does not call "
+        "there."
+    )
+    fetch: dict[str, dict[str, int]] = Field(
+        description="What is fetched there, or loaded before the round that begins with it: the "
+        "visit it is for, part type and pieces."
+    )
 
 
 class Changes(BaseModel):
@@ -246,7 +255,9 @@ def _changes(
                 kind=change.kind,
                 before=None if change.before is None else from_row(Slot, change.before),
                 after=None if change.after is None else from_row(Slot, change.after),
-                travel_minutes=change.travel_minutes,
+                travel_minutes=change.way.travel_minutes,
+                call_minutes=change.way.call_minutes,
+                fetch={visit: dict(pieces) for visit, pieces in change.way.fetch.items()},
             )
             for change in changes
             if all_of_them or change.kind is not ChangeKind.UNCHANGED

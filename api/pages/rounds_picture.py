@@ -142,7 +142,7 @@ def _timeline(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
         _hour(moment, each)
         for each in picture.rounds
         for stop in each.stops
-        for moment in (stop.starts_at - timedelta(minutes=stop.travel_minutes), stop.ends_at)
+        for moment in (stop.sets_out_at, stop.ends_at)
     ]
     first = floor(min(clocks, default=8.0))
     last = max(ceil(max(clocks, default=17.0)), first + 1)
@@ -167,7 +167,7 @@ def _timeline(picture: RoundsPicture, inks: dict[str, str]) -> dict[str, Any]:
 
 def _block(stop: RoundStop, day_round: DayRound, first_hour: int) -> dict[str, Any]:
     start = 150 + (_hour(stop.starts_at, day_round) - first_hour) * _HOUR_WIDTH
-    drive = stop.travel_minutes / 60 * _HOUR_WIDTH
+    drive = (stop.starts_at - stop.sets_out_at) / timedelta(hours=1) * _HOUR_WIDTH
     return {
         "x": round(start, 1),
         "width": round(max(stop.minutes / 60 * _HOUR_WIDTH, 2.0), 1),
@@ -230,7 +230,7 @@ def _listed(each: DayRound, ink: str) -> dict[str, Any]:
                 "number": number,
                 "arrive": f"{stop.starts_at.astimezone(zone):%H:%M}",
                 "leave": f"{stop.ends_at.astimezone(zone):%H:%M}",
-                "drive": stop.travel_minutes,
+                "way": stop.way,
                 "site": stop.site,
                 "town": stop.town,
                 "work": ", ".join(stop.headlines),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
+from sqlalchemy import null
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
@@ -86,6 +87,7 @@ def _taken(
             col(table.technician_id),
             col(table.starts_at),
             col(table.ends_at),
+            col(AppointmentRow.call_minutes) if table is AppointmentRow else null(),
             col(SiteRow.id),
             col(SiteRow.lat),
             col(SiteRow.lon),
@@ -101,9 +103,10 @@ def _taken(
             at=Coordinates(lat=lat, lon=lon),
             starts_at=starts_at,
             ends_at=ends_at,
+            call_minutes=call_minutes,
             site=site,
         )
-        for visit, technician, starts_at, ends_at, site, lat, lon in rows
+        for visit, technician, starts_at, ends_at, call_minutes, site, lat, lon in rows
     ]
 
 
@@ -143,6 +146,7 @@ def held_times(session: Session, *, start: datetime, end: datetime, now: datetim
                 earliest=day,
                 target=day,
                 latest=day,
+                parts=visit.parts,
                 standing=Standing(
                     technician=hold.technician_id, starts_at=hold.starts_at, promised=True
                 ),

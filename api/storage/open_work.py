@@ -213,6 +213,7 @@ def _open_visit(
         hard_latest=row.hard_latest,
         urgency=Urgency(row.urgency) if row.urgency else None,
         respond_by=row.respond_by,
+        parts=row.parts,
         standing=None
         if standing is None
         else Standing(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from itertools import groupby
 
 from sqlmodel import Session, col, select
@@ -14,7 +14,10 @@ from scheduler.working_time import local_date
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoundStop:
-    """One appointment of a round. Times are UTC; ``travel_minutes`` is the drive to it."""
+    """One appointment of a round. Times are UTC; ``travel_minutes`` is the drive to it.
+
+    ``call_minutes`` are spent at the workshop on the way; None where the round does not call there.
+    """
 
     appointment: str
     visit: str
@@ -23,6 +26,7 @@ class RoundStop:
     ends_at: datetime
     state: AppointmentState
     travel_minutes: int
+    call_minutes: int | None
     site: str
     town: str
     lat: float
@@ -34,6 +38,17 @@ class RoundStop:
     def minutes(self) -> int:
         """Minutes on site."""
         return round((self.ends_at - self.starts_at).total_seconds() / 60)
+
+    @property
+    def way(self) -> str:
+        """How long it takes to get there, in words."""
+        drive = f"{self.travel_minutes} min"
+        return drive if self.call_minutes is None else f"{drive} + workshop {self.call_minutes} min"
+
+    @property
+    def sets_out_at(self) -> datetime:
+        """When to leave for it at the latest."""
+        return self.starts_at - timedelta(minutes=self.travel_minutes + (self.call_minutes or 0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +118,7 @@ def _stop(row: AppointmentRow, visit: VisitRow, site: SiteRow) -> RoundStop:
         ends_at=row.ends_at,
         state=AppointmentState(row.state),
         travel_minutes=row.travel_minutes,
+        call_minutes=row.call_minutes,
         site=site.name,
         town=site.town,
         lat=site.lat,

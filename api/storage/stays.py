@@ -80,7 +80,11 @@ def correct_stay(
 
 def stays_since(session: Session, since: datetime) -> list[Stay]:
     """Return the stays that began at ``since`` or later."""
-    rows = session.exec(select(StayRow).where(StayRow.arrived_at >= since))
+    rows = session.exec(
+        select(StayRow, AppointmentRow.call_minutes)
+        .join(AppointmentRow, col(AppointmentRow.id) == col(StayRow.appointment_id))
+        .where(StayRow.arrived_at >= since)
+    )
     return [
         Stay(
             appointment=row.appointment_id,
@@ -90,8 +94,9 @@ def stays_since(session: Session, since: datetime) -> list[Stay]:
             arrived_at=row.arrived_at,
             left_at=row.left_at,
             set_out_at=row.set_out_at,
+            by_workshop=call_minutes is not None,
         )
-        for row in rows
+        for row, call_minutes in rows
     ]
 
 

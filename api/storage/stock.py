@@ -1,17 +1,21 @@
 """Rows → pieces counted in the workshop and the vans, and the parts booked visits need."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from collections.abc import Collection, Iterable
+from datetime import UTC, date, datetime, timedelta
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session, col, func, select
 
+from api.storage.snapshots import company
 from api.storage.tables import AppointmentRow, StockRow, TechnicianRow, VisitRow
-from scheduler.lifecycle import LIVE
+from scheduler.lifecycle import LIVE, AppointmentState
+from scheduler.places import Coordinates
+from scheduler.routing.vans import Stores
 from scheduler.van_stock import Trip
 from scheduler.working_time import local_date, local_day
 
 WORKSHOP = "workshop"
+_BEGUN = (AppointmentState.UNDER_WAY, AppointmentState.DONE, AppointmentState.NO_ACCESS)
 
 
 def stock_by_place(session: Session) -> dict[str, dict[str, int]]:
@@ -20,6 +24,95 @@ def stock_by_place(session: Session) -> dict[str, dict[str, int]]:
     for row in session.exec(select(StockRow).order_by(col(StockRow.part_type))):
         found[row.place][row.part_type] = row.pieces
     return dict(found)
+
+
+def stock_at_hand(session: Session) -> dict[str, dict[str, int]]:
+    """Return what lies at each place that was counted, as far as is known.
+
+    That is the count, less what the visits ended since have used up, and with what technicians
+    were to fetch at the workshop on the way to those begun since.
+    """
+    found = {place: Counter(pieces) for place, pieces in stock_by_place(session).items()}
+    counted = _counted_at(session)
+    if not counted:
+        return {}
+    rows: Iterable[tuple[AppointmentRow, VisitRow]] = session.exec(
+        select(AppointmentRow, VisitRow)
+        .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
+        .where(col(AppointmentRow.state).in_(_BEGUN))
+        .where(col(AppointmentRow.ends_at) >= min(counted.values()))
+    )
+    never = datetime.max.replace(tzinfo=UTC)
+    for appointment, visit in rows:
+        van = appointment.technician_id
+        fetched = sum(map(Counter, appointment.fetch.values()), Counter[str]())
+        if appointment.starts_at >= counted.get(WORKSHOP, never):
+            found[WORKSHOP].subtract(fetched)
+        if appointment.starts_at >= counted.get(van, never):
+            found[van].update(fetched)
+        if appointment.state == AppointmentState.DONE and appointment.ends_at >= counted.get(
+            van, never
+        ):
+            found[van].subtract(visit.parts)
+    return {
+        place: {part: max(number, 0) for part, number in pieces.items()}
+        for place, pieces in found.items()
+    }
+
+
+def workshop_at(session: Session) -> Coordinates:
+    """Return where the workshop is."""
+    row = company(session)
+    return Coordinates(lat=row.workshop_lat, lon=row.workshop_lon)
+
+
+def _counted_at(session: Session) -> dict[str, datetime]:
+    """Return when each place was counted."""
+    rows = session.exec(
+        select(StockRow.place, func.max(StockRow.counted_at)).group_by(StockRow.place)
+    )
+    return dict(rows.all())
+
+
+def stores_beside(session: Session, visits: Collection[str], *, end: datetime) -> Stores | None:
+    """Return the parts that nothing beside some visits needs; None where no van was counted.
+
+    Parameters
+    ----------
+    end : visits booked for later than that do not count: there is time to load for them.
+    """
+    stock, counted = stock_at_hand(session), _counted_at(session)
+    shelf = stock.pop(WORKSHOP, None)
+    if not stock:
+        return None
+    vans = {place: Counter(pieces) for place, pieces in stock.items()}
+    left = None if shelf is None else Counter(shelf)
+    rows: Iterable[tuple[AppointmentRow, VisitRow]] = session.exec(
+        select(AppointmentRow, VisitRow)
+        .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
+        .where(col(AppointmentRow.state).in_(LIVE))
+        .where(AppointmentRow.ends_at >= min(counted.values()), AppointmentRow.starts_at < end)
+    )
+    for appointment, visit in rows:
+        if visit.id in visits:
+            continue
+        if (van := vans.get(appointment.technician_id)) is not None:
+            van.subtract(visit.parts)
+        if appointment.state == AppointmentState.UNDER_WAY:
+            continue  # what it fetches is at hand already
+        for pieces in appointment.fetch.values():
+            if van is not None:
+                van.update(pieces)
+            if left is not None:
+                left.subtract(pieces)
+    if left is not None:
+        for van in vans.values():
+            left.subtract(-van)  # what they lack will be loaded there
+    return Stores(
+        workshop=workshop_at(session),
+        in_vans={place: +pieces for place, pieces in sorted(vans.items())},
+        in_workshop=None if left is None else +left,
+    )
 
 
 def booked_trips(

@@ -21,6 +21,7 @@ from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.reading import Flaws
 from scheduler.routing.start_windows import Minutes, start_windows
+from scheduler.routing.vans import Stores, scarce_parts, with_supplies
 from scheduler.routing.visit_costs import VisitCosts
 from scheduler.routing.weights import PlanningWeights
 from scheduler.travel import Travel
@@ -75,6 +76,7 @@ def assemble(
     occupied: Sequence[Occupied] = (),
     taken: Sequence[TakenTime] = (),
     deadline_waived: frozenset[str] = frozenset(),
+    stores: Stores | None = None,
 ) -> Assembly:
     """Build the planning problem for some working days.
 
@@ -85,6 +87,7 @@ def assemble(
     occupied : technicians in the middle of something: their day goes on from there.
     taken : appointments outside anybody's working hours, and the like: nothing is planned there.
     deadline_waived : callbacks that may be answered after their deadline, since none can keep it.
+    stores : parts at hand; without them nobody lacks any.
     """
     zone = technicians[0].calendar.zone if technicians else "UTC"
     zero = instant_at(datetime.combine(days[0], datetime.min.time()), zone)
@@ -110,6 +113,9 @@ def assemble(
                 shift_days[shift.id] = day
     for visit in visits:
         places.index_of(visit.at)
+    scarce = frozenset[str]()
+    if stores is not None and (scarce := scarce_parts(visits, technicians, stores)):
+        places.index_of(stores.workshop)
     costs = VisitCosts(
         weights=weights,
         shifts=shifts,
@@ -136,15 +142,19 @@ def assemble(
         for visit in visits
     ]
     pins = _keepable_pins(visits, floating, shifts, places.as_places(), travel_minutes, clock)
+    problem = Problem(
+        minute_zero=zero,
+        places=places.as_places(),
+        travel_minutes=travel_minutes,
+        shifts=tuple(shifts),
+        visits=tuple(pins.get(visit.id, visit) for visit in floating),
+        balance=weights.balance,
+    )
+    if stores is not None and scarce:
+        needs = {visit.id: visit.parts for visit in visits}
+        problem = with_supplies(problem, needs, stores, scarce)
     return Assembly(
-        problem=Problem(
-            minute_zero=zero,
-            places=places.as_places(),
-            travel_minutes=travel_minutes,
-            shifts=tuple(shifts),
-            visits=tuple(pins.get(visit.id, visit) for visit in floating),
-            balance=weights.balance,
-        ),
+        problem=problem,
         shift_days=shift_days,
         broken_promises=tuple(
             visit.id

@@ -1,6 +1,7 @@
 """What a plan has to place, in instants: open visits, who is busy, time that is spoken for."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from scheduler.company import Urgency
@@ -47,6 +48,7 @@ class OpenVisit:
     hard_latest : the last day law or the maker allow, if they have a say.
     urgency, respond_by : for a callback only; arrival by ``respond_by`` keeps the contract.
     standing : its published appointment, if any.
+    parts : what it uses up, part type -> pieces.
     """
 
     id: str
@@ -64,6 +66,7 @@ class OpenVisit:
     urgency: Urgency | None = None
     respond_by: datetime | None = None
     standing: Standing | None = None
+    parts: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

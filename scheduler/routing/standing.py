@@ -7,9 +7,10 @@ from datetime import datetime, timedelta
 from math import ceil
 
 from scheduler.places import Coordinates
-from scheduler.routing.parts import Place, Shift, Visit
-from scheduler.routing.plan import Plan, Stop, cost_of
+from scheduler.routing.parts import Place, Shift, Visit, Workshop
+from scheduler.routing.plan import Call, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
+from scheduler.routing.vans import CALL_MINUTES
 from scheduler.travel import Travel
 
 _MINUTE = timedelta(minutes=1)
@@ -20,7 +21,8 @@ class Booked:
     """Time of a technician that is taken: an appointment, or a time held for a client.
 
     ``leave_out_cost`` is what it would cost to let it go, in minutes of travel equivalent; ``site``
-    where only one technician may work at a time, as of a visit.
+    where only one technician may work at a time, as of a visit. ``call_minutes`` are spent at the
+    workshop on the way to it, if the round calls there.
     """
 
     id: str
@@ -30,10 +32,14 @@ class Booked:
     ends_at: datetime
     leave_out_cost: int = 0
     site: str | None = None
+    call_minutes: int | None = None
 
 
 def standing_still(
-    problem: Problem, booked: Sequence[Booked], travel: Travel
+    problem: Problem,
+    booked: Sequence[Booked],
+    travel: Travel,
+    workshop: Coordinates | None = None,
 ) -> tuple[Problem, Plan]:
     """Return a problem of what is booked, each at its one minute, and the plan it makes.
 
@@ -50,6 +56,8 @@ def standing_still(
         Ids must be unique.
     travel
         Knows the way between all of them.
+    workshop
+        Where every round may call; calls are left away without it.
     """
     places = [_coordinates(place) for place in problem.places]
     index = {place: at for at, place in enumerate(places)}
@@ -57,11 +65,15 @@ def standing_still(
         if each.at not in index:
             index[each.at] = len(places)
             places.append(each.at)
+    if workshop is not None and workshop not in index:
+        index[workshop] = len(places)
+        places.append(workshop)
     shifts: defaultdict[str, list[Shift]] = defaultdict(list)
     for shift in problem.shifts:
         shifts[shift.technician].append(shift)
     stops: list[Stop] = []
     visits: list[Visit] = []
+    calls: dict[str, tuple[Call, int]] = {}
     for each in booked:
         start = (each.starts_at - problem.minute_zero) // _MINUTE
         end = ceil((each.ends_at - problem.minute_zero) / _MINUTE)
@@ -71,6 +83,8 @@ def standing_still(
         if shift_id is None:
             continue
         stops.append(Stop(visit=each.id, shift=shift_id, start=start))
+        if workshop is not None and each.call_minutes is not None:
+            calls[shift_id] = Call(shift=shift_id, before=each.id), each.call_minutes
         visits.append(
             Visit(
                 id=each.id,
@@ -87,10 +101,18 @@ def standing_still(
             Place(id=f"p{at}", lat=place.lat, lon=place.lon) for at, place in enumerate(places)
         ),
         travel_minutes=travel.between(places).minutes,
+        shifts=problem.shifts
+        if workshop is None
+        else tuple(
+            replace(shift, workshop=Workshop(place=index[workshop], minutes=minutes))
+            for shift in problem.shifts
+            for _, minutes in [calls.get(shift.id, (None, CALL_MINUTES))]
+        ),
         visits=tuple(visits),
     )
-    plan = Plan(stops=tuple(stops), breaks=(), left_out=(), cost=cost_of(whole, stops))
-    return whole, plan
+    made = tuple(call for call, _ in calls.values())
+    cost = cost_of(whole, stops, calls=made)
+    return whole, Plan(stops=tuple(stops), breaks=(), left_out=(), cost=cost, calls=made)
 
 
 def _coordinates(place: Place) -> Coordinates:

@@ -62,6 +62,8 @@ class AppointmentRow(Versioned, table=True):
     """A visit at a time with a technician, as published.
 
     ``sequence`` rises when start, end or state changes (RFC 5546); ``revised_at`` with any change.
+    ``fetch`` is what its technician fetches at the workshop on the way to it, or loads before the
+    round that begins with it: the visit it is for -> part type -> pieces.
     Those of one technician in a live state may not overlap at the end of a transaction.
     """
 
@@ -83,6 +85,8 @@ class AppointmentRow(Versioned, table=True):
     moved_from: datetime | None = None  # the start its technician was first told, once it moved
     plan_id: str | None = Field(default=None, foreign_key="plan.id")
     travel_minutes: int = 0  # the drive to it, as planned
+    call_minutes: int | None = None  # at the workshop on the way to it, if the round calls there
+    fetch: dict[str, dict[str, int]] = Field(default_factory=dict, sa_type=JSON)
     arrive_from: datetime | None = None  # the window the client was told, if any was
     arrive_until: datetime | None = None
 

@@ -4,6 +4,7 @@ from datetime import timedelta
 import pytest
 from sqlmodel import col, select
 
+from api.actions.plan_changes import ChangeKind, changes_of
 from api.actions.planning import (
     LEASE,
     PlanRequest,
@@ -13,7 +14,7 @@ from api.actions.planning import (
     request_plan,
     solve_plan,
 )
-from api.actions.publishing import ChangeKind, changes_of, publish_plan
+from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
 from api.storage.documents import unpack_problem

@@ -10,8 +10,9 @@ from sqlalchemy import event
 from sqlmodel import Session, col, select
 
 from api.actions.appointments import change_state
+from api.actions.plan_changes import ChangeKind, changes_of
 from api.actions.planning import PlanRequest
-from api.actions.publishing import ChangeKind, changes_of, publish_plan
+from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
 from api.storage.tables import (

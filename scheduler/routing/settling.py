@@ -1,0 +1,281 @@
+"""A plan whose vans last: where each calls at the workshop, and what is fetched there.
+
+The search looks at one round at a time: a shift sets out with some pieces and may call at the
+workshop once. A van goes on for several days, so a plan is settled afterwards: pieces are used in
+order of time, and one call, where it costs least, loads the van for all days after it.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from scheduler.routing.parts import Shift, Visit
+from scheduler.routing.plan import BreakTaken, Call, Plan, Stop, cost_of
+from scheduler.routing.problem import Problem
+from scheduler.routing.timing import timetable
+from scheduler.routing.vans import Pieces, Stores, workshop_place
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """A plan whose vans last from day to day.
+
+    Attributes
+    ----------
+    problem
+        With the pieces each shift sets out with under this plan.
+    plan
+        Its calls are where they are needed; there are no others.
+    dropped
+        How many calls of the search nobody needs: one loads for the days after it.
+    lacking
+        Visits that no call can supply in time as the rounds are: they must not stay where they are.
+    tight
+        The problem with each van's pieces shared out among its days as the plan uses them: a plan
+        of it never lacks a piece, whatever else it changes.
+    """
+
+    problem: Problem
+    plan: Plan
+    dropped: int
+    lacking: frozenset[str]
+    tight: Problem
+
+
+def searched_and_settled(
+    problem: Problem,
+    plan: Plan,
+    needs: Mapping[str, Pieces],
+    stores: Stores,
+    search_on: Callable[[Problem, Plan], Plan],
+) -> tuple[Problem, Plan]:
+    """Settle a plan, and search on where that pays, until no van lacks anything.
+
+    Where one call loads for later days too, the search bent rounds for calls nobody makes: it goes
+    on with what each day really sets out with. Where a call comes too late, it goes on with the
+    pieces shared out among the days, after which none does.
+
+    Parameters
+    ----------
+    problem, plan, needs, stores : as for :func:`settle`.
+    search_on : looks for a better plan of a problem, from a plan that is known.
+
+    Returns
+    -------
+    tuple
+        The problem with what each shift sets out with, and a plan of it.
+    """
+    settled = settle(problem, plan, needs, stores)
+    if settled.dropped and not settled.lacking:
+        plan = search_on(settled.problem, settled.plan)
+        settled = settle(settled.problem, plan, needs, stores)
+    if settled.lacking:
+        plan = search_on(settled.tight, settled.plan)
+        settled = settle(settled.tight, plan, needs, stores)
+    return settled.problem, settled.plan
+
+
+def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: Stores) -> Settled:
+    """Follow every van through the days of a plan, and put its call where it is needed.
+
+    Parameters
+    ----------
+    problem : as made by :func:`with_supplies`, or settled before.
+    needs : visit -> all its parts.
+    """
+    place = workshop_place(problem, stores)
+    everything = Counter[str]()
+    for visit in problem.visits:
+        everything.update(visit.parts)
+    order = problem.shift_index()
+    calls: list[Call] = []
+    lacking: set[str] = set()
+    loose, tight = dict[str, Shift](), dict[str, Shift]()
+    for technician, van in stores.in_vans.items():
+        days = [shift for shift in problem.shifts if shift.technician == technician]
+        mornings = (at for at, shift in enumerate(days) if shift.start_place == place)
+        days = days[: next(mornings, len(days))]  # in the morning there it is loaded for the rest
+        walk = _Walk(problem, plan, days, needs, stores)
+        left = Counter(van)
+        walk.along(left)
+        if days:
+            walk.used[days[0].id] += left
+        calls += walk.calls
+        lacking |= walk.lacking
+        for shift in days:
+            held = walk.held.get(shift.id, everything)
+            loose[shift.id] = replace(shift, parts={part: held[part] for part in everything})
+            used = walk.used[shift.id]
+            tight[shift.id] = replace(shift, parts={part: used[part] for part in everything})
+    return Settled(
+        problem=_with_shifts(problem, loose),
+        plan=_retimed(problem, plan, sorted(calls, key=lambda call: order[call.shift])),
+        dropped=len(plan.calls) - len(calls),
+        lacking=frozenset(lacking),
+        tight=_with_shifts(problem, tight),
+    )
+
+
+class _Walk:
+    """One van through its days up to a morning at the workshop.
+
+    Afterwards `calls` holds its call, if it needs one; `held` what it holds at the beginning of
+    each day up to that call; `used` what each day takes out of it.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        plan: Plan,
+        days: Sequence[Shift],
+        needs: Mapping[str, Pieces],
+        stores: Stores,
+    ) -> None:
+        self._problem, self._days, self._needs, self._stores = problem, days, needs, stores
+        self._orders = orders_of(problem, plan)
+        self.calls: list[Call] = []
+        self.lacking: set[str] = set()
+        self.held: dict[str, Counter[str]] = {}
+        self.used: defaultdict[str, Counter[str]] = defaultdict(Counter)
+
+    def along(self, van: Counter[str]) -> None:
+        """Make all visits in order of time."""
+        for day, shift in enumerate(self._days):
+            if not self.calls:
+                self.held[shift.id] = Counter(van)
+            for position, visit in enumerate(self._orders.get(shift.id, ())):
+                if _asks_nothing(visit):
+                    continue
+                needed = Counter(self._needs.get(visit.id, {}))
+                taken = needed & van
+                van -= taken
+                self.used[shift.id] += taken
+                missing = needed - taken
+                if missing and not self.calls:
+                    self._call(visit, missing, day, position)
+
+    def _call(self, visit: Visit, missing: Pieces, day: int, position: int) -> None:
+        """Call at the workshop before a visit, where that costs least; or note that it lacks."""
+        shelf = self._stores.in_workshop
+        if shelf is None or all(shelf.get(part, 0) >= n for part, n in missing.items()):
+            ways = [
+                (detour, number, shift.id, before)
+                for number, shift in enumerate(self._days[: day + 1])
+                for detour, before in self._detours(shift, position if number == day else None)
+            ]
+            if ways:
+                _, called_on, shift_id, before = min(ways)
+                self.calls.append(Call(shift=shift_id, before=before))
+                for later in self._days[called_on + 1 : day + 1]:
+                    del self.held[later.id]
+                return
+        if visit.pinned is None:
+            self.lacking.add(visit.id)
+
+    def _detours(self, shift: Shift, last: int | None) -> list[tuple[int, str]]:
+        """Return what a call costs before each visit of a round where there is time for it."""
+        order = self._orders.get(shift.id, ())
+        if shift.workshop is None or not order:
+            return []
+        places = [shift.start_place, *(visit.place for visit in order)]
+        found = []
+        for at, leg in enumerate(pairwise(places)):
+            if last is not None and at > last:
+                break
+            if timetable(self._problem, shift, order, at) is not None:
+                over = self._problem.journey_minutes(shift, *leg, over_workshop=True)
+                found.append((over - self._problem.journey_minutes(shift, *leg), order[at].id))
+        return found
+
+
+def _asks_nothing(visit: Visit) -> bool:
+    """Tell whether a visit takes nothing that a van could run short of, or that anybody has."""
+    return visit.pinned is None and not visit.parts
+
+
+def fetched(
+    problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: Stores
+) -> dict[str, dict[str, Pieces]]:
+    """Return what technicians fetch at the workshop for the visits of a settled plan.
+
+    It is fetched on the last call before the visit, on a morning that begins there, or else before
+    the round of its day sets out: a promise stands, and somebody has to load for it. Pieces that
+    lie there go to the earlier visit.
+
+    Returns
+    -------
+    dict
+        The visit on whose way it is fetched, or whose round begins with it -> the visit it is for
+        -> part type -> pieces.
+    """
+    place = workshop_place(problem, stores)
+    shifts = {shift.id: shift for shift in problem.shifts}
+    orders = orders_of(problem, plan)
+    calling = {call.before for call in plan.calls}
+    left_in_vans = {technician: Counter(van) for technician, van in stores.in_vans.items()}
+    shelf = None if stores.in_workshop is None else Counter(stores.in_workshop)
+    loads_at: dict[str, str] = {}
+    found: defaultdict[str, dict[str, Pieces]] = defaultdict(dict)
+    visits = {visit.id: visit for visit in problem.visits}
+    for stop in sorted(plan.stops, key=lambda stop: (stop.start, stop.shift)):
+        shift, visit = shifts[stop.shift], visits[stop.visit]
+        first = orders[stop.shift][0].id
+        if stop.visit in calling or (stop.visit == first and shift.start_place == place):
+            loads_at[shift.technician] = stop.visit
+        van = left_in_vans.get(shift.technician)
+        if van is None or _asks_nothing(visit):
+            continue
+        needed = Counter(needs.get(stop.visit, {}))
+        missing = needed - van
+        van -= needed
+        if shelf is not None:
+            missing &= shelf
+            shelf -= missing
+        if missing:
+            found[loads_at.get(shift.technician, first)][stop.visit] = dict(missing)
+    return dict(found)
+
+
+def orders_of(problem: Problem, plan: Plan) -> dict[str, list[Visit]]:
+    """Return the visits of each round of a plan, in the order they are made."""
+    visits = {visit.id: visit for visit in problem.visits}
+
+    def times(stop: Stop) -> tuple[int, int]:
+        return stop.start, stop.start + visits[stop.visit].minutes_in(stop.shift)
+
+    orders: defaultdict[str, list[Visit]] = defaultdict(list)
+    for stop in sorted(plan.stops, key=times):
+        orders[stop.shift].append(visits[stop.visit])
+    return dict(orders)
+
+
+def _retimed(problem: Problem, plan: Plan, calls: Sequence[Call]) -> Plan:
+    """Return the plan with other calls; each round that gains or loses one is timed anew."""
+    before = {call.shift: call.before for call in plan.calls}
+    after = {call.shift: call.before for call in calls}
+    shifts = {shift.id: shift for shift in problem.shifts}
+    orders = orders_of(problem, plan)
+    starts = {stop.visit: stop.start for stop in plan.stops}
+    breaks = {taken.shift: taken.start for taken in plan.breaks}
+    for name in sorted({shift for shift, _ in before.items() ^ after.items()}):
+        ids = [visit.id for visit in orders[name]]
+        at = ids.index(after[name]) if name in after else None
+        times = timetable(problem, shifts[name], orders[name], at)
+        assert times is not None, "a round without its call takes no longer"
+        starts.update(zip(ids, times.starts, strict=True))
+        if times.break_start is not None:
+            breaks[name] = times.break_start
+    stops = tuple(replace(stop, start=starts[stop.visit]) for stop in plan.stops)
+    taken = tuple(BreakTaken(shift=each.shift, start=breaks[each.shift]) for each in plan.breaks)
+    return replace(
+        plan,
+        stops=stops,
+        breaks=taken,
+        calls=tuple(calls),
+        cost=cost_of(problem, stops, breaks=taken, calls=calls),
+    )
+
+
+def _with_shifts(problem: Problem, changed: Mapping[str, Shift]) -> Problem:
+    return replace(problem, shifts=tuple(changed.get(shift.id, shift) for shift in problem.shifts))
