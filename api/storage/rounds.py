@@ -26,7 +26,7 @@ class RoundStop:
     ends_at: datetime
     state: AppointmentState
     travel_minutes: int
-    call_minutes: int | None
+    call_minutes: int | None = None
     site: str
     town: str
     lat: float

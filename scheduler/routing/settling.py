@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from scheduler.routing.parts import Shift, Visit
-from scheduler.routing.plan import BreakTaken, Call, Plan, Stop, cost_of
+from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.timing import timetable
 from scheduler.routing.vans import Pieces, Stores, workshop_place
@@ -73,6 +73,9 @@ def searched_and_settled(
     if settled.lacking:
         plan = search_on(settled.tight, settled.plan)
         settled = settle(settled.tight, plan, needs, stores)
+    while settled.lacking:  # a morning at the workshop may have lost its last visit
+        plan = _without(settled.problem, settled.plan, settled.lacking)
+        settled = settle(settled.problem, plan, needs, stores)
     return settled.problem, settled.plan
 
 
@@ -89,31 +92,39 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
     for visit in problem.visits:
         everything.update(visit.parts)
     order = problem.shift_index()
+    made = {stop.shift for stop in plan.stops}
     calls: list[Call] = []
-    lacking: set[str] = set()
-    loose, tight = dict[str, Shift](), dict[str, Shift]()
+    lacking, to_order = set[str](), set[str]()
+    loose, tight = dict[str, Pieces](), dict[str, Pieces]()
     for technician, van in stores.in_vans.items():
         days = [shift for shift in problem.shifts if shift.technician == technician]
-        mornings = (at for at, shift in enumerate(days) if shift.start_place == place)
-        days = days[: next(mornings, len(days))]  # in the morning there it is loaded for the rest
+        mornings = [at for at, s in enumerate(days) if s.start_place == place and s.id in made]
+        loose.update((shift.id, everything) for shift in days)
+        tight.update((shift.id, everything) for shift in days)
+        days = days[: min(mornings, default=len(days))]  # a morning there loads it for the rest
+        days = [shift for shift in days if shift.start_place != place]  # nobody sets out then
         walk = _Walk(problem, plan, days, needs, stores)
         left = Counter(van)
         walk.along(left)
-        if days:
-            walk.used[days[0].id] += left
         calls += walk.calls
         lacking |= walk.lacking
-        for shift in days:
-            held = walk.held.get(shift.id, everything)
-            loose[shift.id] = replace(shift, parts={part: held[part] for part in everything})
-            used = walk.used[shift.id]
-            tight[shift.id] = replace(shift, parts={part: used[part] for part in everything})
+        to_order |= walk.to_order
+        loose.update(walk.held)
+        tight.update((shift.id, walk.used[shift.id]) for shift in days)
+        if days:
+            tight[days[0].id] = walk.used[days[0].id] + left
+    kept = replace(
+        problem,
+        visits=tuple(
+            replace(visit, parts={}) if visit.id in to_order else visit for visit in problem.visits
+        ),
+    )
     return Settled(
-        problem=_with_shifts(problem, loose),
+        problem=_setting_out_with(kept, loose),
         plan=_retimed(problem, plan, sorted(calls, key=lambda call: order[call.shift])),
         dropped=len(plan.calls) - len(calls),
         lacking=frozenset(lacking),
-        tight=_with_shifts(problem, tight),
+        tight=_setting_out_with(kept, tight),
     )
 
 
@@ -121,7 +132,8 @@ class _Walk:
     """One van through its days up to a morning at the workshop.
 
     Afterwards `calls` holds its call, if it needs one; `held` what it holds at the beginning of
-    each day up to that call; `used` what each day takes out of it.
+    each day up to that call; `used` what each day takes out of it; `to_order` the visits whose
+    parts are nowhere to be had.
     """
 
     def __init__(
@@ -136,6 +148,7 @@ class _Walk:
         self._orders = orders_of(problem, plan)
         self.calls: list[Call] = []
         self.lacking: set[str] = set()
+        self.to_order: set[str] = set()
         self.held: dict[str, Counter[str]] = {}
         self.used: defaultdict[str, Counter[str]] = defaultdict(Counter)
 
@@ -156,21 +169,25 @@ class _Walk:
                     self._call(visit, missing, day, position)
 
     def _call(self, visit: Visit, missing: Pieces, day: int, position: int) -> None:
-        """Call at the workshop before a visit, where that costs least; or note that it lacks."""
+        """Call at the workshop before a visit, where that costs least; or note that it lacks.
+
+        What is not there either has to be ordered, whoever comes.
+        """
         shelf = self._stores.in_workshop
-        if shelf is None or all(shelf.get(part, 0) >= n for part, n in missing.items()):
-            ways = [
-                (detour, number, shift.id, before)
-                for number, shift in enumerate(self._days[: day + 1])
-                for detour, before in self._detours(shift, position if number == day else None)
-            ]
-            if ways:
-                _, called_on, shift_id, before = min(ways)
-                self.calls.append(Call(shift=shift_id, before=before))
-                for later in self._days[called_on + 1 : day + 1]:
-                    del self.held[later.id]
-                return
-        if visit.pinned is None:
+        if shelf is not None and not any(shelf.get(part, 0) for part in missing):
+            self.to_order.add(visit.id)
+            return
+        ways = [
+            (detour, number, shift.id, before)
+            for number, shift in enumerate(self._days[: day + 1])
+            for detour, before in self._detours(shift, position if number == day else None)
+        ]
+        if ways:
+            _, called_on, shift_id, before = min(ways)
+            self.calls.append(Call(shift=shift_id, before=before))
+            for later in self._days[called_on + 1 : day + 1]:
+                del self.held[later.id]
+        elif visit.pinned is None:
             self.lacking.add(visit.id)
 
     def _detours(self, shift: Shift, last: int | None) -> list[tuple[int, str]]:
@@ -277,5 +294,28 @@ def _retimed(problem: Problem, plan: Plan, calls: Sequence[Call]) -> Plan:
     )
 
 
-def _with_shifts(problem: Problem, changed: Mapping[str, Shift]) -> Problem:
-    return replace(problem, shifts=tuple(changed.get(shift.id, shift) for shift in problem.shifts))
+def _without(problem: Problem, plan: Plan, visits: frozenset[str]) -> Plan:
+    """Return the plan with some visits left out; the others stand where they are."""
+    stops = tuple(stop for stop in plan.stops if stop.visit not in visits)
+    shifts = {stop.shift for stop in stops}
+    breaks = tuple(taken for taken in plan.breaks if taken.shift in shifts)
+    calls = tuple(call for call in plan.calls if call.before not in visits)
+    return Plan(
+        stops=stops,
+        breaks=breaks,
+        left_out=(*plan.left_out, *(LeftOut(visit=visit) for visit in sorted(visits))),
+        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
+        calls=calls,
+    )
+
+
+def _setting_out_with(problem: Problem, parts: Mapping[str, Pieces]) -> Problem:
+    """Return the problem with other pieces along on some shifts: of the kinds it knows."""
+    kinds = sorted({part for visit in problem.visits for part in visit.parts})
+
+    def along(shift: Shift) -> Shift:
+        if shift.id not in parts:
+            return shift
+        return replace(shift, parts={part: parts[shift.id].get(part, 0) for part in kinds})
+
+    return replace(problem, shifts=tuple(map(along, problem.shifts)))

@@ -67,7 +67,7 @@ def with_supplies(
 
     A pinned visit asks for none: a promise is not broken for want of a part, which somebody has to
     load beforehand then; what the van has is kept for it. Nor does a visit whose parts nobody can
-    have: they have to be ordered, whoever comes.
+    have: they have to be ordered, whoever comes. A morning at the workshop loads the van for good.
 
     Parameters
     ----------
@@ -103,11 +103,13 @@ def with_supplies(
         van = stores.in_vans.get(shift.technician)
         if shift.start_place == place:
             loaded.add(shift.technician)
-        if van is None or shift.technician in loaded:
+        if van is None:
             supplied.append(replace(shift, parts=everything))
             continue
-        kept = reserved[shift.technician]
-        along = {part: max(van.get(part, 0) - kept[part], 0) for part in sorted(everything)}
+        along: Pieces = everything
+        if shift.technician not in loaded:
+            kept = reserved[shift.technician]
+            along = {part: max(van.get(part, 0) - kept[part], 0) for part in everything}
         workshop = Workshop(place=place, minutes=CALL_MINUTES)
         supplied.append(replace(shift, parts=along, workshop=workshop))
     return replace(problem, shifts=tuple(supplied), visits=tuple(visits))

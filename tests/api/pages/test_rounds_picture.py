@@ -98,3 +98,11 @@ def test_blocks_lie_where_the_clock_says() -> None:
 def test_a_day_without_rounds_is_a_picture_too() -> None:
     page = draw_rounds(replace(PICTURE, rounds=(), around=(), waters=()))
     assert len(drawings(page)) == 2
+
+
+def test_a_call_at_the_workshop_is_told_and_drawn_before_the_work() -> None:
+    calling = replace(ROUND, stops=(replace(STOP, call_minutes=15),))
+    page = draw_rounds(replace(PICTURE, rounds=(calling,)))
+    assert "30 min + workshop 15 min" in page
+    # set out at 08:15: the picture begins at eight, an hour is 62 wide, the way takes 45 minutes
+    assert 'x="165.5" y="39.0" width="46.5"' in page
