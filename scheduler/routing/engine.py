@@ -7,7 +7,7 @@ which takes up to half a minute once and a fraction of a second ever after.
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -20,13 +20,15 @@ from scheduler.routing.params import Params
 from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.timing import timetable
+from scheduler.routing.turns import Clock, search_in_turns
 
 if TYPE_CHECKING:
     from scheduler.routing.kernel.layout import Rules, Search, World
-    from scheduler.routing.loading import Advance
+    from scheduler.routing.rounds_seen import RoundsSeen
 
 _CHUNK_SECONDS = 0.05  # how long the search runs between two looks at the clock and the caller
 _FIRST_CHUNK = 20
+_LOOK_SHARE = 0.02  # of the time, after which the pace tells whether to search in turns
 _SEED_BITS = 40  # apart, for the seeds of parts are neighbours
 _DEFAULT_PARAMS = Params()
 
@@ -123,31 +125,105 @@ def solve(
             should_cancel or (lambda: False),
             threads,
         )
-    advance = load_kernel()
+    load_kernel()
     begun = time.perf_counter()
-    from scheduler.routing.flattening import best_calls, best_rows, flatten, new_search
-
-    world = flatten(problem, start_from, params.neighbours)
-    n_visits, warm = len(problem.visits), start_from is not None
-    runs: list[_Run] = []
-    for number in range(threads):
-        search = new_search(problem, world, seed + (number << _SEED_BITS))
-        if runs:
-            _go_on_from(runs[0].search, search)  # the first plan holds no chance
-        runs.append(
-            _Run(advance, world, search, lambda left: _rules(params, n_visits, left, warm), begun)
+    n_visits = len(problem.visits)
+    call_off = should_cancel or (lambda: False)
+    if isinstance(stop, Iterations) and params.is_long(stop.count, n_visits):
+        return _solve_in_turns(
+            problem, stop, seed, params, start_from, on_progress, call_off, threads, begun, None
         )
-    with ThreadPoolExecutor(threads) as pool:
-        for_all = map if threads == 1 else pool.map
-        while True:
-            best = min(runs, key=lambda run: run.progress().cost)
+    runs = _runs(problem, seed, params, start_from, threads, frozenset(), begun)
+    look_at = _LOOK_SHARE * stop.seconds if isinstance(stop, Seconds) else None
+    for best in _go_on(runs, stop):
+        if on_progress is not None:
+            on_progress(best)
+        if call_off():
+            break
+        if look_at is not None and best.seconds > look_at:
+            if params.is_long(best.iterations / _LOOK_SHARE, n_visits):
+                return _solve_in_turns(
+                    problem,
+                    stop,
+                    seed,
+                    params,
+                    start_from,
+                    on_progress,
+                    call_off,
+                    threads,
+                    begun,
+                    _best_plan(problem, runs),
+                )
+            look_at = None
+    return _best_plan(problem, runs)
+
+
+def _solve_in_turns(
+    problem: Problem,
+    stop: Iterations | Seconds,
+    seed: int,
+    params: Params,
+    start_from: Plan | None,
+    on_progress: Callable[[Progress], None] | None,
+    should_cancel: Callable[[], bool],
+    threads: int,
+    begun: float,
+    known: Plan | None,
+) -> Plan:
+    """Search in turns, and report on all of them as on one search."""
+    done, cancelled = 0, False
+    cheapest = None if known is None else known.cost.total
+
+    def progress() -> float:
+        if isinstance(stop, Iterations):
+            return done / max(1, stop.count)
+        return (time.perf_counter() - begun) / max(1e-9, stop.seconds)
+
+    def is_over() -> bool:
+        return cancelled or progress() >= 1
+
+    def seconds_left() -> float | None:
+        if isinstance(stop, Iterations):
+            return None
+        return max(0.0, stop.seconds - (time.perf_counter() - begun))
+
+    def turn(
+        *,
+        number: int,
+        iterations: int,
+        start_from: Plan | None,
+        closed: frozenset[str],
+        seen: "RoundsSeen",
+    ) -> Plan:
+        nonlocal done, cheapest, cancelled
+        if isinstance(stop, Iterations):
+            iterations = min(iterations, stop.count - done)
+        before = done
+        heat = params if number == 0 else replace(params, hottest_when_warm=params.hottest)
+        runs = _runs(problem, seed + number, heat, start_from, threads, closed, begun)
+        note_every = params.note_per_visit * max(1, len(problem.visits))
+        for best in _go_on(runs, Iterations(iterations), note_every):
+            for run in runs:
+                if run.progress().iterations % note_every == 0:
+                    seen.note(run.world, run.search)
+            done = before + best.iterations
+            cheapest = best.cost if cheapest is None else min(cheapest, best.cost)
             if on_progress is not None:
-                slowest = min(run.progress().iterations for run in runs)
-                on_progress(replace(best.progress(), iterations=slowest))
-            over = all(run.is_over(stop) for run in runs)
-            if over or (should_cancel is not None and should_cancel()):
-                return _plan(problem, best_rows(best.search), best_calls(best.search))
-            list(for_all(lambda run: run.go_on(stop), runs))
+                on_progress(replace(best, iterations=done, cost=cheapest))
+            cancelled = cancelled or should_cancel()
+            if is_over():
+                break
+        return _best_plan(problem, runs)
+
+    return search_in_turns(
+        problem,
+        seed=seed,
+        params=params,
+        start_from=start_from,
+        known=known,
+        turn=turn,
+        clock=Clock(progress=progress, seconds_left=seconds_left, is_over=is_over),
+    )
 
 
 def _solve_linked(
@@ -204,7 +280,6 @@ class _Run:
 
     def __init__(
         self,
-        advance: "Advance",
         world: "World",
         search: "Search",
         rules: Callable[[int], "Rules"],
@@ -212,13 +287,13 @@ class _Run:
     ) -> None:
         from scheduler.routing.kernel.layout import ABSENT
 
+        self.world = world
         self.search = search
-        self._world = world
-        self._advance = advance
+        self._advance = load_kernel()
         self._begun = begun
         self._iterations = 0
         self._per_second = 0.0
-        advance(world, search, rules(0), 0, 0.0, 1.0)
+        self._advance(world, search, rules(0), 0, 0.0, 1.0)
         self._rules = rules(int(search.tally[ABSENT]))
 
     def progress(self) -> Progress:
@@ -235,10 +310,12 @@ class _Run:
             return self._iterations >= stop.count
         return time.perf_counter() - self._begun >= stop.seconds
 
-    def go_on(self, stop: Iterations | Seconds) -> None:
-        """Run for about a chunk's time, but not past the end."""
+    def go_on(self, stop: Iterations | Seconds, pause_every: int) -> None:
+        """Run for about a chunk's time, but not past the end nor the next pause."""
         before = time.perf_counter()
         count = max(1, int(self._per_second * _CHUNK_SECONDS)) if self._iterations else _FIRST_CHUNK
+        if pause_every:
+            count = min(count, pause_every - self._iterations % pause_every)
         if isinstance(stop, Iterations):
             count = min(count, stop.count - self._iterations)
             offset, planned = float(self._iterations), float(stop.count)
@@ -248,9 +325,58 @@ class _Run:
             count = max(1, min(count, int(rate * left)))
             offset, planned = (stop.seconds - left) * rate, stop.seconds * rate
         with np.errstate(over="ignore"):  # the random numbers wrap around, seen only without jit
-            self._advance(self._world, self.search, self._rules, count, offset, planned)
+            self._advance(self.world, self.search, self._rules, count, offset, planned)
         self._iterations += count
         self._per_second = count / max(time.perf_counter() - before, 1e-6)
+
+
+def _runs(
+    problem: Problem,
+    seed: int,
+    params: Params,
+    start_from: Plan | None,
+    threads: int,
+    closed: frozenset[str],
+    begun: float,
+) -> list[_Run]:
+    """Return searches at their first plan, which holds no chance and is the same for all."""
+    from scheduler.routing.flattening import flatten, new_search
+
+    world = flatten(problem, start_from, params.neighbours, closed)
+    n_visits, warm = len(problem.visits), start_from is not None
+    runs: list[_Run] = []
+    for number in range(threads):
+        search = new_search(problem, world, seed + (number << _SEED_BITS))
+        if runs:
+            _go_on_from(runs[0].search, search)
+        runs.append(_Run(world, search, lambda left: _rules(params, n_visits, left, warm), begun))
+    return runs
+
+
+def _go_on(
+    runs: Sequence[_Run], stop: Iterations | Seconds, pause_every: int = 0
+) -> Iterator[Progress]:
+    """Let searches run at once; tell of the best of them, and of the iterations of the slowest.
+
+    Whoever listens may stop at any time. With `pause_every`, all are told of after each multiple of
+    so many iterations.
+    """
+    with ThreadPoolExecutor(len(runs)) as pool:
+        for_all = map if len(runs) == 1 else pool.map
+        while True:
+            told = [run.progress() for run in runs]
+            best = min(told, key=lambda one: one.cost)
+            yield replace(best, iterations=min(one.iterations for one in told))
+            if all(run.is_over(stop) for run in runs):
+                return
+            list(for_all(lambda run: run.go_on(stop, pause_every), runs))
+
+
+def _best_plan(problem: Problem, runs: Sequence[_Run]) -> Plan:
+    from scheduler.routing.flattening import best_calls, best_rows
+
+    best = min(runs, key=lambda run: run.progress().cost).search
+    return _plan(problem, best_rows(best), best_calls(best))
 
 
 def _go_on_from(other: "Search", search: "Search") -> None:

@@ -17,7 +17,12 @@ from scheduler.routing.problem import Charge, Problem
 _NEIGHBOUR_BLOCK = 512  # visits whose distances are sorted at once, to bound memory
 
 
-def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World:
+def flatten(
+    problem: Problem,
+    start_from: Plan | None,
+    neighbours: int,
+    closed: frozenset[str] = frozenset(),
+) -> World:
     """Return the arrays of a problem.
 
     Parameters
@@ -29,10 +34,12 @@ def flatten(problem: Problem, start_from: Plan | None, neighbours: int) -> World
         problem are passed over.
     neighbours
         Nearest visits to list per visit, the visit itself included.
+    closed
+        Shifts to do without, except for visits pinned to them.
     """
     travel = problem.travel_minutes.copy()  # writeable: another type would be compiled anew
     place = _longs([visit.place for visit in problem.visits])
-    options = options_of(problem)
+    options = options_of(problem, closed)
     kinds = sorted({kind for visit in problem.visits for kind in visit.parts})
     visits = _visits(problem, start_from, options.first, kinds)
     return World(

@@ -41,9 +41,12 @@ class Options:
     windows: Longs
 
 
-def options_of(problem: Problem) -> Options:
-    """Find all options of a problem, none too few and, break and journeys apart, none too many."""
-    finder = _Finder(problem)
+def options_of(problem: Problem, closed: frozenset[str] = frozenset()) -> Options:
+    """Find all options of a problem, none too few and, break and journeys apart, none too many.
+
+    Shifts that are closed are no option, except for visits pinned to them.
+    """
+    finder = _Finder(problem, closed)
     tables = [np.zeros((0, finder.columns), dtype=np.int64)]
     windows: list[tuple[int, int]] = []
     first = np.zeros(len(problem.visits) + 1, dtype=np.int64)
@@ -65,7 +68,7 @@ def options_of(problem: Problem) -> Options:
 class _Finder:
     """Finds the options of one visit after the other; holds the shifts as arrays."""
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: Problem, closed: frozenset[str]) -> None:
         self.columns = OPTION_COLUMNS if problem.is_plain() else OPTION_COLUMNS + 1
         self._shifts = problem.shifts
         self._index = problem.shift_index()
@@ -78,6 +81,7 @@ class _Finder:
         np.fill_diagonal(others, NEVER)
         self._shortest_in = others.min(axis=0, initial=NEVER)
         self._shortest_out = others.min(axis=1, initial=NEVER)
+        self._open = np.array([shift.id not in closed for shift in problem.shifts], dtype=np.bool_)
         self._able: dict[frozenset[str], NDArray[np.bool_]] = {}
         self._has_workshop = np.array(
             [shift.workshop is not None for shift in problem.shifts], dtype=np.bool_
@@ -139,7 +143,7 @@ class _Finder:
     def _skilled(self, skills: frozenset[str]) -> NDArray[np.bool_]:
         if skills not in self._able:
             able = [skills <= shift.skills for shift in self._shifts]
-            self._able[skills] = np.array(able, dtype=np.bool_)
+            self._able[skills] = np.array(able, dtype=np.bool_) & self._open
         return self._able[skills]
 
 

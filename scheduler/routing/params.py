@@ -49,6 +49,14 @@ class Params:
     reluctance
         How much dearer an idle round looks at most, in minutes, >= 0; how much is drawn for each
         iteration. What is accepted is judged by true costs.
+    first_turn_per_visit, turn_per_visit
+        Iterations for each visit of the problem that the first turn of a long search takes, and
+        every later one, >= 1.
+    note_per_visit
+        Iterations for each visit of the problem between two looks at the rounds of a turn, >= 1.
+    least_turns
+        A search is long, and made in turns, if its iterations make at least so many first turns,
+        >= 1.
     neighbours
         Nearest visits known to each visit, >= 1. Memory grows with it.
     """
@@ -70,6 +78,10 @@ class Params:
     full_scan_share: float = 0.02
     blinking_share: float = 0.05
     reluctance: float = 0.0
+    first_turn_per_visit: int = 1000
+    turn_per_visit: int = 200
+    note_per_visit: int = 20
+    least_turns: float = 8.0
     neighbours: int = 100
 
     def __post_init__(self) -> None:
@@ -77,7 +89,16 @@ class Params:
             self._require(name, getattr(self, name) > 0, "must be > 0")
         for name in ("hottest", "hottest_when_crowded", "hottest_when_warm"):
             self._require(name, getattr(self, name) >= self.coldest, "must be >= coldest")
-        for name in ("least_removed", "longest_string", "absent_limit", "neighbours"):
+        for name in (
+            "least_removed",
+            "longest_string",
+            "absent_limit",
+            "neighbours",
+            "first_turn_per_visit",
+            "turn_per_visit",
+            "note_per_visit",
+            "least_turns",
+        ):
             self._require(name, getattr(self, name) >= 1, "must be >= 1")
         for name in (
             "crowded_share",
@@ -103,6 +124,10 @@ class Params:
     def regret_share(self, n_visits: int) -> float:
         """Return the share of regret iterations for a problem of some size."""
         return min(1.0, max(self.least_regret_share, n_visits * self.regret_share_per_visit))
+
+    def is_long(self, iterations: float, n_visits: int) -> bool:
+        """Tell whether a search of so many iterations is made in turns."""
+        return iterations >= self.least_turns * self.first_turn_per_visit * max(1, n_visits)
 
     def mean_removed(self, n_visits: int) -> float:
         """Return how many visits to take out per iteration in a problem of some size."""

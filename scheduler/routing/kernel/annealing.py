@@ -28,11 +28,13 @@ from scheduler.routing.kernel.layout import (
     POOL,
     RELUCTANCE,
     ROW_OF,
+    SPARE,
     STALE,
     TRIAL,
     VISIT,
     VISIT_LEAVE_OUT,
     VISIT_PINNED,
+    WORKSHOP,
     Rules,
     Search,
     World,
@@ -42,6 +44,7 @@ from scheduler.routing.kernel.rows import (
     find_option,
     insert,
     is_changed,
+    remove,
     undo,
     undo_row,
 )
@@ -112,29 +115,52 @@ def draw_absent(search: Search, rules: Rules) -> int:
 
 
 @compiled
-def place_given(world: World, search: Search, visit: int) -> None:
-    """Put a visit where the plan to start from has it, or elsewhere in that row, if it fits.
+def place_given(world: World, search: Search, visit: int, asking: bool) -> None:
+    """Put a visit where the plan to start from has it; or, asking, where it fits in that row.
 
     Pinned visits are put where they belong without asking: the problem has made sure of them.
     """
+    rows = search.rows
     row = world.visits[visit, GIVEN_ROW]
     option = find_option(world, visit, row)
     pinned = world.visits[visit, VISIT_PINNED] == 1
     if option < 0 or (not pinned and is_barred(world, search, visit, row)):
         return
-    base = search.rows[row, BASE]
+    base = rows[row, BASE]
     slot = 0
-    while slot < search.rows[row, LENGTH] and (
+    while slot < rows[row, LENGTH] and (
         world.visits[search.nodes[base + slot + 1, VISIT], GIVEN_START]
         <= world.visits[visit, GIVEN_START]
     ):
         slot += 1
-    unsure = world.shifts[row, CAREFUL] == 1  # of tools and parts, which only a scan asks about
-    if not pinned and (unsure or not fits_after(world, search, option, visit, base + slot)):
-        cost, slot = price(world, search, option, visit)
-        if cost >= NOWHERE:
-            return
+    if asking and not pinned:
+        unsure = world.shifts[row, CAREFUL] == 1  # of tools and parts, known to a scan only
+        if unsure or not fits_after(world, search, option, visit, base + slot):
+            cost, slot = price(world, search, option, visit)
+            if cost >= NOWHERE:
+                return
+    elif not pinned and rows[row, LENGTH] + 2 >= abs(rows[row, SPARE] - base):
+        return  # more than the row has room for
     insert(world, search, option, visit, slot)
+
+
+@compiled
+def place_all_given(world: World, search: Search) -> None:
+    """Take over the rounds of the plan to start from as they are.
+
+    Of a round that can't be driven any more, the visits are placed one after the other.
+    """
+    rows = search.rows
+    for step in range(world.given_order.size):
+        place_given(world, search, world.given_order[step], False)
+    for row in range(rows.shape[0]):
+        lacking = rows[row, CALL_AT] > 0 and world.shifts[row, WORKSHOP] < 0
+        if lacking or not row_stands(world, search, row):
+            remove(world, search, row, 1, rows[row, LENGTH] + 1, 0, 0)
+    search.tally[POOL] = 0
+    for step in range(world.given_order.size):
+        if search.states[world.given_order[step], ROW_OF] < 0:
+            place_given(world, search, world.given_order[step], True)
 
 
 @compiled
@@ -145,8 +171,7 @@ def begin(world: World, search: Search, rules: Rules) -> None:
     tally[RELUCTANCE] = int(rules.reluctance)
     for visit in range(search.states.shape[0]):
         tally[TRIAL] += world.visits[visit, VISIT_LEAVE_OUT]
-    for step in range(world.given_order.size):
-        place_given(world, search, world.given_order[step])
+    place_all_given(world, search)
     for step in range(world.first_order.size):
         visit = world.first_order[step]
         if search.states[visit, ROW_OF] < 0:

@@ -1,0 +1,160 @@
+"""Long searches: many short ones, each with some technician-days closed.
+
+One search, however long, ends near the technician-days it happened to use early on. So a long one
+is cut into turns: a first from nothing, then one after the other from the plan reached, with a few
+of its technician-days closed, so that the others have to do without. Now and then the rounds seen
+on the way are put together anew (`rounds_seen`), which is where most of the gain comes from.
+"""
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from scheduler.routing.params import Params
+from scheduler.routing.plan import Plan, Stop
+from scheduler.routing.problem import Problem
+from scheduler.routing.rounds_seen import Round, RoundsSeen
+
+_SECOND_CLOSED_SHARE = 0.3
+"""Share of the turns that close two technician-days."""
+
+_FIRST_GATHERING = 7
+"""Turns before rounds are put together for the first time; the next time after twice as many more,
+then thrice, and so on."""
+
+_WORSE_SHARE = 0.005
+"""By how much of its cost a plan may be worse than the last and still be gone on from, at first."""
+
+
+_FRESH_SHARE = 0.3
+"""Share of the turns that begin anew, and are as long as the first."""
+
+
+class Turn(Protocol):
+    """One search of a problem, over all shifts but some, that notes the rounds it sees."""
+
+    def __call__(
+        self,
+        *,
+        number: int,
+        iterations: int,
+        start_from: Plan | None,
+        closed: frozenset[str],
+        seen: RoundsSeen,
+    ) -> Plan: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """How far a search in turns is.
+
+    Attributes
+    ----------
+    progress
+        Share of the time or of the iterations that are over, from 0 to 1.
+    seconds_left
+        Until the time is over, >= 0; None when only iterations count.
+    is_over
+        Whether to stop.
+    """
+
+    progress: Callable[[], float]
+    seconds_left: Callable[[], float | None]
+    is_over: Callable[[], bool]
+
+
+def search_in_turns(
+    problem: Problem,
+    *,
+    seed: int,
+    params: Params,
+    start_from: Plan | None,
+    known: Plan | None,
+    turn: Turn,
+    clock: Clock,
+) -> Plan:
+    """Plan a problem without links for as long as the clock allows.
+
+    Parameters
+    ----------
+    problem
+        What to plan.
+    seed
+        Decides what is closed.
+    params
+        How long turns are.
+    start_from
+        A plan to improve, None to begin from nothing.
+    known
+        A plan found before, None without one. Returned if nothing better is found.
+    turn
+        Searches; ends early when the clock says so.
+    clock
+        Looked at after every turn.
+    """
+    chance = random.Random(seed)
+    seen = RoundsSeen(problem)
+    n_visits = max(1, len(problem.visits))
+    step = params.turn_per_visit * n_visits
+    first = params.first_turn_per_visit * n_visits
+    held = {visit.pinned.shift for visit in problem.visits if visit.pinned is not None}
+    best = current = turn(
+        number=0, iterations=first, start_from=start_from, closed=frozenset(), seen=seen
+    )
+    if known is not None and known.cost.total < best.cost.total:
+        best = known
+    number, gatherings = 0, 0
+    while not clock.is_over():
+        number += 1
+        found: Plan | None = None
+        if number >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2:
+            gatherings += 1
+            rounds = seen.put_together(best.cost.total, clock.seconds_left())
+            if rounds is not None:
+                found = turn(
+                    number=number,
+                    iterations=step,
+                    start_from=_in_order(problem, best, rounds),
+                    closed=frozenset(),
+                    seen=seen,
+                )
+        if found is None and chance.random() < _FRESH_SHARE:
+            found = turn(
+                number=number,
+                iterations=first,
+                start_from=start_from,
+                closed=frozenset(),
+                seen=seen,
+            )
+        if found is None:
+            closed = _drawn(chance, current, held)
+            found = turn(
+                number=number, iterations=step, start_from=current, closed=closed, seen=seen
+            )
+        worse = _WORSE_SHARE * (1 - clock.progress()) * chance.random()
+        if found.cost.total < current.cost.total * (1 + worse):
+            current = found
+        if found.cost.total < best.cost.total:
+            best = found
+    return best
+
+
+def _drawn(chance: random.Random, plan: Plan, held: set[str]) -> frozenset[str]:
+    """Draw one or two of a plan's shifts, sparing those that are held by promises."""
+    used = sorted({stop.shift for stop in plan.stops} - held)
+    count = 2 if chance.random() < _SECOND_CLOSED_SHARE else 1
+    drawn = set()
+    for _ in range(min(count, len(used) - 1)):
+        drawn.add(used.pop(int(chance.random() * len(used))))
+    return frozenset(drawn)
+
+
+def _in_order(problem: Problem, plan: Plan, rounds: list[Round]) -> Plan:
+    """Return a plan to start from with the visits of some rounds in their order."""
+    stops = tuple(
+        Stop(visit=problem.visits[visit].id, shift=problem.shifts[one.shift].id, start=position)
+        for one in rounds
+        for position, visit in enumerate(one.visits)
+    )
+    return replace(plan, stops=stops)

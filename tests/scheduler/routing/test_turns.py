@@ -1,0 +1,110 @@
+"""Long searches: every rule kept, the optimum reached, the same again, and what was given kept."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scheduler.routing.checker import check
+from scheduler.routing.engine import Iterations, Progress, Seconds, solve
+from scheduler.routing.options import options_of
+from scheduler.routing.params import Params
+from scheduler.routing.problem import Charge, Problem
+from tests.scheduler.routing import exact
+from tests.scheduler.routing.strategies import problems
+from tests.scheduler.routing.test_engine import town
+
+SHORT_TURNS = Params(
+    first_turn_per_visit=20, turn_per_visit=5, note_per_visit=2, least_turns=2, neighbours=20
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    problem=problems(supplies=True, people=True, links=True, sites=True, charges=tuple(Charge)),
+    seed=st.integers(0, 5),
+)
+def test_long_searches_keep_every_rule(problem: Problem, seed: int) -> None:
+    plan = solve(problem, stop=Iterations(600), seed=seed, params=SHORT_TURNS)
+    assert check(problem, plan) == ()
+
+
+@settings(max_examples=60, deadline=None)
+@given(problem=problems(max_visits=5))
+def test_long_searches_reach_the_optimum(problem: Problem) -> None:
+    plan = solve(problem, stop=Iterations(2000), seed=1, params=SHORT_TURNS)
+    assert plan.cost.total == exact.optimum(problem)
+
+
+def test_same_seed_and_iterations_give_the_same_plan() -> None:
+    plans = [
+        solve(town(5, 40), stop=Iterations(4000), seed=3, params=SHORT_TURNS, threads=threads)
+        for threads in (1, 1, 2, 2)
+    ]
+    assert plans[0] == plans[1]
+    assert plans[2] == plans[3]
+
+
+def test_progress_counts_all_turns_and_never_gets_worse() -> None:
+    reported: list[Progress] = []
+    plan = solve(
+        town(5, 40),
+        stop=Iterations(4000),
+        seed=1,
+        params=SHORT_TURNS,
+        on_progress=reported.append,
+    )
+    assert reported[-1].iterations == 4000
+    counts = [progress.iterations for progress in reported]
+    assert counts == sorted(counts)
+    costs = [progress.cost for progress in reported]
+    assert costs == sorted(costs, reverse=True)
+    assert costs[-1] == plan.cost.total
+
+
+def test_seconds_are_kept_and_whatever_was_reported_is_returned() -> None:
+    reported: list[Progress] = []
+    plan = solve(
+        town(6, 40), stop=Seconds(1.0), seed=1, params=SHORT_TURNS, on_progress=reported.append
+    )
+    assert 0.99 <= reported[-1].seconds < 3
+    assert plan.cost.total == reported[-1].cost
+
+
+def test_a_long_search_can_be_called_off() -> None:
+    reported: list[Progress] = []
+    plan = solve(
+        town(6, 40),
+        stop=Iterations(10**9),
+        seed=1,
+        params=SHORT_TURNS,
+        on_progress=reported.append,
+        should_cancel=lambda: len(reported) >= 40,
+    )
+    assert len(reported) == 40
+    assert plan.cost.total == reported[-1].cost
+
+
+def test_closed_shifts_are_no_option_except_for_what_is_pinned_to_them() -> None:
+    problem = town(5, 40)
+    closed = frozenset({problem.shifts[0].id})
+    shifts = options_of(problem, closed).table[:, 0]
+    assert 0 not in shifts
+    assert set(np.unique(options_of(problem).table[:, 0])) - set(np.unique(shifts)) == {0}
+
+
+def working_time(problem: Problem) -> Problem:
+    return replace(problem, charge=Charge.WORKING_TIME)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_plan_to_start_from_is_taken_over_as_it_is_where_working_time_is_charged(
+    seed: int,
+) -> None:
+    problem = working_time(town(seed, 40))
+    before = solve(problem, stop=Iterations(1500), seed=1)
+    again = solve(problem, stop=Iterations(0), seed=2, start_from=before)
+    assert again.cost.total == before.cost.total
+    assert {(s.visit, s.shift) for s in again.stops} == {(s.visit, s.shift) for s in before.stops}
