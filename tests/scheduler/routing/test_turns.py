@@ -31,7 +31,7 @@ def test_long_searches_keep_every_rule(problem: Problem, seed: int) -> None:
     assert check(problem, plan) == ()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(problem=problems(max_visits=5))
 def test_long_searches_reach_the_optimum(problem: Problem) -> None:
     plan = solve(problem, stop=Iterations(2000), seed=1, params=SHORT_TURNS)
