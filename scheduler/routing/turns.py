@@ -23,6 +23,9 @@ _FIRST_GATHERING = 7
 """Turns before rounds are put together for the first time; the next time after twice as many more,
 then thrice, and so on."""
 
+_GATHERING_SHARE = 0.15
+"""Of the time that is left, for putting rounds together once."""
+
 _WORSE_SHARE = 0.005
 """By how much of its cost a plan may be worse than the last and still be gone on from, at first."""
 
@@ -110,7 +113,10 @@ def search_in_turns(
         found: Plan | None = None
         if number >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2:
             gatherings += 1
-            rounds = seen.put_together(best.cost.total, clock.seconds_left())
+            left = clock.seconds_left()
+            rounds = seen.put_together(
+                best.cost.total, None if left is None else _GATHERING_SHARE * left
+            )
             if rounds is not None:
                 found = turn(
                     number=number,

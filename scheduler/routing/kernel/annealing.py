@@ -41,10 +41,10 @@ from scheduler.routing.kernel.layout import (
 )
 from scheduler.routing.kernel.recreate import place_in_order, recreate
 from scheduler.routing.kernel.rows import (
+    empty_row,
     find_option,
     insert,
     is_changed,
-    remove,
     undo,
     undo_row,
 )
@@ -156,8 +156,7 @@ def place_all_given(world: World, search: Search) -> None:
     for row in range(rows.shape[0]):
         lacking = rows[row, CALL_AT] > 0 and world.shifts[row, WORKSHOP] < 0
         if lacking or not row_stands(world, search, row):
-            remove(world, search, row, 1, rows[row, LENGTH] + 1, 0, 0)
-    search.tally[POOL] = 0
+            empty_row(world, search, row)
     for step in range(world.given_order.size):
         if search.states[world.given_order[step], ROW_OF] < 0:
             place_given(world, search, world.given_order[step], True)

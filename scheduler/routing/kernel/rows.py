@@ -7,12 +7,17 @@ its spare room and works there; undoing turns back to the untouched one, labels,
 from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.routing.kernel.layout import (
     BASE,
+    BUSY_IN,
     CALL_AT,
+    DRIVING_LIMIT,
     DRIVING_ROOM,
+    HOME_AT,
     ITERATION,
     LAST_VERSION,
+    LEG,
     LENGTH,
     LOOSE_AT,
+    NEVER,
     NODE_COLUMNS,
     OLD_CALL,
     OLD_COST,
@@ -39,6 +44,7 @@ from scheduler.routing.kernel.layout import (
     VISIT_OPTIONS,
     VISIT_PINNED,
     VISIT_PLACE,
+    WORKING_MINUTES,
     Search,
     World,
 )
@@ -150,6 +156,28 @@ def remove(
     tally[USED] -= search.rows[row, LENGTH] == 0
     label_row(world, search, row)
     tally[TRIAL] += search.rows[row, ROUND_COST]
+
+
+@compiled
+def empty_row(world: World, search: Search, row: int) -> None:
+    """Take every visit out of a row that is open, pinned ones too, into no list."""
+    rows, nodes, tally = search.rows, search.nodes, search.tally
+    end = rows[row, BASE] + rows[row, LENGTH] + 1
+    first = rows[row, BASE] + 1
+    for node in range(first, end):
+        visit = nodes[node, VISIT]
+        tally[TRIAL] += world.visits[visit, VISIT_LEAVE_OUT]
+        tally[TRIAL] -= world.options[nodes[node, OPTION], OPTION_COST]
+        search.states[visit, ROW_OF] = -1
+    tally[TRIAL] -= rows[row, ROUND_COST]
+    tally[USED] -= rows[row, LENGTH] > 0
+    copy_node(search, end, first)
+    nodes[first, LEG] = 0
+    if nodes.shape[1] > NODE_COLUMNS:
+        nodes[first, BUSY_IN], nodes[first, HOME_AT] = 0, -NEVER
+    rows[row, LENGTH] = rows[row, ROUND_COST] = rows[row, CALL_AT] = 0
+    rows[row, ROOM] = world.shifts[row, WORKING_MINUTES]
+    rows[row, DRIVING_ROOM] = world.shifts[row, DRIVING_LIMIT]
 
 
 @compiled
