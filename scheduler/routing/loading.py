@@ -1,6 +1,8 @@
 """Loading the compiled search: once per process, from a cache folder where there is one."""
 
-from collections.abc import Callable
+import fcntl
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,9 +50,24 @@ def load_kernel(
             elif not any(folder.rglob("*.nbi")):
                 announce(COMPILING)
         advance = compiling.compiled_entry(annealing.advance, folder)
-        _run_once(advance)
+        with _turn(folder):
+            _run_once(advance)
         _loaded.append(advance)
     return _loaded[0]
+
+
+@contextmanager
+def _turn(folder: Path | None) -> Iterator[None]:
+    """Wait while another process compiles: what it made is then read from the folder.
+
+    The system gives the lock back when a process dies.
+    """
+    if folder is None:
+        yield
+        return
+    with (folder / "turn").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def _run_once(advance: "Advance") -> None:

@@ -1,13 +1,35 @@
 """Where a database of either kind can be had."""
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from api.storage.database import Database
+
 _numbers = count()
+
+
+def sqlite_file(folder: Path, fill: Callable[[Database], None]) -> Path:
+    """Make a database in a file and fill it; to copy it is ten times as quick as another."""
+    file = folder / "template.sqlite"
+    database = Database(f"sqlite:///{file}")
+    database.create_or_upgrade()
+    fill(database)
+    database.close()
+    return file
+
+
+@contextmanager
+def copy_of(file: Path, folder: Path) -> Iterator[Database]:
+    """Copy a database file into a folder and open the copy."""
+    database = Database(f"sqlite:///{shutil.copy(file, folder / 'steamround.sqlite')}")
+    yield database
+    database.close()
 
 
 @pytest.fixture(scope="session")

@@ -1,5 +1,6 @@
 import logging
 import threading
+from collections.abc import Iterator
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from scheduler.routing.loading import load_kernel
 from seed_data.catalogue import load_catalogue
 from tests.api.actions.conftest import NOW, TESTER, TODAY, fill
 from tests.api.actions.test_booking import visit
+from tests.api.conftest import copy_of, sqlite_file
 
 PARIS = "Europe/Paris"
 
@@ -45,12 +47,15 @@ def catalogue() -> Catalogue:
     return load_catalogue()
 
 
+@pytest.fixture(scope="module")
+def small_company(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return sqlite_file(tmp_path_factory.mktemp("small_company"), fill)
+
+
 @pytest.fixture
-def database(tmp_path: Path) -> Database:
-    database = Database(f"sqlite:///{tmp_path / 'steamround.sqlite'}")
-    database.create_or_upgrade()
-    fill(database)
-    return database
+def database(small_company: Path, tmp_path: Path) -> Iterator[Database]:
+    with copy_of(small_company, tmp_path) as database:
+        yield database
 
 
 @pytest.mark.parametrize(

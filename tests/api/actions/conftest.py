@@ -24,6 +24,7 @@ from api.storage.tables import (
 )
 from scheduler.catalogue import Catalogue
 from seed_data.catalogue import load_catalogue
+from tests.api.conftest import copy_of, sqlite_file
 
 NOW = datetime(2027, 3, 22, 5, 30, tzinfo=UTC)  # 06:30 in Paris
 TODAY = date(2027, 3, 22)
@@ -37,13 +38,15 @@ def catalogue() -> Catalogue:
     return load_catalogue()
 
 
+@pytest.fixture(scope="session")
+def small_company(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return sqlite_file(tmp_path_factory.mktemp("small_company"), fill)
+
+
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    database = Database(f"sqlite:///{tmp_path / 'steamround.sqlite'}")
-    database.create_or_upgrade()
-    fill(database)
-    yield database
-    database.close()
+def database(small_company: Path, tmp_path: Path) -> Iterator[Database]:
+    with copy_of(small_company, tmp_path) as database:
+        yield database
 
 
 def fill(database: Database) -> None:

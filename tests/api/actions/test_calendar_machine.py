@@ -7,7 +7,6 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -229,22 +228,12 @@ class CalendarMachine(RuleBasedStateMachine):
         assert {row.id: (row.technician_id, row.starts_at) for row in rows} == self.promises
 
 
-@pytest.fixture(scope="module")
-def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    file = tmp_path_factory.mktemp("template") / "company.sqlite"
-    database = Database(f"sqlite:///{file}")
-    database.create_or_upgrade()
-    fill(database)
-    database.close()
-    return file
-
-
-def test_on_sqlite(template: Path, tmp_path: Path) -> None:
+def test_on_sqlite(small_company: Path, tmp_path: Path) -> None:
     numbers = count()
 
     def fresh() -> Database:
         copy = tmp_path / f"{next(numbers)}.sqlite"
-        copy.write_bytes(template.read_bytes())
+        copy.write_bytes(small_company.read_bytes())
         return Database(f"sqlite:///{copy}")
 
     _run(fresh, examples=8)

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -45,14 +44,15 @@ from tests.published.calendar_clients import CalendarClient
 
 STEAMROUND = Path(sys.executable).parent / "steamround"
 PARIS = ZoneInfo("Europe/Paris")
-COMPILED = Path(tempfile.gettempdir()) / f"steamround-tests-{os.getuid()}"
-"""Where the commands keep the compiled planner, which would take long to compile for each."""
 
 
 def environment(folder: Path) -> dict[str, str]:
-    """Return what a command is given of this process's environment: nothing but the path."""
-    path, compiled = os.environ["PATH"], str(COMPILED)
-    return {"PATH": path, "HOME": str(folder), "NUMBA_CACHE_DIR": compiled}
+    """Return what a command is given of this process's environment.
+
+    The path, and where the compiled planner lies, which would take long to compile for each.
+    """
+    shared = {name: os.environ[name] for name in ("PATH", "NUMBA_CACHE_DIR")}
+    return shared | {"HOME": str(folder)}
 
 
 def steamround(*arguments: str, folder: Path, **settings: str) -> subprocess.CompletedProcess[str]:

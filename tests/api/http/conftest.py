@@ -1,6 +1,5 @@
 """Two clients with a café each, two technicians, and a key for everybody."""
 
-import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -34,6 +33,7 @@ from api.storage.tables import (
 from scheduler.catalogue import Catalogue
 from scheduler.worksheet import Worksheet
 from seed_data.catalogue import load_catalogue
+from tests.api.conftest import copy_of, sqlite_file
 
 NOW = datetime(2027, 3, 1, 8, tzinfo=UTC)
 TODAY = NOW.date()
@@ -50,28 +50,25 @@ def catalogue() -> Catalogue:
 @pytest.fixture(scope="session")
 def filled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A database with the two clients in it, to be copied."""
-    file = tmp_path_factory.mktemp("filled") / "steamround.sqlite"
-    database = Database(f"sqlite:///{file}")
-    database.create_or_upgrade()
-    with database.write() as session:
-        session.add(
-            CompanyRow(
-                id=1, name="Vapora", zone="Europe/Oslo", currency="NOK", holiday_country="NO",
-                workshop_lat=60.39, workshop_lon=5.32,
-            )
-        )  # fmt: skip
-        for each in ("a", "b"):
-            session.add_all(of_client(each))
-    database.close()
-    return file
+
+    def fill(database: Database) -> None:
+        with database.write() as session:
+            session.add(
+                CompanyRow(
+                    id=1, name="Vapora", zone="Europe/Oslo", currency="NOK", holiday_country="NO",
+                    workshop_lat=60.39, workshop_lon=5.32,
+                )
+            )  # fmt: skip
+            for each in ("a", "b"):
+                session.add_all(of_client(each))
+
+    return sqlite_file(tmp_path_factory.mktemp("filled"), fill)
 
 
 @pytest.fixture
 def database(filled_file: Path, tmp_path: Path) -> Iterator[Database]:
-    copy = shutil.copy(filled_file, tmp_path / "steamround.sqlite")
-    database = Database(f"sqlite:///{copy}")
-    yield database
-    database.close()
+    with copy_of(filled_file, tmp_path) as database:
+        yield database
 
 
 def of_client(x: str) -> list[object]:

@@ -15,6 +15,7 @@ from api.storage.database import Database
 from api.storage.events import TOPICS
 from api.storage.ids import new_id
 from api.storage.tables import ClientRow, WebhookEndpointRow
+from tests.api.conftest import copy_of, sqlite_file
 
 START = datetime(2027, 3, 1, 8, tzinfo=UTC)
 PUBLIC = "93.184.215.14"  # an ordinary public address; nothing is sent there
@@ -61,13 +62,15 @@ def hand() -> Hand:
     return Hand()
 
 
+@pytest.fixture(scope="session")
+def two_clients(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return sqlite_file(tmp_path_factory.mktemp("two_clients"), fill)
+
+
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    database = Database(f"sqlite:///{tmp_path / 'steamround.sqlite'}")
-    database.create_or_upgrade()
-    fill(database)
-    yield database
-    database.close()
+def database(two_clients: Path, tmp_path: Path) -> Iterator[Database]:
+    with copy_of(two_clients, tmp_path) as database:
+        yield database
 
 
 @pytest.fixture
