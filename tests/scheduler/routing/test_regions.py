@@ -25,7 +25,7 @@ from tests.benchmarks.crew import SIZES, Size, crew_problem
 
 CREW = crew_problem(Size(technicians=9, days=3, visits=90, towns=5), 3)
 
-BUSY = crew_problem(Size(technicians=9, days=3, visits=160, towns=5), 4)
+BUSY = crew_problem(Size(technicians=9, days=3, visits=160, towns=5), 6)
 
 
 def simple(part: Part) -> Plan:
