@@ -340,9 +340,10 @@ def _runs(
     begun: float,
 ) -> list[_Run]:
     """Return searches at their first plan, which holds no chance and is the same for all."""
-    from scheduler.routing.flattening import flatten, new_search
+    from scheduler.routing.flattening import flatten, has_homes, new_search
 
     world = flatten(problem, start_from, params.neighbours, closed)
+    params = replace(params, homing_share=params.homing_share * has_homes(world))
     n_visits, warm = len(problem.visits), start_from is not None
     runs: list[_Run] = []
     for number in range(threads):
@@ -401,6 +402,7 @@ def _rules(params: Params, n_visits: int, n_left_out: int, warm: bool) -> "Rules
         full_scan_share=float(params.full_scan_share),
         blinking_share=float(params.blinking_share),
         reluctance=float(params.reluctance),
+        homing_share=float(params.homing_share),
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 
 from scheduler.routing.kernel import layout
 from scheduler.routing.kernel.layout import NEVER, Longs, Search, World
-from scheduler.routing.options import options_of
+from scheduler.routing.options import Options, options_of
 from scheduler.routing.parts import Shift
 from scheduler.routing.plan import Plan
 from scheduler.routing.problem import Charge, Problem
@@ -41,7 +42,7 @@ def flatten(
     place = _longs([visit.place for visit in problem.visits])
     options = options_of(problem, closed)
     kinds = sorted({kind for visit in problem.visits for kind in visit.parts})
-    visits = _visits(problem, start_from, options.first, kinds)
+    visits = _visits(problem, start_from, options, kinds)
     return World(
         travel=travel,
         travel_back=travel.T.copy(),
@@ -54,6 +55,11 @@ def flatten(
         given_order=_given_order(problem, visits),
         first_order=np.argsort(-visits[:-1, layout.VISIT_LEAVE_OUT], kind="stable"),
     )
+
+
+def has_homes(world: World) -> bool:
+    """Tell whether any visit costs less in one row than in all others."""
+    return bool((world.visits[:-1, layout.HOME_ROW] >= 0).any())
 
 
 def new_search(problem: Problem, world: World, seed: int) -> Search:
@@ -153,13 +159,14 @@ def _shifts(problem: Problem, kinds: Sequence[str], options: Longs) -> Longs:
 
 
 def _visits(
-    problem: Problem, start_from: Plan | None, first_option: Longs, kinds: Sequence[str]
+    problem: Problem, start_from: Plan | None, options: Options, kinds: Sequence[str]
 ) -> Longs:
     shift_index, visit_index = problem.shift_index(), problem.visit_index()
     table = np.zeros((len(problem.visits) + 1, layout.USED_UP + len(kinds)), dtype=np.int64)
-    table[:, layout.VISIT_OPTIONS] = first_option
+    table[:, layout.VISIT_OPTIONS] = options.first
     table[:, layout.GIVEN_ROW] = -1
     table[:, layout.NEXT_AT_SITE] = np.arange(len(table))
+    table[:-1, layout.HOME_ROW] = _homes(options)
     for members in _at_one_site(problem):
         table[members, layout.NEXT_AT_SITE] = np.roll(members, -1)
     for stop in start_from.stops if start_from is not None else ():
@@ -176,6 +183,17 @@ def _visits(
             table[at, layout.GIVEN_ROW] = shift_index[visit.pinned.shift]
             table[at, layout.GIVEN_START] = visit.pinned.start
     return table
+
+
+def _homes(options: Options) -> Longs:
+    """Return for each visit the row where it costs least, -1 where that is not only one."""
+    homes = np.full(len(options.first) - 1, -1, dtype=np.int64)
+    for visit, (begin, end) in enumerate(pairwise(options.first)):
+        costs = options.table[begin:end, layout.OPTION_COST]
+        least = np.flatnonzero(costs == costs.min(initial=layout.NOWHERE))
+        if least.size == 1 < costs.size:
+            homes[visit] = options.table[begin + least[0], layout.OPTION_SHIFT]
+    return homes
 
 
 def _at_one_site(problem: Problem) -> Iterable[list[int]]:

@@ -98,5 +98,6 @@ def _run_once(advance: "Advance") -> None:
         full_scan_share=0.0,
         blinking_share=0.0,
         reluctance=0.0,
+        homing_share=0.0,
     )
     advance(world, new_search(problem, world, 0), rules, 0, 0.0, 1.0)

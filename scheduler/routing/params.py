@@ -20,8 +20,8 @@ class Params:
     crowded_share
         Share of the visits, from 0 to 1.
     hottest_when_warm
-        Temperature at the start when a plan is given to start from, which more heat would only
-        take apart.
+        Temperature at the start when a plan is given to start from, which much more heat would
+        only take apart. With less, a repaired plan drives further for as many changes.
     coldest
         Temperature at the end, > 0 and at most the three above. One minute: the unit of cost.
     least_removed, removed_per_visit, most_removed
@@ -49,6 +49,10 @@ class Params:
     reluctance
         How much dearer an idle round looks at most, in minutes, >= 0; how much is drawn for each
         iteration. What is accepted is judged by true costs.
+    homing_share
+        Share of the iterations, from 0 to 1, that begin with a visit away from the one round where
+        it would cost less than on all others, as one moved from where it is published: strings are
+        taken out of both rounds, so that it may return. No part where no visit has such a round.
     first_turn_per_visit, turn_per_visit
         Iterations for each visit of the problem that the first turn of a long search takes, and
         every later one, >= 1.
@@ -64,7 +68,7 @@ class Params:
     hottest: float = 60.0
     hottest_when_crowded: float = 150.0
     crowded_share: float = 0.05
-    hottest_when_warm: float = 5.0
+    hottest_when_warm: float = 10.0
     coldest: float = 1.0
     least_removed: float = 10.0
     removed_per_visit: float = 0.01
@@ -78,6 +82,7 @@ class Params:
     full_scan_share: float = 0.02
     blinking_share: float = 0.05
     reluctance: float = 0.0
+    homing_share: float = 0.2
     first_turn_per_visit: int = 1000
     turn_per_visit: int = 200
     note_per_visit: int = 20
@@ -107,6 +112,7 @@ class Params:
             "swap_share",
             "full_scan_share",
             "blinking_share",
+            "homing_share",
         ):
             self._require(name, 0 <= getattr(self, name) <= 1, "must be from 0 to 1")
         self._require(

@@ -42,7 +42,8 @@ VISIT_OPTIONS = 4  # its first option
 GIVEN_ROW = 5  # where the plan to start from has it, or -1
 GIVEN_START = 6
 NEXT_AT_SITE = 7  # round about all visits that only one technician may make at a time; often itself
-USED_UP = 8  # from here on how many parts of each kind it uses up
+HOME_ROW = 8  # the one row where it costs less than in any other, or -1
+USED_UP = 9  # from here on how many parts of each kind it uses up
 
 # World.options
 OPTION_SHIFT = 0
@@ -160,6 +161,7 @@ class Rules(NamedTuple):
     full_scan_share: float
     blinking_share: float
     reluctance: float
+    homing_share: float
 
 
 class Search(NamedTuple):

@@ -9,6 +9,7 @@ from scheduler.routing.kernel.compiling import compiled
 from scheduler.routing.kernel.layout import (
     ABSENT,
     BASE,
+    HOME_ROW,
     ITERATION,
     LENGTH,
     OPENED_AT,
@@ -53,8 +54,38 @@ def remove_string(world: World, search: Search, rules: Rules, visit: int, longes
 
 
 @compiled
+def next_away(world: World, search: Search, visit: int) -> int:
+    """Return a visit, or the first one after it, that is made but not on its home row; -1 if none.
+
+    Without a home no visit is away.
+    """
+    n_visits = search.states.shape[0]
+    for _ in range(n_visits):
+        row, home = search.states[visit, ROW_OF], world.visits[visit, HOME_ROW]
+        if home >= 0 and row >= 0 and row != home:
+            return visit
+        visit = visit + 1 if visit + 1 < n_visits else 0
+    return -1
+
+
+@compiled
+def open_home(world: World, search: Search, rules: Rules, away: int, longest: float) -> int:
+    """Take a string out of the home row of a visit, near it; return how many, 0 or 1."""
+    home = world.visits[away, HOME_ROW]
+    for step in range(world.near.shape[1]):
+        visit = world.near[away, step]
+        if search.states[visit, ROW_OF] == home and world.visits[visit, VISIT_PINNED] == 0:
+            remove_string(world, search, rules, visit, longest)
+            return 1
+    return 0
+
+
+@compiled
 def ruin(world: World, search: Search, rules: Rules) -> None:
-    """Take strings out of the rounds nearest to a random visit."""
+    """Take strings out of the rounds nearest to a random visit.
+
+    Now and then to one that is away from home, its home row being the first.
+    """
     n_visits = search.states.shape[0]
     planned = n_visits - search.tally[ABSENT]
     # a mean over idle rounds would never empty one
@@ -62,6 +93,11 @@ def ruin(world: World, search: Search, rules: Rules) -> None:
     most_strings = 4.0 * rules.mean_removed / (1.0 + longest) - 1.0
     strings = 1 + int(uniform(search) * max(1.0, most_strings))
     centre = below(search, n_visits)
+    if rules.homing_share > 0 and uniform(search) < rules.homing_share:
+        away = next_away(world, search, centre)
+        if away >= 0:
+            centre = away
+            strings = max(1, strings - open_home(world, search, rules, away, longest))
     for step in range(world.near.shape[1]):
         visit = world.near[centre, step]
         row = search.states[visit, ROW_OF]
