@@ -161,7 +161,10 @@ def _fetched(
         return {}
     parts = session.exec(select(VisitRow.id, VisitRow.parts).where(col(VisitRow.id).in_(ids)))
     needs = {ids[visit]: pieces for visit, pieces in parts}
-    return fetched(problem, plan, needs, stores)
+    return {
+        at.removeprefix(HOLD): {visit.removeprefix(HOLD): pieces for visit, pieces in what.items()}
+        for at, what in fetched(problem, plan, needs, stores).items()
+    }
 
 
 def _change(visit: str, row: AppointmentRow | None, proposed: tuple[Slot, Way] | None) -> Change:

@@ -51,8 +51,10 @@ _EXPLAINED_FOR_SECONDS = 60.0
 """How long reasons are looked for, the dearest visits first."""
 
 _RESCUE_SHARE = 0.3
-"""Share of the bound given to a second search: callbacks could not keep their deadline, or the
-vans were settled."""
+"""Share of the bound given to a second search, when callbacks could not keep their deadline."""
+
+_UNSETTLED_PART, _SEARCH_ON_PART = 0.5, 0.25
+"""Parts of a search before the vans are settled, and each time after (at most three times)."""
 
 _WEIGHTS = PlanningWeights()
 
@@ -452,14 +454,13 @@ class _Search:
         assembly = self.assemble()
         watch.lower_bound = affordable_bound(assembly.problem)
         published = published_plan(assembly, self.work.visits)
-        assembly, plan = self._solve(assembly, self.request.bound(), published, watch, threads)
+        assembly, plan = self._solve(assembly, 1.0, published, watch, threads)
         urgent = {visit.id for visit in self.work.visits if visit.respond_by is not None}
         missed = frozenset(left.visit for left in plan.left_out if left.visit in urgent)
         if missed and not watch.should_stop():
             assembly = self.assemble(missed)
             watch.lower_bound = affordable_bound(assembly.problem)
-            bound = self.request.bound(_RESCUE_SHARE)
-            assembly, plan = self._solve(assembly, bound, plan, watch, threads)
+            assembly, plan = self._solve(assembly, _RESCUE_SHARE, plan, watch, threads)
         if self.request.repairs and published is not None:
             plan = with_times_kept(assembly.problem, plan, published)
         return assembly, plan
@@ -495,24 +496,28 @@ class _Search:
     def _solve(
         self,
         assembly: Assembly,
-        stop: Iterations | Seconds,
+        share: float,
         start_from: Plan | None,
         watch: _Watch,
         threads: int,
     ) -> tuple[Assembly, Plan]:
-        """Search, and see to it that each van lasts from day to day."""
+        """Search for a share of the bound, and see to it that each van lasts from day to day."""
         problem = assembly.problem
-        plan = self._search(problem, stop, start_from, watch, threads)
+
+        def search(problem: Problem, start_from: Plan | None, part: float) -> Plan:
+            bound = self.request.bound(share * part)
+            return self._search(problem, bound, start_from, watch, threads)
+
         if self.stores is None or not problem.has_supplies():
-            return assembly, plan
+            return assembly, search(problem, start_from, 1.0)
+        plan = search(problem, start_from, _UNSETTLED_PART)
         needs = {visit.id: visit.parts for visit in self.work.visits}
-        share = self.request.bound(_RESCUE_SHARE)
         problem, plan = searched_and_settled(
             problem,
             plan,
             needs,
             self.stores,
-            lambda problem, plan: self._search(problem, share, plan, watch, threads),
+            lambda problem, plan: search(problem, plan, _SEARCH_ON_PART),
         )
         return replace(assembly, problem=problem), plan
 

@@ -2,7 +2,7 @@
 
 The search looks at one round at a time: a shift sets out with some pieces and may call at the
 workshop once. A van goes on for several days, so a plan is settled afterwards: pieces are used in
-order of time, and one call, where it costs least, loads the van for all days after it.
+order of time, and one call, where it costs least, loads the van for all that comes after it.
 """
 
 from collections import Counter, defaultdict
@@ -27,20 +27,22 @@ class Settled:
         With the pieces each shift sets out with under this plan.
     plan
         Its calls are where they are needed; there are no others.
-    dropped
-        How many calls of the search nobody needs: one loads for the days after it.
     lacking
-        Visits that no call can supply in time as the rounds are: they must not stay where they are.
-    tight
-        The problem with each van's pieces shared out among its days as the plan uses them: a plan
-        of it never lacks a piece, whatever else it changes.
+        The first visit of each van that no call can supply in time as the rounds are; it must not
+        stay where it is.
+    ahead
+        The problem to search on with. Each van has to call on the day it does, or ought to: it has
+        nothing along then, all it wants afterwards, and before it what the plan uses.
     """
 
     problem: Problem
     plan: Plan
-    dropped: int
     lacking: frozenset[str]
-    tight: Problem
+    ahead: Problem
+
+
+TIMES_SEARCHED_ON = 3
+"""How often the search goes on at most after a plan was settled."""
 
 
 def searched_and_settled(
@@ -52,9 +54,8 @@ def searched_and_settled(
 ) -> tuple[Problem, Plan]:
     """Settle a plan, and search on where that pays, until no van lacks anything.
 
-    Where one call loads for later days too, the search bent rounds for calls nobody makes: it goes
-    on with what each day really sets out with. Where a call comes too late, it goes on with the
-    pieces shared out among the days, after which none does.
+    Where a van has to call, the search goes on with the call on its day: there may be a better way
+    round by the workshop, and somebody else may have the parts along.
 
     Parameters
     ----------
@@ -66,17 +67,25 @@ def searched_and_settled(
     tuple
         The problem with what each shift sets out with, and a plan of it.
     """
+    best: Settled | None = None
     settled = settle(problem, plan, needs, stores)
-    if settled.dropped and not settled.lacking:
-        plan = search_on(settled.problem, settled.plan)
-        settled = settle(settled.problem, plan, needs, stores)
-    if settled.lacking:
-        plan = search_on(settled.tight, settled.plan)
-        settled = settle(settled.tight, plan, needs, stores)
-    while settled.lacking:  # a morning at the workshop may have lost its last visit
+    for searches in range(TIMES_SEARCHED_ON + 1):
+        if not settled.lacking and (best is None or _cost(settled) < _cost(best)):
+            best = settled
+        done = not settled.lacking and not settled.plan.calls
+        if done or searches == TIMES_SEARCHED_ON:
+            break
+        plan = search_on(settled.ahead, settled.plan)
+        settled = settle(settled.ahead, plan, needs, stores)
+    while best is None:
         plan = _without(settled.problem, settled.plan, settled.lacking)
         settled = settle(settled.problem, plan, needs, stores)
-    return settled.problem, settled.plan
+        best = None if settled.lacking else settled
+    return best.problem, best.plan
+
+
+def _cost(settled: Settled) -> int:
+    return settled.plan.cost.total
 
 
 def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: Stores) -> Settled:
@@ -95,12 +104,12 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
     made = {stop.shift for stop in plan.stops}
     calls: list[Call] = []
     lacking, to_order = set[str](), set[str]()
-    loose, tight = dict[str, Pieces](), dict[str, Pieces]()
+    along, ahead = dict[str, Pieces](), dict[str, Pieces]()
     for technician, van in stores.in_vans.items():
         days = [shift for shift in problem.shifts if shift.technician == technician]
         mornings = [at for at, s in enumerate(days) if s.start_place == place and s.id in made]
-        loose.update((shift.id, everything) for shift in days)
-        tight.update((shift.id, everything) for shift in days)
+        along.update((shift.id, everything) for shift in days)
+        ahead.update((shift.id, everything) for shift in days)
         days = days[: min(mornings, default=len(days))]  # a morning there loads it for the rest
         days = [shift for shift in days if shift.start_place != place]  # nobody sets out then
         walk = _Walk(problem, plan, days, needs, stores)
@@ -109,10 +118,13 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
         calls += walk.calls
         lacking |= walk.lacking
         to_order |= walk.to_order
-        loose.update(walk.held)
-        tight.update((shift.id, walk.used[shift.id]) for shift in days)
-        if days:
-            tight[days[0].id] = walk.used[days[0].id] + left
+        along.update(walk.held)
+        ahead.update({shift.id: along[shift.id] for shift in days})
+        if walk.call_day is not None:
+            ahead.update((shift.id, walk.used[shift.id]) for shift in days[: walk.call_day])
+            ahead[days[0].id] = walk.used[days[0].id] + left
+            ahead[days[walk.call_day].id] = {}
+            ahead.update((shift.id, everything) for shift in days[walk.call_day + 1 :])
     kept = replace(
         problem,
         visits=tuple(
@@ -120,20 +132,20 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
         ),
     )
     return Settled(
-        problem=_setting_out_with(kept, loose),
+        problem=_setting_out_with(kept, along),
         plan=_retimed(problem, plan, sorted(calls, key=lambda call: order[call.shift])),
-        dropped=len(plan.calls) - len(calls),
         lacking=frozenset(lacking),
-        tight=_setting_out_with(kept, tight),
+        ahead=_setting_out_with(kept, ahead),
     )
 
 
 class _Walk:
     """One van through its days up to a morning at the workshop.
 
-    Afterwards `calls` holds its call, if it needs one; `held` what it holds at the beginning of
-    each day up to that call; `used` what each day takes out of it; `to_order` the visits whose
-    parts are nowhere to be had.
+    Afterwards `calls` holds its call, if it needs one; `call_day` is the number of the day of the
+    call or, where there is no time for one, on which something lacks first; `held` is what it holds
+    at the beginning of each day up to the call, `used` what each day takes out of it, and
+    `to_order` names the visits whose parts are nowhere to be had.
     """
 
     def __init__(
@@ -147,6 +159,7 @@ class _Walk:
         self._problem, self._days, self._needs, self._stores = problem, days, needs, stores
         self._orders = orders_of(problem, plan)
         self.calls: list[Call] = []
+        self.call_day: int | None = None
         self.lacking: set[str] = set()
         self.to_order: set[str] = set()
         self.held: dict[str, Counter[str]] = {}
@@ -165,7 +178,7 @@ class _Walk:
                 van -= taken
                 self.used[shift.id] += taken
                 missing = needed - taken
-                if missing and not self.calls:
+                if missing and self.call_day is None:
                     self._call(visit, missing, day, position)
 
     def _call(self, visit: Visit, missing: Pieces, day: int, position: int) -> None:
@@ -185,10 +198,12 @@ class _Walk:
         if ways:
             _, called_on, shift_id, before = min(ways)
             self.calls.append(Call(shift=shift_id, before=before))
+            self.call_day = called_on
             for later in self._days[called_on + 1 : day + 1]:
                 del self.held[later.id]
         elif visit.pinned is None:
             self.lacking.add(visit.id)
+            self.call_day = day
 
     def _detours(self, shift: Shift, last: int | None) -> list[tuple[int, str]]:
         """Return what a call costs before each visit of a round where there is time for it."""

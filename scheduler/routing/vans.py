@@ -67,7 +67,8 @@ def with_supplies(
 
     A pinned visit asks for none: a promise is not broken for want of a part, which somebody has to
     load beforehand then; what the van has is kept for it. Nor does a visit whose parts nobody can
-    have: they have to be ordered, whoever comes. A morning at the workshop loads the van for good.
+    have: they have to be ordered, whoever comes. Only the first day of a van is short of anything:
+    what the later ones need can be fetched on the first, and `settling` sees to that.
 
     Parameters
     ----------
@@ -110,6 +111,7 @@ def with_supplies(
         if shift.technician not in loaded:
             kept = reserved[shift.technician]
             along = {part: max(van.get(part, 0) - kept[part], 0) for part in everything}
+            loaded.add(shift.technician)
         workshop = Workshop(place=place, minutes=CALL_MINUTES)
         supplied.append(replace(shift, parts=along, workshop=workshop))
     return replace(problem, shifts=tuple(supplied), visits=tuple(visits))
