@@ -103,6 +103,9 @@ def test_someone_nobody_knows_is_passed_over() -> None:
         pytest.param(
             replace(SECOND, set_out_at=paris(8, 50)), PassedOver.BACKWARDS, id="still at work"
         ),
+        pytest.param(
+            replace(SECOND, by_workshop=True), PassedOver.BY_WORKSHOP, id="over the workshop"
+        ),
     ],
 )
 def test_gaps_that_may_be_more_or_less_than_a_drive_are_passed_over(

@@ -8,9 +8,10 @@ from hypothesis import strategies as st
 
 from scheduler.hand_moves import Breach, Broken, what_breaks
 from scheduler.offers import Question, rounds_of
-from scheduler.routing.parts import Pin
+from scheduler.routing.parts import Pin, Workshop
+from scheduler.routing.plan import Call
 from scheduler.routing.timing import timetable
-from tests.scheduler.routing.world import ANN, BURNER, MILL, PROBE, VALVES, world
+from tests.scheduler.routing.world import ANN, BURNER, MILL, PROBE, QUAY, VALVES, world
 from tests.scheduler.test_offers import ann_makes_the_valves, held, question, questions
 
 
@@ -83,6 +84,45 @@ def test_the_only_visit_of_a_day_may_leave_no_room_for_the_break() -> None:
     long = replace(stands, visit=replace(BURNER, minutes=100))
     assert breaches(long, 545) == [Breach.NO_BREAK]
     assert breaches(replace(long, visit=BURNER), 545) == []
+
+
+def test_a_part_that_the_van_lacks_is_told_unless_the_round_calls_at_the_workshop_before() -> None:
+    lacking = replace(ASKED, lacking={"ann/mon": "2 of valve"})
+    (told,) = what_breaks(lacking, 555)
+    assert told.breach is Breach.PARTS_MISSING
+    assert told.detail.startswith("The van has not got 2 of valve to spare")
+
+    shifts = (replace(ANN, workshop=Workshop(place=QUAY, minutes=4)),)
+    calling = replace(
+        lacking,
+        problem=replace(ASKED.problem, shifts=shifts),
+        plan=replace(ASKED.plan, calls=(Call(shift="ann/mon", before="valves"),)),
+    )
+    assert breaches(calling, 555) == []
+    assert breaches(replace(lacking, lacking={"ann/tue": "2 of valve"}), 555) == []
+    # before the call it lacks; from the quay by the workshop there to the mill are 0 + 4 + 7
+    early = what_breaks(replace(calling, visit=replace(BURNER, minutes=1)), 480)
+    assert [each.breach for each in early] == [
+        Breach.PARTS_MISSING,
+        Breach.NO_WAY_THERE,
+        Breach.NO_WAY_ON,
+    ]
+    assert (
+        early[2].detail == "It takes 11 minutes to the visit after over the workshop; there are 9."
+    )
+
+
+def test_a_visit_that_keeps_its_own_call_lacks_nothing_and_takes_longer_to_get_to() -> None:
+    # from the mill by the workshop at the quay: 5 + 4 + 0 minutes, so 559 and not 555
+    shifts = (replace(ANN, workshop=Workshop(place=QUAY, minutes=4)),)
+    asked = replace(
+        ASKED,
+        problem=replace(ASKED.problem, shifts=shifts),
+        lacking={"ann/mon": "2 of valve"},
+    )
+    assert what_breaks(asked, 559, calls=True) == ()
+    (late,) = what_breaks(asked, 555, calls=True)
+    assert late.detail == "It takes 9 minutes from the visit before over the workshop; there are 5."
 
 
 def test_a_second_technician_at_the_site_is_told() -> None:

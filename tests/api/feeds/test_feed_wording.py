@@ -303,3 +303,26 @@ def test_summary_never_has_more_than_80_characters(site: str, task: str, urgent:
     brief = replace(BRIEF, site=site, tasks=(task,), urgent=urgent)
     for build in (technician_event, site_event, company_event, busy_event):
         assert len(build(brief, domain="x").summary) <= 80
+
+
+def test_a_call_at_the_workshop_is_told_under_the_drive_with_what_to_fetch() -> None:
+    calling = replace(
+        BRIEF, call_minutes=15, fetch=((2, "Group gasket", "Café Möwe"), (1, "Probe", "Bar Süd"))
+    )
+    said = technician_event(calling, domain="steamround").description
+    assert (
+        "Call at the workshop on the way (15 min), drive of about 25 min: leave by 08:50." in said
+    )
+    paragraphs = said.split("\n\n")
+    told = "Fetch at the workshop\n2 × Group gasket (for Café Möwe)\n1 × Probe (for Bar Süd)"
+    assert paragraphs.index(told) + 1 == next(
+        at for at, each in enumerate(paragraphs) if each.startswith("Bring")
+    )
+    morning = technician_event(replace(calling, call_minutes=None), domain="steamround").description
+    assert "\n\nLoad before you set out\n2 × Group gasket (for Café Möwe)" in morning
+    french = technician_event(replace(calling, language="fr"), domain="steamround").description
+    assert "Passer à l’atelier en route (15 min), environ 25 min de route" in french
+    for other in (site_event, company_event, busy_event):
+        text = other(calling, domain="steamround").description or ""
+        assert "Café Möwe)" not in text
+        assert "workshop" not in text

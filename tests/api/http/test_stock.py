@@ -139,3 +139,20 @@ def test_the_workshop_is_told_what_to_order_and_up_to_how_many(
     for beyond in ("review_days=0", "order_minor=1e6", "shortage_week_minor=1e-9"):
         assert dispatcher.get(f"/v1/reorders?{beyond}").status_code == 422
     assert caller("technician-a").get("/v1/reorders").status_code == 403
+
+
+def test_who_goes_and_the_office_read_of_a_call_and_no_portal_does(
+    database: Database, caller: Caller, dispatcher: TestClient
+) -> None:
+    with database.write() as session:
+        row = session.get_one(AppointmentRow, "ap-a")
+        row.call_minutes, row.fetch = 15, {"v-a": {"group_gasket": 3}}
+    told = {"call_minutes": 15, "fetch": {"v-a": {"group_gasket": 3}}}
+    for reader in (dispatcher, caller("technician-a")):
+        assert told.items() <= reader.get("/v1/appointments/ap-a").json().items()
+    portal = caller("portal-a")
+    for shown in (
+        portal.get("/v1/appointments/ap-a").json(),
+        portal.get("/v1/appointments").json()["items"][0],
+    ):
+        assert (shown["call_minutes"], shown["fetch"]) == (None, {})
