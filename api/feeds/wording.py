@@ -138,13 +138,7 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         steps = () if brief.short else brief.steps
         paragraphs = [
             "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *_leave_by(brief)]),
-            _section(
-                words.load_first if brief.call_minutes is None else words.fetch,
-                [
-                    words.fetched.format(pieces=pieces, part=one_line(part), site=one_line(site))
-                    for pieces, part, site in brief.fetch
-                ],
-            ),
+            _section(fetch_title(brief), fetch_lines(brief)),
             _section(
                 words.bring, [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]
             ),
@@ -161,6 +155,19 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         paragraphs=paragraphs,
         url=None if brief.is_off else brief.worksheet_url,
     )
+
+
+def fetch_title(brief: AppointmentBrief) -> str:
+    """Return what stands above the parts to fetch."""
+    return brief.words.load_first if brief.call_minutes is None else brief.words.fetch
+
+
+def fetch_lines(brief: AppointmentBrief) -> list[str]:
+    """Return what to fetch at the workshop, each part with the site it is for."""
+    return [
+        brief.words.fetched.format(pieces=pieces, part=one_line(part), site=one_line(site))
+        for pieces, part, site in brief.fetch
+    ]
 
 
 def site_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:

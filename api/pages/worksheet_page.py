@@ -15,7 +15,7 @@ from api.actions.worksheet_addresses import GoneWorksheet
 from api.feeds.calendar_text import one_line
 from api.feeds.moments import clock_text, day_text, duration_text
 from api.feeds.phrases import PHRASES, Phrases
-from api.feeds.wording import AppointmentBrief
+from api.feeds.wording import AppointmentBrief, fetch_lines, fetch_title
 from api.pages.templates import style, template
 from api.pages.worksheet_words import ENGLISH, FRENCH, PAGE_WORDS, PageWords
 from scheduler.catalogue import Catalogue, SetPoint
@@ -101,6 +101,8 @@ class _Page:
             "phone": one_line(brief.phone),
             "dial": "".join(sign for sign in brief.phone if sign.isdigit() or sign == "+"),
             "back": list(self._back()) or [self.words.stays_in_use],
+            "fetch_title": fetch_title(brief),
+            "fetch": fetch_lines(brief),
             "parts": [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts],
             "tools": list(map(one_line, brief.tools)),
             "written_ahead": self.words.written_ahead.format(

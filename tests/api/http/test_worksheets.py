@@ -158,6 +158,17 @@ def test_page_holds_all_a_technician_needs_in_order(nobody: TestClient, page: st
     assert shown.addresses == {"tel:+4755501010", "geo:60.390000,5.320000"}
 
 
+def test_page_says_what_to_fetch_at_the_workshop_and_for_whom(
+    nobody: TestClient, database: Database, page: str
+) -> None:
+    assert "Fetch at the workshop" not in nobody.get(page).text
+    with database.write() as session:
+        row = session.get_one(AppointmentRow, "ap-a")
+        row.call_minutes, row.fetch = 15, {"v-b": {"group_gasket": 2}}
+    shown = Shown(nobody.get(page).text).text
+    assert "Fetch at the workshop\n2 × Group gasket (for Site b)" in shown
+
+
 @pytest.mark.parametrize("state", MachineState)
 def test_page_has_words_for_every_state(
     nobody: TestClient, database: Database, page: str, state: MachineState
