@@ -19,9 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from api.actions.planning import USUAL_SECONDS
-from scheduler.replanning import Repair, compared, repair, with_past_frozen
+from scheduler.replanning import PARAMS, Repair, compared, repair, with_past_frozen
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, solve
+from scheduler.routing.params import Params
 from scheduler.routing.plan import Plan
 from scheduler.routing.problem import Problem, Visit
 from scheduler.routing.problem_file import read_problem
@@ -78,12 +79,12 @@ def disrupt(problem: Problem, published: Plan, seed: int) -> Disruption:
     )
 
 
-def iterations_in(problem: Problem, seconds: float) -> int:
-    """Return how many iterations take some CPU seconds on this machine, as it is now."""
+def iterations_per_second(problem: Problem, params: Params) -> float:
+    """Return how many iterations take a CPU second on this machine, as it is now."""
     solve(problem, stop=Iterations(0), seed=0)
     begun = time.process_time()
-    solve(problem, stop=Iterations(_MEASURED), seed=0)
-    return int(_MEASURED * seconds / (time.process_time() - begun))
+    solve(problem, stop=Iterations(_MEASURED), seed=0, params=params)
+    return _MEASURED / (time.process_time() - begun)
 
 
 def main() -> None:
@@ -96,11 +97,12 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     options = parser.parse_args()
     problem = read_problem(options.folder / f"{options.name}.json.gz")
-    per_second = iterations_in(problem, 1.0)
+    per_second = iterations_per_second(problem, Params())
     stop = Iterations(round(per_second * options.seconds))
+    quietly = Iterations(round(iterations_per_second(problem, PARAMS) * options.seconds))
     first = Iterations(round(per_second * options.first_seconds))
     print(
-        f"{per_second} iterations per CPU second; {options.seconds:g} s each, "
+        f"{per_second:.0f} iterations per CPU second; {options.seconds:g} s each, "
         f"{options.first_seconds:g} s for the plan to be repaired"
     )
     print(f"{'seed':>4} {'way':<10} {'travel':>7} {'left out':>9} {'person/day':>11} {'time':>5}")
@@ -109,7 +111,7 @@ def main() -> None:
         published = solve(problem, stop=first, seed=seed)
         news = disrupt(problem, published, seed)
         begun = time.process_time()
-        quiet = repair(news.problem, published, stop=stop, seed=seed, frozen_before=news.now)
+        quiet = repair(news.problem, published, stop=quietly, seed=seed, frozen_before=news.now)
         taken = time.process_time() - begun
         frozen = with_past_frozen(news.problem, published, news.now)
         warm = solve(frozen, stop=stop, seed=seed, start_from=published)
