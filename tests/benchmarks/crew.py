@@ -34,13 +34,21 @@ SKILLS = ("general", "gas", "boards", "grinders", "water", "pressure")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size:
-    """How much there is of everything, in a square region."""
+    """How much there is of everything, in a square region.
+
+    Attributes
+    ----------
+    fullness
+        Minutes of visits for each minute technicians have. They miss more days until it is
+        reached, as long as somebody could still make each visit. None: as it comes.
+    """
 
     technicians: int
     days: int
     visits: int
     towns: int
     region_km: float = REGION_KM
+    fullness: float | None = None
 
 
 TravelBetween = Callable[[np.ndarray, np.random.Generator], np.ndarray]
@@ -48,6 +56,7 @@ TravelBetween = Callable[[np.ndarray, np.random.Generator], np.ndarray]
 
 SIZES = {
     "S": Size(technicians=5, days=5, visits=80, towns=6),
+    "T": Size(technicians=5, days=5, visits=80, towns=6, fullness=0.72),  # tight, as S1 is
     "M": Size(technicians=15, days=10, visits=500, towns=12),
     "L": Size(technicians=60, days=10, visits=2500, towns=25),
 }
@@ -136,7 +145,28 @@ def crew_problem(size: Size, seed: int, travel: TravelBetween | None = None) -> 
         )
         if _somebody_could(empty, visit):
             visits.append(visit)
-    return _with_pins(replace(empty, visits=tuple(visits)), random)
+    problem = replace(empty, visits=tuple(visits))
+    if size.fullness is not None:
+        problem = _fuller(problem, size.fullness, random)
+    return _with_pins(problem, random)
+
+
+def _fuller(problem: Problem, fullness: float, random: np.random.Generator) -> Problem:
+    """Let technicians miss days until there is so much work for the time they have."""
+    work = sum(visit.minutes for visit in problem.visits)
+    for missed in [problem.shifts[at].id for at in random.permutation(len(problem.shifts))]:
+        with_less = replace(
+            problem, shifts=tuple(shift for shift in problem.shifts if shift.id != missed)
+        )
+        if work > fullness * sum(_available(shift) for shift in with_less.shifts):
+            break
+        if all(_somebody_could(with_less, visit) for visit in problem.visits):
+            problem = with_less
+    return problem
+
+
+def _available(shift: Shift) -> int:
+    return shift.end - shift.start - (0 if shift.pause is None else shift.pause.minutes)
 
 
 def _somebody_could(problem: Problem, visit: Visit) -> bool:

@@ -271,7 +271,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--seeds", type=int, default=3, help="for the files; fresh ones have one")
     parser.add_argument("--fresh", type=int, default=0, help="invented problems of each size")
-    parser.add_argument("--sizes", default="SML", help="of the invented problems")
+    parser.add_argument("--sizes", default="STML", help="of the invented problems")
     parser.add_argument("--patience", type=float, default=60.0, help="seconds a peer may be late")
     parser.add_argument("--results", type=Path, help="where answers are noted, one per line")
     options = parser.parse_args()
