@@ -18,10 +18,9 @@ from scheduler.routing.plan import Plan
 from scheduler.routing.problem import Problem
 from scheduler.routing.running import begin_runs, best_plan, go_on
 from scheduler.routing.stopping import Iterations, Progress, Seconds
-from scheduler.routing.turns import Clock, search_in_turns
 
 if TYPE_CHECKING:
-    from scheduler.routing.rounds_seen import RoundsSeen
+    from scheduler.routing.rounds_seen import Round, RoundsSeen
 
 __all__ = ["Iterations", "Progress", "Seconds", "solve"]
 
@@ -85,7 +84,7 @@ def solve(
         return _in_parts(wish)
     n_visits = len(problem.visits)
     if isinstance(stop, Iterations) and params.is_long(stop.count, n_visits):
-        return _in_turns(wish, None)
+        return _in_turns(wish, 0, None)
     runs = begin_runs(problem, seed, params, start_from, threads, frozenset(), wish.begun)
     look_at = _LOOK_SHARE * stop.seconds if isinstance(stop, Seconds) else None
     for best in go_on(runs, stop):
@@ -94,7 +93,7 @@ def solve(
             break
         if look_at is not None and best.seconds > look_at:
             if params.is_long(best.iterations / _LOOK_SHARE, n_visits):
-                return _in_turns(wish, best_plan(problem, runs))
+                return _in_turns(wish, best.iterations, best_plan(problem, runs))
             look_at = None
     return best_plan(problem, runs)
 
@@ -118,12 +117,16 @@ class _Wish:
         return time.perf_counter() - self.begun
 
 
-def _in_turns(wish: _Wish, known: Plan | None) -> Plan:
-    """Search in turns, and tell of all of them as of one search."""
+def _in_turns(wish: _Wish, done: int, known: Plan | None) -> Plan:
+    """Search in turns, and tell of all of them, and of what was done before, as of one search."""
+    from scheduler.routing.kernel.layout import NOWHERE
+    from scheduler.routing.rounds_seen import rounds_of
+    from scheduler.routing.turns import Clock, search_in_turns
+
     problem, stop = wish.problem, wish.stop
     note_every = wish.params.note_per_visit * max(1, len(problem.visits))
-    done, is_called_off = 0, False
-    cheapest = None if known is None else known.cost.total
+    is_called_off = False
+    cheapest = NOWHERE if known is None else known.cost.total
 
     def progress() -> float:
         if isinstance(stop, Iterations):
@@ -136,6 +139,12 @@ def _in_turns(wish: _Wish, known: Plan | None) -> Plan:
     def seconds_left() -> float | None:
         return None if isinstance(stop, Iterations) else max(0.0, stop.seconds - wish.seconds())
 
+    def tell() -> None:
+        nonlocal is_called_off
+        if not is_called_off:
+            wish.tell(Progress(iterations=done, seconds=wish.seconds(), cost=cheapest))
+            is_called_off = wish.is_called_off()
+
     def turn(
         *,
         number: int,
@@ -144,7 +153,7 @@ def _in_turns(wish: _Wish, known: Plan | None) -> Plan:
         closed: frozenset[str],
         seen: "RoundsSeen",
     ) -> Plan:
-        nonlocal done, cheapest, is_called_off
+        nonlocal done, cheapest
         if isinstance(stop, Iterations):
             iterations = min(iterations, stop.count - done)
         before, params = done, wish.params
@@ -152,16 +161,19 @@ def _in_turns(wish: _Wish, known: Plan | None) -> Plan:
             params = replace(params, hottest_when_warm=params.hottest)
         seed = wish.seed + number
         runs = begin_runs(problem, seed, params, start_from, wish.threads, closed, wish.begun)
+        noted: list[dict[int, list[Round]]] = [{} for _ in runs]
         for best in go_on(runs, Iterations(iterations), note_every):
-            for run in runs:
-                if run.progress().iterations % note_every == 0:
-                    seen.note(run.world, run.search)
+            for run, own in zip(runs, noted, strict=True):
+                at = run.progress().iterations
+                if at % note_every == 0 and at not in own:
+                    own[at] = rounds_of(run.world, run.search)
             done = before + best.iterations
-            cheapest = best.cost if cheapest is None else min(cheapest, best.cost)
-            wish.tell(replace(best, iterations=done, cost=cheapest))
-            is_called_off = is_called_off or wish.is_called_off()
+            cheapest = min(cheapest, best.cost)
+            tell()
             if is_over():
                 break
+        for own in noted:  # run by run, whichever was faster
+            seen.add(one for rounds in own.values() for one in rounds)
         return best_plan(problem, runs)
 
     return search_in_turns(
@@ -171,7 +183,7 @@ def _in_turns(wish: _Wish, known: Plan | None) -> Plan:
         start_from=wish.start_from,
         known=known,
         turn=turn,
-        clock=Clock(progress=progress, seconds_left=seconds_left, is_over=is_over),
+        clock=Clock(progress=progress, seconds_left=seconds_left, is_over=is_over, tell=tell),
     )
 
 

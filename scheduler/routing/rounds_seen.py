@@ -10,6 +10,8 @@ Source: B. A. Foster, D. M. Ryan, "An integer programming approach to the vehicl
 problem", Operational Research Quarterly 27 (1976) 367-384.
 """
 
+import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +39,20 @@ class Round:
     cost: int
 
 
+def rounds_of(world: World, search: Search) -> list[Round]:
+    """Return the rounds of a search's current plan."""
+    rows, nodes = search.rows, search.nodes
+    found = []
+    for row in np.flatnonzero(rows[:, layout.LENGTH]).tolist():
+        begin = int(rows[row, layout.BASE]) + 1
+        own = nodes[begin : begin + int(rows[row, layout.LENGTH])]
+        visits = own[:, layout.VISIT].tolist()
+        cost = int(rows[row, layout.ROUND_COST])
+        cost += int(world.options[own[:, layout.OPTION], layout.OPTION_COST].sum())
+        found.append(Round(row, tuple(visits), cost))
+    return found
+
+
 class RoundsSeen:
     """Of each shift and set of visits the cheapest round seen so far."""
 
@@ -47,23 +63,13 @@ class RoundsSeen:
         self._n_shifts = len(problem.shifts)
         self._cheapest: dict[tuple[int, frozenset[int]], Round] = {}
 
-    def note(self, world: World, search: Search) -> None:
-        """Take down the rounds of a search's current plan."""
-        rows, nodes = search.rows, search.nodes
-        for row in np.flatnonzero(rows[:, layout.LENGTH]).tolist():
-            begin = int(rows[row, layout.BASE]) + 1
-            own = nodes[begin : begin + int(rows[row, layout.LENGTH])]
-            visits = own[:, layout.VISIT].tolist()
-            cost = int(rows[row, layout.ROUND_COST])
-            cost += int(world.options[own[:, layout.OPTION], layout.OPTION_COST].sum())
-            self.add(Round(row, tuple(visits), cost))
-
-    def add(self, seen: Round) -> None:
-        """Take down a round, if it is the cheapest of its shift with its visits."""
-        key = (seen.shift, frozenset(seen.visits))
-        known = self._cheapest.get(key)
-        if known is None or seen.cost < known.cost:
-            self._cheapest[key] = seen
+    def add(self, rounds: Iterable[Round]) -> None:
+        """Take down rounds, those that are the first or the cheapest of a shift and its visits."""
+        for one in rounds:
+            key = (one.shift, frozenset(one.visits))
+            known = self._cheapest.get(key)
+            if known is None or one.cost < known.cost:
+                self._cheapest[key] = one
 
     def put_together(self, cost: int, seconds: float | None = None) -> list[Round] | None:
         """Return the rounds of a plan cheaper than some cost, as cheap as could be found.
@@ -84,6 +90,13 @@ class RoundsSeen:
         rounds = list(self._cheapest.values())
         if not rounds:
             return None
+        begun = time.perf_counter()
+
+        def time_left() -> dict[str, float]:
+            if seconds is None:
+                return {}
+            return {"time_limit": max(0.0, begun + seconds - time.perf_counter())}
+
         costs = np.concatenate([[one.cost for one in rounds], self._leave_out])
         cover, use = self._incidence(rounds)
         relaxed = linprog(
@@ -94,12 +107,15 @@ class RoundsSeen:
             b_ub=np.ones(use.shape[0]),
             bounds=(0, None),
             method="highs",
+            options=time_left(),
         )
         if relaxed.status != 0 or relaxed.fun > cost - 1:
             return None
         above = costs - cover.T @ relaxed.eqlin.marginals - use.T @ relaxed.ineqlin.marginals
         order = np.argsort(above, kind="stable")
         taken = np.sort(order[: min(_MOST_ROUNDS, int(np.sum(above <= cost - 1 - relaxed.fun)))])
+        if not taken.size:  # all that the relaxation uses is above by a rounding error
+            return None
         found = milp(
             costs[taken],
             constraints=[
@@ -108,8 +124,7 @@ class RoundsSeen:
             ],
             integrality=np.ones(taken.size),
             bounds=Bounds(0, 1),
-            options={"node_limit": _MOST_NODES, "mip_rel_gap": 0.0}
-            | ({} if seconds is None else {"time_limit": seconds}),
+            options={"node_limit": _MOST_NODES, "mip_rel_gap": 0.0, **time_left()},
         )
         if found.x is None or round(found.fun) >= cost:
             return None

@@ -8,6 +8,7 @@ on the way are put together anew (`rounds_seen`), which is where most of the gai
 
 import random
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -26,9 +27,10 @@ then thrice, and so on."""
 _GATHERING_SHARE = 0.15
 """Of the time that is left, for putting rounds together once."""
 
+_TELL_EVERY_SECONDS = 0.05
+
 _WORSE_SHARE = 0.005
 """By how much of its cost a plan may be worse than the last and still be gone on from, at first."""
-
 
 _FRESH_SHARE = 0.3
 """Share of the turns that begin anew, and are as long as the first."""
@@ -60,11 +62,15 @@ class Clock:
         Until the time is over, >= 0; None when only iterations count.
     is_over
         Whether to stop.
+    tell
+        Tells how far it is and asks whether to stop; called now and then while rounds are put
+        together.
     """
 
     progress: Callable[[], float]
     seconds_left: Callable[[], float | None]
     is_over: Callable[[], bool]
+    tell: Callable[[], None]
 
 
 def search_in_turns(
@@ -113,10 +119,7 @@ def search_in_turns(
         found: Plan | None = None
         if number >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2:
             gatherings += 1
-            left = clock.seconds_left()
-            rounds = seen.put_together(
-                best.cost.total, None if left is None else _GATHERING_SHARE * left
-            )
+            rounds = _put_together(seen, best, clock)
             if rounds is not None:
                 found = turn(
                     number=number,
@@ -144,6 +147,17 @@ def search_in_turns(
         if found.cost.total < best.cost.total:
             best = found
     return best
+
+
+def _put_together(seen: RoundsSeen, best: Plan, clock: Clock) -> list[Round] | None:
+    """Put the rounds together to something cheaper; tell meanwhile that somebody is at it."""
+    left = clock.seconds_left()
+    seconds = None if left is None else _GATHERING_SHARE * left
+    with ThreadPoolExecutor(1) as pool:
+        found = pool.submit(seen.put_together, best.cost.total, seconds)
+        while not wait([found], _TELL_EVERY_SECONDS).done:
+            clock.tell()
+    return found.result()
 
 
 def _drawn(chance: random.Random, plan: Plan, held: set[str]) -> frozenset[str]:

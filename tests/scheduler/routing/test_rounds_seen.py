@@ -1,11 +1,17 @@
 """Rounds seen on the way, put together: against every choice of rounds, and what is kept."""
 
+from collections.abc import Callable
+from datetime import UTC, datetime
 from itertools import combinations
+from typing import Any
 
+import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.routing.problem import Problem
+from scheduler.routing import rounds_seen
+from scheduler.routing.problem import Place, Problem, Shift, Visit
 from scheduler.routing.rounds_seen import Round, RoundsSeen
 from tests.scheduler.routing.strategies import problems
 
@@ -50,8 +56,7 @@ def pools(draw: st.DrawFn) -> tuple[Problem, list[Round]]:
 def test_no_choice_of_rounds_is_cheaper(pool: tuple[Problem, list[Round]]) -> None:
     problem, rounds = pool
     seen = RoundsSeen(problem)
-    for one in rounds:
-        seen.add(one)
+    seen.add(rounds)
     best = cheapest(problem, rounds)
     nothing_made = sum(visit.leave_out_cost for visit in problem.visits)
     assert seen.put_together(best) is None
@@ -71,8 +76,54 @@ def test_no_choice_of_rounds_is_cheaper(pool: tuple[Problem, list[Round]]) -> No
 def test_with_no_time_nothing_is_made_up(pool: tuple[Problem, list[Round]]) -> None:
     problem, rounds = pool
     seen = RoundsSeen(problem)
-    for one in rounds:
-        seen.add(one)
+    seen.add(rounds)
     nothing_made = sum(visit.leave_out_cost for visit in problem.visits)
     found = seen.put_together(nothing_made, 0.0)
     assert found is None or worth(problem, found) < nothing_made
+
+
+def one_round(leave_out_cost: int) -> RoundsSeen:
+    """One visit that one shift makes for a cost of 7."""
+    visit = Visit(
+        id="v", place=0, minutes=1, start_windows=((0, 9),), leave_out_cost=leave_out_cost
+    )
+    shift = Shift(id="s", technician="t", start_place=0, end_place=0, start=0, end=60)
+    seen = RoundsSeen(
+        Problem(
+            minute_zero=datetime(2030, 1, 1, tzinfo=UTC),
+            places=(Place(id="here"),),
+            travel_minutes=np.zeros((1, 1), dtype=np.int32),
+            shifts=(shift,),
+            visits=(visit,),
+        )
+    )
+    seen.add([Round(0, (0,), 7)])
+    return seen
+
+
+def test_both_steps_keep_the_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    limits: list[float] = []
+
+    def timed(solver: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*arguments: Any, options: dict[str, float], **named: Any) -> Any:
+            limits.append(options["time_limit"])
+            return solver(*arguments, options=options, **named)
+
+        return run
+
+    monkeypatch.setattr(rounds_seen, "linprog", timed(rounds_seen.linprog))
+    monkeypatch.setattr(rounds_seen, "milp", timed(rounds_seen.milp))
+    assert one_round(50).put_together(50, 20.0) == [Round(0, (0,), 7)]
+    assert 20.0 > limits[0] > limits[1] > 0
+
+
+def test_prices_a_rounding_error_too_low_are_borne(monkeypatch: pytest.MonkeyPatch) -> None:
+    exact = rounds_seen.linprog
+
+    def inexact(*arguments: Any, **named: Any) -> Any:
+        found = exact(*arguments, **named)
+        found.eqlin.marginals -= 1e-12
+        return found
+
+    monkeypatch.setattr(rounds_seen, "linprog", inexact)
+    assert one_round(50).put_together(8) is None

@@ -1,17 +1,23 @@
 """Long searches: every rule kept, the optimum reached, the same again, and what was given kept."""
 
+from collections.abc import Iterable
 from dataclasses import replace
+from threading import Event
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scheduler.routing import engine
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.options import options_of
 from scheduler.routing.params import Params
 from scheduler.routing.problem import Charge, Problem
+from scheduler.routing.rounds_seen import Round, RoundsSeen
+from scheduler.routing.running import Run
 from tests.scheduler.routing import exact
 from tests.scheduler.routing.strategies import problems
 from tests.scheduler.routing.test_engine import town
@@ -47,6 +53,35 @@ def test_same_seed_and_iterations_give_the_same_plan() -> None:
     assert plans[2] == plans[3]
 
 
+def test_threads_of_any_pace_see_the_same_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first of three runs pauses two times out of three."""
+    plain_runs, plain_step, seen = engine.begin_runs, Run.go_on, [list[Round]()]
+
+    def with_a_slow_one(*arguments: Any) -> list[Run]:
+        runs = plain_runs(*arguments)
+        slow[runs[0]] = 0
+        return runs
+
+    def slowed(run: Run, *arguments: Any) -> None:
+        if run in slow:
+            slow[run] += 1
+        if slow.get(run, 0) % 3 == 0:
+            plain_step(run, *arguments)
+
+    def note(own: RoundsSeen, rounds: Iterable[Round]) -> None:
+        seen[-1] += rounds
+
+    slow: dict[Run, int] = {}
+    monkeypatch.setattr(RoundsSeen, "add", note)
+    stop = Iterations(2400)
+    solve(town(5, 40), stop=stop, seed=3, params=SHORT_TURNS, threads=3)
+    seen.append([])
+    monkeypatch.setattr(engine, "begin_runs", with_a_slow_one)
+    monkeypatch.setattr(Run, "go_on", slowed)
+    solve(town(5, 40), stop=stop, seed=3, params=SHORT_TURNS, threads=3)
+    assert seen[0] == seen[1] != []
+
+
 def test_progress_counts_all_turns_and_never_gets_worse() -> None:
     reported: list[Progress] = []
     plan = solve(
@@ -70,6 +105,8 @@ def test_seconds_are_kept_and_whatever_was_reported_is_returned() -> None:
         town(6, 40), stop=Seconds(1.0), seed=1, params=SHORT_TURNS, on_progress=reported.append
     )
     assert 0.99 <= reported[-1].seconds < 3
+    counts = [progress.iterations for progress in reported]
+    assert counts == sorted(counts)
     assert plan.cost.total == reported[-1].cost
 
 
@@ -85,6 +122,23 @@ def test_a_long_search_can_be_called_off() -> None:
     )
     assert len(reported) == 40
     assert plan.cost.total == reported[-1].cost
+
+
+def test_it_is_told_of_while_rounds_are_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = Event()
+
+    def put_together(seen: RoundsSeen, cost: int, seconds: float | None) -> None:
+        told.clear()
+        assert told.wait(60)
+
+    monkeypatch.setattr(RoundsSeen, "put_together", put_together)
+    solve(
+        town(5, 20),
+        stop=Iterations(1200),
+        seed=1,
+        params=SHORT_TURNS,
+        on_progress=lambda at: told.set(),
+    )
 
 
 def test_closed_shifts_are_no_option_except_for_what_is_pinned_to_them() -> None:
