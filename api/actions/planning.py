@@ -53,7 +53,7 @@ _EXPLAINED_FOR_SECONDS = 60.0
 _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
-_UNSETTLED_PART, _SEARCH_ON_PART = 0.5, 0.25
+_UNSETTLED_PART, _SEARCH_ON_PART = 0.4, 0.2
 """Parts of a search before the vans are settled, and each time after (at most three times)."""
 
 _WEIGHTS = PlanningWeights()
@@ -384,6 +384,7 @@ class _Watch:
         self._request, self._listen, self._told_to_stop = request, listen, should_stop
         self._last_report = -_REPORT_EVERY_SECONDS
         self._last_heard = Progress(iterations=0, seconds=0.0, cost=0)
+        self._done_before = 0.0
         self.cancelled = False
         self.lower_bound: int | None = None
 
@@ -403,7 +404,7 @@ class _Watch:
 
     def report(self, progress: Progress) -> None:
         self._last_heard = progress
-        share = self._request.share_done(progress)
+        share = min(self._done_before + self._request.share_done(progress), 1.0)
         if self._listen is not None:
             self._listen(share, progress.cost)
         if time.monotonic() - self._last_report < _REPORT_EVERY_SECONDS:
@@ -426,6 +427,11 @@ class _Watch:
                 )
             )
             self.cancelled = kept.rowcount == 0
+
+    def search_is_over(self) -> None:
+        """Count what one search used up; another may follow, and tells of itself alone."""
+        self._done_before += self._request.share_done(self._last_heard)
+        self._last_heard = replace(self._last_heard, iterations=0, seconds=0.0)
 
     def should_stop(self) -> bool:
         return self.cancelled or self._told_to_stop()
@@ -529,7 +535,7 @@ class _Search:
         watch: _Watch,
         threads: int,
     ) -> Plan:
-        return solve_any_size(
+        plan = solve_any_size(
             problem,
             seed=self.request.seed,
             stop=stop,
@@ -538,3 +544,5 @@ class _Search:
             should_cancel=watch.should_stop,
             threads=threads,
         )
+        watch.search_is_over()
+        return plan

@@ -96,14 +96,17 @@ def stores_beside(session: Session, visits: Collection[str], *, end: datetime) -
     for appointment, visit in rows:
         if visit.id in visits:
             continue
-        if (van := vans.get(appointment.technician_id)) is not None:
+        van = vans.get(appointment.technician_id)
+        if van is not None and appointment.ends_at < counted[appointment.technician_id]:
+            van = None  # whatever became of it, the count has seen
+        if van is not None:
             van.subtract(visit.parts)
         if appointment.state == AppointmentState.UNDER_WAY:
             continue  # what it fetches is at hand already
         for pieces in appointment.fetch.values():
             if van is not None:
                 van.update(pieces)
-            if left is not None:
+            if left is not None and appointment.starts_at >= counted[WORKSHOP]:
                 left.subtract(pieces)
     if left is not None:
         for van in vans.values():

@@ -19,7 +19,7 @@ from api.actions.stock import count_stock, loads
 from api.storage.database import Database
 from api.storage.documents import unpack_problem, worksheet_to_json
 from api.storage.rounds import rounds_between
-from api.storage.stock import stock_at_hand
+from api.storage.stock import stock_at_hand, stores_beside
 from api.storage.tables import (
     AppointmentRow,
     FeedDocumentRow,
@@ -295,6 +295,51 @@ def test_the_next_of_the_round_takes_the_call_over(
 
     second = appointments(database)[second.visit_id]
     assert (second.call_minutes, second.fetch) == (15, {second.visit_id: {GASKET: 1}})
+
+
+def test_a_count_has_seen_what_was_booked_before_it(
+    database: Database, catalogue: Catalogue
+) -> None:
+    add_visit(database, "past", day=0, group_gasket=1)
+    start = NOW - timedelta(days=1)
+    with database.write() as session:
+        session.add(
+            AppointmentRow(
+                id="ap-1", visit_id="past", technician_id="te-1", starts_at=start,
+                ends_at=start + timedelta(hours=1), created_at=start, revised_at=start,
+                fetch={"past": {GASKET: 2}},
+            )
+        )  # fmt: skip
+    for place, days in (("te-2", 7), ("te-1", 0), ("workshop", 0)):
+        now = NOW - timedelta(days=days)
+        count_stock(database, place, {GASKET: 5}, catalogue, now=now, origin=TESTER)
+
+    with database.read() as session:
+        stores = stores_beside(session, (), end=NOW + timedelta(days=1))
+
+    assert stores is not None
+    assert stores.in_vans == {"te-1": {GASKET: 5}, "te-2": {GASKET: 5}}
+    assert stores.in_workshop == {GASKET: 5}
+
+
+def test_all_searches_of_a_plan_are_told_of_as_one(
+    database: Database, catalogue: Catalogue
+) -> None:
+    add_visit(database, "today", day=0, group_gasket=1)
+    for van in ("te-1", "te-2"):
+        counted(database, catalogue, van, steam_wand=1)
+    row = request_plan(database, REQUEST, now=NOW, origin=TESTER)
+    claim_plan(database, holder="me", now=NOW)
+    told: list[float] = []
+
+    row = solve_plan(
+        database, row.id, holder="me", clock=lambda: NOW,
+        listen=lambda share, cost: told.append(share),
+    )  # fmt: skip
+
+    assert plan_from_json(row.solution).calls != ()
+    assert told == sorted(told)
+    assert told[-1] == 1.0
 
 
 def test_offers_leave_time_for_the_call(database: Database, catalogue: Catalogue) -> None:
