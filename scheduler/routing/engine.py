@@ -86,15 +86,15 @@ def solve(
     if isinstance(stop, Iterations) and params.is_long(stop.count, n_visits):
         return _in_turns(wish, 0, None)
     runs = begin_runs(problem, seed, params, start_from, threads, frozenset(), wish.begun)
-    look_at = _LOOK_SHARE * stop.seconds if isinstance(stop, Seconds) else None
+    is_to_look = True
     for best in go_on(runs, stop):
         wish.tell(best)
         if wish.is_called_off():
             break
-        if look_at is not None and best.seconds > look_at:
-            if params.is_long(best.iterations / _LOOK_SHARE, n_visits):
+        if is_to_look and isinstance(stop, Seconds) and best.seconds > _LOOK_SHARE * stop.seconds:
+            if params.is_long(best.iterations * stop.seconds / best.seconds, n_visits):
                 return _in_turns(wish, best.iterations, best_plan(problem, runs))
-            look_at = None
+            is_to_look = False
     return best_plan(problem, runs)
 
 

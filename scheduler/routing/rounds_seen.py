@@ -26,6 +26,9 @@ from scheduler.routing.problem import Problem
 _MOST_ROUNDS = 2_500
 """Given to the solver at most, the most promising first."""
 
+_MOST_KEPT = 50_000
+"""So that neither memory nor the relaxation grows for hours."""
+
 _MOST_NODES = 100
 """Of the solver's search tree: a count and not a time, so that the outcome is always the same."""
 
@@ -54,7 +57,7 @@ def rounds_of(world: World, search: Search) -> list[Round]:
 
 
 class RoundsSeen:
-    """Of each shift and set of visits the cheapest round seen so far."""
+    """Of each shift and set of visits the cheapest round seen so far, the first ones forgotten."""
 
     def __init__(self, problem: Problem) -> None:
         self._leave_out = np.array(
@@ -70,6 +73,8 @@ class RoundsSeen:
             known = self._cheapest.get(key)
             if known is None or one.cost < known.cost:
                 self._cheapest[key] = one
+        for key in list(self._cheapest)[: max(0, len(self._cheapest) - _MOST_KEPT)]:
+            del self._cheapest[key]
 
     def put_together(self, cost: int, seconds: float | None = None) -> list[Round] | None:
         """Return the rounds of a plan cheaper than some cost, as cheap as could be found.

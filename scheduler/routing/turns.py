@@ -171,10 +171,19 @@ def _drawn(chance: random.Random, plan: Plan, held: set[str]) -> frozenset[str]:
 
 
 def _in_order(problem: Problem, plan: Plan, rounds: list[Round]) -> Plan:
-    """Return a plan to start from with the visits of some rounds in their order."""
-    stops = tuple(
-        Stop(visit=problem.visits[visit].id, shift=problem.shifts[one.shift].id, start=position)
-        for one in rounds
-        for position, visit in enumerate(one.visits)
-    )
-    return replace(plan, stops=stops)
+    """Return a plan to start from with the visits of some rounds in their order.
+
+    What is pinned keeps its minute; the others are counted on from the pin before them.
+    """
+    stops = []
+    for one in rounds:
+        start = -1
+        for visit in one.visits:
+            pin = problem.visits[visit].pinned
+            start = start + 1 if pin is None else pin.start
+            stops.append(
+                Stop(
+                    visit=problem.visits[visit].id, shift=problem.shifts[one.shift].id, start=start
+                )
+            )
+    return replace(plan, stops=tuple(stops))

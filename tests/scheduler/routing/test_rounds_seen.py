@@ -127,3 +127,11 @@ def test_prices_a_rounding_error_too_low_are_borne(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(rounds_seen, "linprog", inexact)
     assert one_round(50).put_together(8) is None
+
+
+def test_the_first_rounds_are_forgotten_beyond_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rounds_seen, "_MOST_KEPT", 2)
+    seen = one_round(50)  # its round costs 7
+    seen.add([Round(1, (0,), 9), Round(2, (0,), 8)])
+    assert len(seen._cheapest) == 2
+    assert Round(0, (0,), 7) not in seen._cheapest.values()

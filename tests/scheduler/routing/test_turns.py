@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.routing import engine
+from scheduler.routing import engine, turns
 from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.options import options_of
 from scheduler.routing.params import Params
-from scheduler.routing.problem import Charge, Problem
+from scheduler.routing.problem import Charge, Pin, Problem
 from scheduler.routing.rounds_seen import Round, RoundsSeen
 from scheduler.routing.running import Run
 from tests.scheduler.routing import exact
@@ -164,3 +164,33 @@ def test_a_plan_to_start_from_is_taken_over_as_it_is_where_working_time_is_charg
     again = solve(problem, stop=Iterations(0), seed=2, start_from=before)
     assert again.cost.total == before.cost.total
     assert {(s.visit, s.shift) for s in again.stops} == {(s.visit, s.shift) for s in before.stops}
+
+
+def test_rounds_put_together_are_taken_over_with_their_pins_in_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    problem = town(7, 40)
+    before = solve(problem, stop=Iterations(1500), seed=1)
+    middle = sorted((stop.start, stop) for stop in before.stops if stop.shift == "t0/1")[1][1]
+    pinned = replace(
+        problem,
+        visits=tuple(
+            replace(visit, pinned=Pin(shift=middle.shift, start=middle.start))
+            if visit.id == middle.visit
+            else visit
+            for visit in problem.visits
+        ),
+    )
+    numbers = {visit.id: at for at, visit in enumerate(problem.visits)}
+    rounds = []
+    for at, shift in enumerate(problem.shifts):
+        order = sorted((s.start, numbers[s.visit]) for s in before.stops if s.shift == shift.id)
+        if order:
+            rounds.append(Round(at, tuple(visit for _, visit in order), 0))
+    again = solve(
+        pinned,
+        stop=Iterations(0),
+        seed=2,
+        start_from=turns._in_order(pinned, before, rounds),
+    )
+    assert again.cost.total == before.cost.total
