@@ -28,6 +28,9 @@ _without_value: Callable[[Any], Any] = numba.core.types.unliteral
 
 _config: Any = numba.core.config  # its names are made from the environment when it is imported
 
+# The third level of optimising took a tenth longer to compile and gave no faster search.
+_config.OPT = type(_config.OPT)(os.environ.get("NUMBA_OPT", "2"))
+
 UNUSED_SECONDS = 21 * 24 * 60 * 60
 """After this long without use, machine code of another version is deleted."""
 
