@@ -9,22 +9,20 @@ import hashlib
 import os
 import platform
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
 import numba.core.config
-import numba.core.types
 from numba.core.options import DefaultOptions
+from numba.extending import register_jitable
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 # Without reference counting the kernel runs several times faster.  The option is private, so its
 # absence is not an error.  A function compiled this way must never allocate or return an array.
 _OPTIONS: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
-
-_without_value: Callable[[Any], Any] = numba.core.types.unliteral
 
 _config: Any = numba.core.config  # its names are made from the environment when it is imported
 
@@ -38,8 +36,13 @@ JIT_DISABLED = bool(_config.DISABLE_JIT)
 
 
 def compiled(function: Function) -> Function:
-    """A function that is compiled as part of the entry function that calls it."""
-    return cast(Function, _for_any_value(numba.njit(**_OPTIONS)(function)))
+    """A function that is compiled as part of the entry function that calls it.
+
+    Called from Python it runs as Python: code by which Python could call the machine code of each
+    function would take a third of the time of compiling.
+    """
+    make: Callable[[Function], Function] = register_jitable(no_cfunc_wrapper=True, **_OPTIONS)
+    return make(function)
 
 
 def inlined(function: Function) -> Function:
@@ -48,25 +51,9 @@ def inlined(function: Function) -> Function:
     For what is called all the time: handing over the arrays of the search costs more than the
     work, and left to itself the compiler gives up on inlining once the callers grow long.
     """
-    return cast(Function, _for_any_value(numba.njit(forceinline=True, **_OPTIONS)(function)))
-
-
-def _for_any_value(function: Any) -> Any:
-    """Let numba compile a function once for all numbers, not once more for each constant.
-
-    It asks a function for the code that fits some arguments; a constant is there told by its value.
-    """
-    if not JIT_DISABLED:
-        resolve = function.get_call_template
-
-        def for_types(args: Sequence[Any], kws: Mapping[str, Any]) -> Any:
-            return resolve(
-                tuple(_without_value(each) for each in args),
-                {name: _without_value(each) for name, each in kws.items()},
-            )
-
-        function.get_call_template = for_types
-    return function
+    options = {"forceinline": True, "no_cfunc_wrapper": True, **_OPTIONS}
+    make: Callable[[Function], Function] = register_jitable(**options)
+    return make(function)
 
 
 def compiled_entry(function: Function, cache_folder: Path | None) -> Function:
