@@ -25,8 +25,9 @@ from api.actions.calibrate_travel import calibrate_travel
 from api.actions.follow_catalogue import follow_catalogue
 from api.actions.holding import expire_holds
 from api.actions.keep_roads import keep_roads
-from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.planning import PlanRequest, claim_plan, request_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.solving import solve_plan
 from api.outbox.relay import Relay
 from api.outbox.sending import Sender
 from api.present import TellTime, present

@@ -7,9 +7,10 @@ from typing import Annotated
 import typer
 
 from api.actions.load_company import load_company
-from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.planning import PlanRequest, claim_plan, request_plan
 from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.solving import solve_plan
 from api.cli.printing import print_changes, print_draft
 from api.cli.search_bar import search_bar
 from api.cli.setting_up import (

@@ -7,7 +7,8 @@ from typing import Annotated, TypeVar
 
 import typer
 
-from api.actions.planning import PlanRequest, assemble_plan
+from api.actions.planning import PlanRequest
+from api.actions.solving import assemble_plan
 from api.cli.printing import print_bound
 from api.cli.search_bar import search_bar
 from api.cli.setting_up import DataFolder, console, day_from, open_database, settings_for

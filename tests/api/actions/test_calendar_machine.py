@@ -23,8 +23,9 @@ from sqlmodel import col, select
 from api.actions.booking import book_hold, cancel_with_notice, move_to_hold
 from api.actions.holding import expire_holds, hold_time, release_hold, state_of
 from api.actions.offering import offer_times
-from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.planning import PlanRequest, claim_plan, request_plan
 from api.actions.publishing import publish_plan
+from api.actions.solving import solve_plan
 from api.actions.take_callback import FaultReport, take_callback
 from api.storage.database import Database
 from api.storage.joined import JoinedDatabase

@@ -9,8 +9,9 @@ import pytest
 from sqlmodel import select
 
 from api.actions.keep_roads import Extent, keep_roads
-from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.planning import PlanRequest, claim_plan, request_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.solving import solve_plan
 from api.clock import Clock
 from api.road_service import RoadService
 from api.storage.company_travel import company_travel, tell_travel

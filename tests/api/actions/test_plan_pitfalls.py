@@ -8,10 +8,11 @@ from sqlmodel import select
 
 from api.actions.appointments import book_by_hand, change_state
 from api.actions.plan_changes import ChangeKind, changes_of
-from api.actions.planning import cancel_plan, claim_plan, request_plan, solve_plan
+from api.actions.planning import cancel_plan, claim_plan, request_plan
 from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
 from api.actions.report_visit import VisitReport, report_work
+from api.actions.solving import solve_plan
 from api.storage.database import Database
 from api.storage.due_work import DueWorkKeeper, SiteWork, waiting_work
 from api.storage.tables import (

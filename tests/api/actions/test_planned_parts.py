@@ -12,9 +12,10 @@ from api.actions.feed_links import create_feed_link
 from api.actions.judge_slots import judge_slot
 from api.actions.offering import ask
 from api.actions.plan_changes import changes_of
-from api.actions.planning import PlanRequest, claim_plan, request_plan, solve_plan
+from api.actions.planning import PlanRequest, claim_plan, request_plan
 from api.actions.publishing import publish_plan
 from api.actions.report_visit import VisitReport, report_work
+from api.actions.solving import solve_plan
 from api.actions.stock import count_stock, loads
 from api.storage.database import Database
 from api.storage.documents import unpack_problem, worksheet_to_json

@@ -8,14 +8,13 @@ from api.actions.plan_changes import ChangeKind, changes_of
 from api.actions.planning import (
     LEASE,
     PlanRequest,
-    assemble_plan,
     cancel_plan,
     claim_plan,
     request_plan,
-    solve_plan,
 )
 from api.actions.publishing import publish_plan
 from api.actions.raise_due_work import raise_due_work
+from api.actions.solving import assemble_plan, solve_plan
 from api.storage.database import Database
 from api.storage.documents import unpack_problem
 from api.storage.tables import AbsenceRow, AppointmentRow, PlanRow, TechnicianRow, VisitRow

@@ -8,7 +8,7 @@ from api.actions.appointments import book_by_hand, change_state, move_by_hand
 from api.actions.booking import book_hold
 from api.actions.holding import hold_time
 from api.actions.offering import offer_times
-from api.actions.planning import assemble_plan
+from api.actions.solving import assemble_plan
 from api.storage.database import Database
 from api.storage.presence import presences
 from api.storage.scope import EVERYTHING

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from api.actions.load_company import load_company
-from api.actions.planning import PlanRequest, assemble_plan
+from api.actions.planning import PlanRequest
 from api.actions.raise_due_work import raise_due_work
+from api.actions.solving import assemble_plan
 from api.storage.audit import Origin
 from api.storage.database import Database
 from scheduler.routing.bound import lower_bound
