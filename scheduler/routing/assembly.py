@@ -17,7 +17,7 @@ from scheduler.places import Coordinates
 from scheduler.routing.misfits import note_misfits
 from scheduler.routing.open_visits import Occupied, OpenVisit, TakenTime
 from scheduler.routing.parts import Pause, Pin, Place, Shift, Visit
-from scheduler.routing.plan import LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import Plan, Stop, plan_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.reading import Flaws
 from scheduler.routing.start_windows import Minutes, start_windows
@@ -183,13 +183,7 @@ def published_plan(assembly: Assembly, visits: Sequence[OpenVisit]) -> Plan | No
             stops.append(Stop(visit=visit.id, shift=theirs.id, start=start))
     if not stops:
         return None
-    planned = {stop.visit for stop in stops}
-    return Plan(
-        stops=tuple(stops),
-        breaks=(),
-        left_out=tuple(LeftOut(visit=visit.id) for visit in visits if visit.id not in planned),
-        cost=cost_of(assembly.problem, stops),
-    )
+    return plan_of(assembly.problem, stops)
 
 
 class _Places:

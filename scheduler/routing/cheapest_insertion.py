@@ -7,7 +7,7 @@ to be believed.
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import BreakTaken, Plan, Stop, plan_of
 from scheduler.routing.problem import Problem, Shift, Visit
 from scheduler.routing.sites import Sites
 from scheduler.routing.timing import timetable
@@ -96,18 +96,6 @@ def _plan(problem: Problem, rounds: dict[str, list[Visit]]) -> Plan:
         times = timetable(problem, shift, order) if order else None
         if times is None:
             continue
-        stops += [
-            Stop(visit=visit.id, shift=shift.id, start=start)
-            for visit, start in zip(order, times.starts, strict=True)
-        ]
-        if times.break_start is not None:
-            breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
-    planned = {stop.visit for stop in stops}
-    return Plan(
-        stops=tuple(stops),
-        breaks=tuple(breaks),
-        left_out=tuple(
-            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
-        ),
-        cost=cost_of(problem, stops),
-    )
+        stops += times.stops(shift, order)
+        breaks += times.breaks(shift)
+    return plan_of(problem, stops, breaks=breaks)

@@ -16,7 +16,7 @@ from scheduler.errors import InvalidProblem
 from scheduler.routing.insertion import Candidate, Gaps, StartRanges
 from scheduler.routing.params import Params
 from scheduler.routing.parts import Pin, Visit
-from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import BreakTaken, Call, Plan, Stop, plan_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.sites import Sites
 from scheduler.routing.timing import timetable
@@ -265,23 +265,6 @@ class _Standing:
         self._orders[shift].insert(opening.position, visit.id)
         self._places[visit.id] = _Place(shift, start)
 
-    def _timings(self) -> dict[str, "tuple[tuple[int, ...], int | None] | None"]:
-        """Time every round that makes a visit; None where one cannot be made as it is."""
-        visits = {visit.id: visit for visit in self.held().visits}
-        timed: dict[str, tuple[tuple[int, ...], int | None] | None] = {}
-        for shift in self._problem.shifts:
-            order = self._orders.get(shift.id)
-            if order:
-                call = self._calls.get(shift.id)
-                found = timetable(
-                    self._problem,
-                    shift,
-                    [visits[name] for name in order],
-                    order.index(call) if call is not None else None,
-                )
-                timed[shift.id] = None if found is None else (found.starts, found.break_start)
-        return timed
-
     def beside(self, given: Plan) -> Plan:
         """Return a plan to start from: what stands still, and what else a given one plans."""
         kept = [stop for stop in given.stops if stop.visit not in self._linked]
@@ -290,28 +273,22 @@ class _Standing:
 
     def plan(self) -> Plan:
         """Return the plan as it stands."""
+        visits = {visit.id: visit for visit in self.held().visits}
         stops: list[Stop] = []
         breaks: list[BreakTaken] = []
-        for shift, timing in self._timings().items():
-            assert timing is not None, f"the round of shift {shift} cannot be made as placed"
-            starts, break_start = timing
-            stops += [
-                Stop(visit=name, shift=shift, start=start)
-                for name, start in zip(self._orders[shift], starts, strict=True)
-            ]
-            if break_start is not None:
-                breaks.append(BreakTaken(shift=shift, start=break_start))
-        calls = tuple(Call(shift=shift, before=name) for shift, name in self._calls.items())
-        made = {stop.visit for stop in stops}
-        return Plan(
-            stops=tuple(stops),
-            breaks=tuple(breaks),
-            left_out=tuple(
-                LeftOut(visit=visit.id) for visit in self._problem.visits if visit.id not in made
-            ),
-            cost=cost_of(self._problem, stops, breaks=breaks, calls=calls),
-            calls=calls,
-        )
+        for shift in self._problem.shifts:
+            names = self._orders.get(shift.id)
+            if not names:
+                continue
+            order = [visits[name] for name in names]
+            call = self._calls.get(shift.id)
+            call_before = names.index(call) if call is not None else None
+            times = timetable(self._problem, shift, order, call_before)
+            assert times is not None, f"the round of shift {shift.id} cannot be made as placed"
+            stops += times.stops(shift, order)
+            breaks += times.breaks(shift)
+        calls = [Call(shift=shift, before=name) for shift, name in self._calls.items()]
+        return plan_of(self._problem, stops, breaks=breaks, calls=calls)
 
 
 def _pinned(visit: Visit, place: _Place) -> Visit:

@@ -260,6 +260,27 @@ def cost_of(
     )
 
 
+def plan_of(
+    problem: Problem,
+    stops: Iterable[Stop],
+    *,
+    breaks: Iterable[BreakTaken] = (),
+    calls: Iterable[Call] = (),
+) -> Plan:
+    """Return the plan of some stops at what it costs, every visit without one left out."""
+    stops, breaks, calls = tuple(stops), tuple(breaks), tuple(calls)
+    planned = {stop.visit for stop in stops}
+    return Plan(
+        stops=stops,
+        breaks=breaks,
+        left_out=tuple(
+            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
+        ),
+        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
+        calls=calls,
+    )
+
+
 def read_plan(path: Path) -> Plan:
     """Read a plan file, packed with gzip or not.
 

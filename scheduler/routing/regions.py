@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.parts import Shift
-from scheduler.routing.plan import LeftOut, Plan, cost_of
+from scheduler.routing.plan import Plan, cost_of, plan_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.region_sites import with_keys, without_meetings
 
@@ -345,16 +345,11 @@ def _of_these(shifts: Collection[str], numbers: Mapping[str, int]) -> dict[str, 
 def _within(plan: Plan, problem: Problem) -> Plan:
     """Return what a plan says of the shifts and visits of a problem."""
     shifts, visits = problem.shift_index(), problem.visit_index()
-    stops = tuple(stop for stop in plan.stops if stop.shift in shifts and stop.visit in visits)
-    planned = {stop.visit for stop in stops}
-    breaks = tuple(each for each in plan.breaks if each.shift in shifts)
-    calls = tuple(each for each in plan.calls if each.shift in shifts)
-    return Plan(
-        stops=stops,
-        breaks=breaks,
-        left_out=tuple(LeftOut(visit=v.id) for v in problem.visits if v.id not in planned),
-        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
-        calls=calls,
+    return plan_of(
+        problem,
+        (stop for stop in plan.stops if stop.shift in shifts and stop.visit in visits),
+        breaks=(each for each in plan.breaks if each.shift in shifts),
+        calls=(each for each in plan.calls if each.shift in shifts),
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from scheduler.routing.plan import BreakTaken, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import Plan, plan_of
 from scheduler.routing.problem import Problem, Visit
 from scheduler.routing.timing import timetable
 
@@ -226,22 +226,9 @@ def with_rounds(problem: Problem, plan: Plan, orders: Mapping[int, Sequence[int]
         times = timetable(problem, shift, made)
         if times is None:
             return None
-        stops += [
-            Stop(visit=visit.id, shift=shift.id, start=start)
-            for visit, start in zip(made, times.starts, strict=True)
-        ]
-        if times.break_start is not None:
-            breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
-    planned = {stop.visit for stop in stops}
-    return Plan(
-        stops=tuple(stops),
-        breaks=tuple(breaks),
-        left_out=tuple(
-            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
-        ),
-        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
-        calls=tuple(calls),
-    )
+        stops += times.stops(shift, made)
+        breaks += times.breaks(shift)
+    return plan_of(problem, stops, breaks=breaks, calls=calls)
 
 
 def listed(names: Sequence[str]) -> str:

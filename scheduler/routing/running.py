@@ -10,7 +10,7 @@ import numpy as np
 
 from scheduler.routing.loading import load_kernel
 from scheduler.routing.params import Params
-from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
+from scheduler.routing.plan import BreakTaken, Call, Plan, Stop, plan_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.stopping import Iterations, Progress, Seconds
 from scheduler.routing.timing import timetable
@@ -165,21 +165,8 @@ def _plan(problem: Problem, rows: list[list[int]], positions: list[int]) -> Plan
         call_before = position - 1 if position else None
         times = timetable(problem, shift, order, call_before)
         assert times is not None, f"the search planned an impossible round for shift {shift.id}"
-        stops.extend(
-            Stop(visit=visit.id, shift=shift.id, start=start)
-            for visit, start in zip(order, times.starts, strict=True)
-        )
-        if times.break_start is not None:
-            breaks.append(BreakTaken(shift=shift.id, start=times.break_start))
+        stops += times.stops(shift, order)
+        breaks += times.breaks(shift)
         if call_before is not None:
             calls.append(Call(shift=shift.id, before=order[call_before].id))
-    planned = {stop.visit for stop in stops}
-    return Plan(
-        stops=tuple(stops),
-        breaks=tuple(breaks),
-        left_out=tuple(
-            LeftOut(visit=visit.id) for visit in problem.visits if visit.id not in planned
-        ),
-        cost=cost_of(problem, stops, breaks=breaks, calls=calls),
-        calls=tuple(calls),
-    )
+    return plan_of(problem, stops, breaks=breaks, calls=calls)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from scheduler.routing.plan import BreakTaken, Stop
 from scheduler.routing.problem import Charge, Pause, Problem, Shift, Visit
 
 
@@ -29,6 +30,19 @@ class Timetable:
     starts: tuple[int, ...]
     break_start: int | None
     end: int
+
+    def stops(self, shift: Shift, order: Sequence[Visit]) -> list[Stop]:
+        """Return the stops of the shift that makes the visits, in the order they were timed."""
+        return [
+            Stop(visit=visit.id, shift=shift.id, start=start)
+            for visit, start in zip(order, self.starts, strict=True)
+        ]
+
+    def breaks(self, shift: Shift) -> list[BreakTaken]:
+        """Return the break of the shift, none when it has none."""
+        if self.break_start is None:
+            return []
+        return [BreakTaken(shift=shift.id, start=self.break_start)]
 
 
 def first_start(visit: Visit, shift: Shift, minute: int) -> int | None:
