@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 
 from scheduler.errors import InvalidProblem
 from scheduler.routing.misfits import note_misfits
-from scheduler.routing.parts import MINUTES_LIMIT, After, Pause, Pin, Place, Shift, Visit, Workshop
+from scheduler.routing.parts import MINUTES_LIMIT, Place, Shift, Visit
+from scheduler.routing.parts_file import (
+    place_from_json,
+    place_to_json,
+    shift_from_json,
+    shift_to_json,
+    visit_from_json,
+    visit_to_json,
+)
 from scheduler.routing.problem import Charge, Problem
 from scheduler.routing.reading import Fields, Flaws, load_json, save_json, shown
 
@@ -119,9 +127,9 @@ def problem_from_json(document: object) -> Problem:
     if top.text("format") != FORMAT:
         flaws.note("format", f'must be "{FORMAT}", got {shown(top.raw("format"))}')
     minute_zero = _instant(top, flaws)
-    places = _items(top, flaws, "places", _place)
-    shifts = _items(top, flaws, "shifts", _shift)
-    visits = _items(top, flaws, "visits", _visit)
+    places = _items(top, flaws, "places", place_from_json)
+    shifts = _items(top, flaws, "shifts", shift_from_json)
+    visits = _items(top, flaws, "visits", visit_from_json)
     travel = _matrix(top, flaws)
     charge = _charge(top, flaws)
     balance = top.whole("balance") if top.has("balance") else 0
@@ -145,45 +153,10 @@ def problem_to_json(problem: Problem) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "minute_zero": problem.minute_zero.isoformat().replace("+00:00", "Z"),
-        "places": [
-            {"id": place.id} | ({} if place.lat is None else {"lat": place.lat, "lon": place.lon})
-            for place in problem.places
-        ],
+        "places": [place_to_json(place) for place in problem.places],
         "travel_minutes": problem.travel_minutes.tolist(),
-        "shifts": [
-            {
-                "id": shift.id,
-                "technician": shift.technician,
-                "start_place": shift.start_place,
-                "end_place": shift.end_place,
-                "start": shift.start,
-                "end": shift.end,
-                "skills": sorted(shift.skills),
-            }
-            | ({} if shift.pause is None else {"break": _pause_to_json(shift.pause)})
-            | _supplies_to_json(shift.tools, shift.parts)
-            | ({} if shift.workshop is None else {"workshop": _workshop_to_json(shift.workshop)})
-            | ({} if shift.driving_limit is None else {"driving_limit": shift.driving_limit})
-            | ({"usual_minutes": shift.usual_minutes} if shift.usual_minutes else {})
-            for shift in problem.shifts
-        ],
-        "visits": [
-            {
-                "id": visit.id,
-                "place": visit.place,
-                "minutes": visit.minutes,
-                "skills": sorted(visit.skills),
-                "start_windows": [list(window) for window in visit.start_windows],
-                "leave_out_cost": visit.leave_out_cost,
-            }
-            | ({} if visit.pinned is None else {"pinned": _pin_to_json(visit.pinned)})
-            | ({"shift_costs": dict(visit.shift_costs)} if visit.shift_costs else {})
-            | _supplies_to_json(visit.tools, visit.parts)
-            | ({"shift_minutes": dict(visit.shift_minutes)} if visit.shift_minutes else {})
-            | _links_to_json(visit)
-            | ({} if visit.site is None else {"site": visit.site})
-            for visit in problem.visits
-        ],
+        "shifts": [shift_to_json(shift) for shift in problem.shifts],
+        "visits": [visit_to_json(visit) for visit in problem.visits],
     } | _charges_to_json(problem)
 
 
@@ -294,117 +267,3 @@ def _items(
             flaws.note_all(error.flaws, under=path)
         items.append(item if len(flaws) == before else None)
     return items
-
-
-def _place(fields: Fields, flaws: Flaws) -> Place:
-    return Place(
-        id=fields.text("id"), lat=fields.number_or_none("lat"), lon=fields.number_or_none("lon")
-    )
-
-
-def _shift(fields: Fields, flaws: Flaws) -> Shift:
-    return Shift(
-        id=fields.text("id"),
-        technician=fields.text("technician"),
-        start_place=fields.whole("start_place"),
-        end_place=fields.whole("end_place"),
-        start=fields.whole("start"),
-        end=fields.whole("end"),
-        skills=fields.texts("skills"),
-        pause=_pause(fields, flaws) if fields.has("break") else None,
-        tools=fields.texts("tools"),
-        parts=fields.whole_by_name("parts"),
-        workshop=_workshop(fields, flaws) if fields.has("workshop") else None,
-        driving_limit=fields.whole("driving_limit") if fields.has("driving_limit") else None,
-        usual_minutes=fields.whole("usual_minutes") if fields.has("usual_minutes") else 0,
-    )
-
-
-def _pause(shift: Fields, flaws: Flaws) -> Pause | None:
-    fields = Fields(shift.raw("break"), shift.path("break"), flaws)
-    try:
-        return Pause(
-            minutes=fields.whole("minutes"),
-            earliest=fields.whole("earliest"),
-            latest=fields.whole("latest"),
-        )
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=shift.path("break"))
-        return None
-
-
-def _workshop(shift: Fields, flaws: Flaws) -> Workshop | None:
-    fields = Fields(shift.raw("workshop"), shift.path("workshop"), flaws)
-    try:
-        return Workshop(
-            place=fields.whole("place"),
-            minutes=fields.whole("minutes") if fields.has("minutes") else 0,
-        )
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=shift.path("workshop"))
-        return None
-
-
-def _visit(fields: Fields, flaws: Flaws) -> Visit:
-    return Visit(
-        id=fields.text("id"),
-        place=fields.whole("place"),
-        minutes=fields.whole("minutes"),
-        skills=fields.texts("skills"),
-        start_windows=fields.whole_pairs("start_windows"),
-        leave_out_cost=fields.whole("leave_out_cost"),
-        pinned=_pin(fields, flaws) if fields.has("pinned") else None,
-        shift_costs=fields.whole_by_name("shift_costs"),
-        tools=fields.texts("tools"),
-        parts=fields.whole_by_name("parts"),
-        shift_minutes=fields.whole_by_name("shift_minutes"),
-        after=_after(fields, flaws) if fields.has("after") else None,
-        together_with=fields.text("together_with") if fields.has("together_with") else None,
-        site=fields.text("site") if fields.has("site") else None,
-    )
-
-
-def _after(visit: Fields, flaws: Flaws) -> After | None:
-    fields = Fields(visit.raw("after"), visit.path("after"), flaws)
-    try:
-        return After(
-            visit=fields.text("visit"),
-            minutes=fields.whole("minutes") if fields.has("minutes") else 0,
-        )
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=visit.path("after"))
-        return None
-
-
-def _pin(visit: Fields, flaws: Flaws) -> Pin | None:
-    fields = Fields(visit.raw("pinned"), visit.path("pinned"), flaws)
-    try:
-        return Pin(shift=fields.text("shift"), start=fields.whole("start"))
-    except InvalidProblem as error:
-        flaws.note_all(error.flaws, under=visit.path("pinned"))
-        return None
-
-
-def _pause_to_json(pause: Pause) -> dict[str, int]:
-    return {"minutes": pause.minutes, "earliest": pause.earliest, "latest": pause.latest}
-
-
-def _workshop_to_json(workshop: Workshop) -> dict[str, int]:
-    return {"place": workshop.place, "minutes": workshop.minutes}
-
-
-def _supplies_to_json(tools: frozenset[str], parts: Mapping[str, int]) -> dict[str, Any]:
-    return ({"tools": sorted(tools)} if tools else {}) | ({"parts": dict(parts)} if parts else {})
-
-
-def _links_to_json(visit: Visit) -> dict[str, Any]:
-    links: dict[str, Any] = {}
-    if visit.after is not None:
-        links["after"] = {"visit": visit.after.visit, "minutes": visit.after.minutes}
-    if visit.together_with is not None:
-        links["together_with"] = visit.together_with
-    return links
-
-
-def _pin_to_json(pin: Pin) -> dict[str, str | int]:
-    return {"shift": pin.shift, "start": pin.start}
