@@ -5,9 +5,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+from math import ceil
 from typing import Protocol
 
-from scipy.stats import poisson
+from scipy.special import pdtr, pdtrik
 
 from scheduler.catalogue import Catalogue
 from scheduler.errors import InvalidInput, UnknownReference
@@ -80,7 +81,11 @@ def newsvendor_pieces(mean: float, shortage_cost: float, holding_cost: float) ->
     """
     if not mean >= 0:
         raise InvalidInput(f"mean must be >= 0, got {mean}")
-    return int(poisson.ppf(critical_ratio(shortage_cost, holding_cost), mean)) if mean else 0
+    if not mean:
+        return 0
+    ratio = critical_ratio(shortage_cost, holding_cost)
+    enough = ceil(float(pdtrik(ratio, mean)))  # exact to rounding only: a piece less may do
+    return enough - 1 if enough and pdtr(enough - 1, mean) >= ratio else enough
 
 
 class Demand(Protocol):
@@ -104,8 +109,11 @@ class PoissonDemand:
 
     def left_over(self, stock: float) -> float:
         """Return how many pieces are left at the end of the period, on average."""
-        at_most = float(poisson.cdf(stock, self.mean))
-        return stock * at_most - self.mean * float(poisson.cdf(stock - 1, self.mean))
+        return stock * self._at_most(stock) - self.mean * self._at_most(stock - 1)
+
+    def _at_most(self, pieces: float) -> float:
+        """Return the probability that no more are asked for."""
+        return float(pdtr(pieces, self.mean)) if pieces >= 0 else 0.0
 
 
 def expected_cost(stock: float, demand: Demand, shortage_cost: float, holding_cost: float) -> float:

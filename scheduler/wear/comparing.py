@@ -14,7 +14,7 @@ from datetime import date
 from enum import StrEnum
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from scheduler.duty import DutyClass
 from scheduler.wear.lives import Life
@@ -133,7 +133,7 @@ def log_rank(groups: Mapping[str, Sequence[Life]]) -> Comparison | None:
         ),
         chi_square=statistic,
         freedom=count - 1,
-        p_value=float(chi2.sf(statistic, count - 1)),
+        p_value=float(chdtrc(count - 1, max(0.0, statistic))),
     )
 
 

@@ -14,7 +14,7 @@ from enum import StrEnum
 from math import exp, fsum, log, sqrt
 
 from scipy.optimize import brentq
-from scipy.stats import chi2, norm
+from scipy.special import chdtr, chdtrc, gammaincinv, ndtri
 
 from scheduler.errors import InvalidInput, TooFewFailures
 
@@ -113,17 +113,18 @@ def fit_power_law(machines: Sequence[FailureRecord], *, confidence: float = 0.9)
     scale = count / likelihood.exposure(shape)
     tail = (1 - confidence) / 2
     if any(machine.watched_from for machine in machines):
-        p_value = float(chi2.sf(max(0.0, 2 * (likelihood(shape) - likelihood(1.0))), 1))
-        reach = exp(float(norm.ppf(1 - tail)) * likelihood.spread(shape))
+        p_value = float(chdtrc(1, max(0.0, 2 * (likelihood(shape) - likelihood(1.0)))))
+        reach = exp(float(ndtri(1 - tail)) * likelihood.spread(shape))
         low, high = shape / reach, shape * reach
     else:
         # 2 * telling * (true shape) / (fitted shape) is chi-square with 2 * telling degrees of
-        # freedom, up to the factor telling / count for the failures that say nothing
+        # freedom, up to the factor telling / count for the failures that say nothing; half of that
+        # is gamma with shape telling
         freedom = 2 * telling
         steady = 2 * count / shape
-        p_value = 2 * min(float(chi2.cdf(steady, freedom)), float(chi2.sf(steady, freedom)))
+        p_value = 2 * min(float(chdtr(freedom, steady)), float(chdtrc(freedom, steady)))
         low, high = (
-            shape * float(chi2.ppf(share, freedom)) / (2 * count) for share in (tail, 1 - tail)
+            shape * float(gammaincinv(telling, share)) / count for share in (tail, 1 - tail)
         )
     trend = Trend.STEADY
     if p_value < _SURE:

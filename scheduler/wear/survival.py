@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log, sqrt
 
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from scheduler.wear.lives import Life
 
@@ -58,7 +58,7 @@ def kaplan_meier(lives: Sequence[Life], *, confidence: float = 0.95) -> Survival
 
     A life cut short at the age of a failure counts as at risk of it.
     """
-    quantile = float(norm.ppf((1 + confidence) / 2))
+    quantile = float(ndtri((1 + confidence) / 2))
     survival, greenwood = 1.0, 0.0
     steps: list[SurvivalStep] = []
     for age in sorted({life.age for life in lives if life.failed}):

@@ -16,8 +16,7 @@ from math import exp, inf, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize
-from scipy.special import gamma, gammainc
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, gamma, gammainc, ndtri
 
 from scheduler.errors import InvalidInput, TooFewFailures
 from scheduler.wear.lives import Life
@@ -181,7 +180,7 @@ def fit_weibull(
     if helped is not None:
         information += np.diag([helped.shape_spread**-2, helped.scale_spread**-2])
     spreads = np.sqrt(np.diag(np.linalg.inv(information)))
-    quantile = float(norm.ppf((1 + confidence) / 2))
+    quantile = float(ndtri((1 + confidence) / 2))
     shape, scale = (
         Limits(low=exp(value - quantile * spread), high=exp(value + quantile * spread))
         for value, spread in zip(logs, spreads, strict=True)
@@ -299,7 +298,7 @@ class _Likelihood:
             best = self.value(self.maximum())
         except TooFewFailures:
             return 1.0
-        return float(chi2.sf(max(0.0, 2 * (best - self.value(without_age))), 1))
+        return float(chdtrc(1, max(0.0, 2 * (best - self.value(without_age)))))
 
 
 def _because(
