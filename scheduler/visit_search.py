@@ -13,6 +13,7 @@ import numpy as np
 from scheduler import grouping, visit_costs, visit_estimate, work_order
 from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partition
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
+from scheduler.routing.loading import first_in_turn
 from scheduler.visit_costs import Site, best_day, group_cost, minutes_and_shutdowns
 
 EXACT_LOTS: Final = 10  # above, 2 ** lots groups are too many to cost for each of many sites
@@ -427,4 +428,6 @@ def _cache_folder() -> Path | None:
     return base / f"visits-{digest.hexdigest()[:12]}"
 
 
-search = compiled_entry(_search, _cache_folder())
+_FOLDER: Final = _cache_folder()
+
+search = first_in_turn(compiled_entry(_search, _FOLDER), _FOLDER)

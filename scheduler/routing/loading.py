@@ -1,11 +1,10 @@
 """Loading the compiled search: once per process, from a cache folder where there is one."""
 
 import fcntl
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import numpy as np
 
@@ -16,6 +15,9 @@ if TYPE_CHECKING:
     from scheduler.routing.kernel.layout import Rules, Search, World
 
     Advance = Callable[[World, Search, Rules, int, float, float], None]
+
+_Given = ParamSpec("_Given")
+_Answer = TypeVar("_Answer")
 
 COMPILING = "Compiling the route search; this takes up to half a minute, once."
 COMPILING_EACH_TIME = (
@@ -47,27 +49,35 @@ def load_kernel(
         if announce is not None and not compiling.JIT_DISABLED:
             if folder is None:
                 announce(COMPILING_EACH_TIME)
-            elif not any(folder.rglob("*.nbi")):
+            elif not any(folder.rglob("annealing.*.nbi")):
                 announce(COMPILING)
         advance = compiling.compiled_entry(annealing.advance, folder)
-        with _turn(folder):
-            _run_once(advance)
+        _run_once(first_in_turn(advance, folder))
         _loaded.append(advance)
     return _loaded[0]
 
 
-@contextmanager
-def _turn(folder: Path | None) -> Iterator[None]:
-    """Wait while another process compiles: what it made is then read from the folder.
+def first_in_turn(
+    entry: Callable[_Given, _Answer], folder: Path | None
+) -> Callable[_Given, _Answer]:
+    """Let the first call of a compiled function, which compiles it, wait for other processes.
 
-    The system gives the lock back when a process dies.
+    What another one made meanwhile is then read from the folder. The system gives the lock back
+    when a process dies.
     """
-    if folder is None:
-        yield
-        return
-    with (folder / "turn").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
+    called: list[bool] = []
+
+    def call(*given: _Given.args, **named: _Given.kwargs) -> _Answer:
+        if called or folder is None:
+            return entry(*given, **named)
+        folder.mkdir(parents=True, exist_ok=True)
+        with (folder / "turn").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            answer = entry(*given, **named)
+        called.append(True)
+        return answer
+
+    return call
 
 
 def _run_once(advance: "Advance") -> None:

@@ -1,5 +1,6 @@
 """Where the compiled search is kept, and that it is compiled for one set of types only."""
 
+import fcntl
 import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -8,7 +9,7 @@ import pytest
 
 from scheduler.routing.engine import Iterations, Params, solve
 from scheduler.routing.kernel.compiling import source_hash, usable_folder
-from scheduler.routing.loading import COMPILING, load_kernel
+from scheduler.routing.loading import COMPILING, first_in_turn, load_kernel
 from tests.scheduler.routing.test_engine import in_another_process, town
 
 
@@ -75,8 +76,28 @@ print(sum(kernel.stats.cache_misses.values()), "compiled")
 """
 
 
+def test_the_first_call_alone_waits_its_turn(tmp_path: Path) -> None:
+    folder = tmp_path / "compiled" / "visits"
+
+    def is_free() -> bool:
+        with (folder / "turn").open() as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                return False
+            return True
+
+    search = first_in_turn(is_free, folder)
+    assert [search(), search()] == [False, True]
+    assert is_free()
+    assert first_in_turn(lambda given: given + 1, None)(41) == 42
+
+
 def test_one_of_two_processes_compiles_and_both_say_why_it_takes_long(tmp_path: Path) -> None:
     bare = dict.fromkeys(("HOME", "XDG_CACHE_HOME", "NUMBA_CACHE_DIR"))  # nor is there a home
+    visits = tmp_path / "compiled" / f"kernel-{source_hash()}" / "visits-0"
+    visits.mkdir(parents=True)
+    (visits / "visit_search._search-1.nbi").touch()  # kept there, too, and no route search
 
     def said(_: int) -> str:
         return in_another_process(ANNOUNCE.format(folder=tmp_path / "compiled"), **bare)
