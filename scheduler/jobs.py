@@ -1,7 +1,7 @@
 """A piece of work at one machine: what a rule or a fault asks for, with the access it needs."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from scheduler.catalogue import Action, Catalogue, EquipmentKind, MachineState, ServiceRule
@@ -211,3 +211,51 @@ def every_visit_jobs(
         for rule in rules
         if rule.part_type in places
     )
+
+
+def joined_by_opening(jobs: Sequence[Job]) -> list[Job]:
+    """Return the jobs with those that need the same thing taken apart made one."""
+    joined: list[Job] = []
+    for job in jobs:
+        same = [n for n, other in enumerate(joined) if _one_step(job, other)]
+        if same:
+            joined[same[0]] = _together(joined[same[0]], job)
+        else:
+            joined.append(job)
+    return joined
+
+
+def _one_step(job: Job, other: Job) -> bool:
+    return job.opening is not None and (job.opening, job.state) == (other.opening, other.state)
+
+
+def _together(job: Job, other: Job) -> Job:
+    """Both in one step; each with its own places where these differ."""
+    apart = job.name_says_where or set(job.places) != set(other.places)
+    names = [name_and_places(each) if apart else each.name for each in (job, other)]
+    parts = {
+        part: job.parts.get(part, 0) + other.parts.get(part, 0)
+        for part in (*job.parts, *other.parts)
+    }
+    return replace(
+        job,
+        name=" + ".join(names),
+        minutes=job.minutes + other.minutes,
+        access=tuple(dict.fromkeys((*job.access, *other.access))),
+        tasks=(*job.tasks, *other.tasks),
+        places=tuple(dict.fromkeys((*job.places, *other.places))),
+        name_says_where=apart,
+        skills=job.skills | other.skills,
+        parts=parts,
+        tools=tuple(dict.fromkeys((*job.tools, *other.tools))),
+        cautions=tuple(dict.fromkeys((*job.cautions, *other.cautions))),
+        readings=tuple(dict.fromkeys((*job.readings, *other.readings))),
+        details=tuple(dict.fromkeys((*job.details, *other.details))),
+    )
+
+
+def name_and_places(job: Job) -> str:
+    """Return what a job is called, with where on the machine it is done."""
+    if job.name_says_where or not job.places:
+        return job.name
+    return f"{job.name} ({', '.join(job.places)})"

@@ -8,7 +8,7 @@ zero gauge.
 from collections.abc import Iterator, Sequence
 
 from scheduler.catalogue import MachineState
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step
 
 _LETS_DOWN = (StepKind.COOL_DOWN, StepKind.ZERO_GAUGE)

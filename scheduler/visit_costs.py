@@ -12,7 +12,7 @@ import numpy as np
 from scheduler.grouping import Floats, Integers
 from scheduler.routing.kernel.compiling import compiled, inlined
 from scheduler.visit_estimate import TALLY, Records
-from scheduler.work_order import (
+from scheduler.visit_steps import (
     ARRIVE_MINUTES,
     AS_FOUND_MINUTES,
     BLEED_MINUTES,

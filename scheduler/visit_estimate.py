@@ -17,7 +17,7 @@ from scheduler.catalogue import Catalogue, EquipmentKind, MachineState, ReadWhen
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import STATE_RANK, Job, access_state, every_visit_jobs, job_for_rule, strictest
 from scheduler.machines import Build, thermal_of
-from scheduler.work_order import CHEMICALS, READING_MINUTES, RINSE_MINUTES
+from scheduler.visit_steps import CHEMICALS, READING_MINUTES, RINSE_MINUTES
 from scheduler.worksheet import MachineWork, VisitTimes, visit_times
 
 # What some jobs at one machine add up to. Sets of access steps and of readings are bit masks.

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from scheduler import grouping, visit_costs, visit_estimate, work_order
+from scheduler import grouping, visit_costs, visit_estimate, visit_steps
 from scheduler.grouping import Floats, Integers, cheapest_cut, cheapest_partition
 from scheduler.routing.kernel.compiling import compiled, compiled_entry, usable_folder
 from scheduler.routing.loading import first_in_turn
@@ -414,7 +414,7 @@ def _search(
     return total
 
 
-_MODULES: Final = (grouping, visit_costs, visit_estimate, work_order)
+_MODULES: Final = (grouping, visit_costs, visit_estimate, visit_steps)
 
 
 def _cache_folder() -> Path | None:

@@ -13,14 +13,14 @@ from scheduler.jobs import Job, caution_texts, every_visit_jobs, job_for_rule, s
 from scheduler.machines import Build, Machine
 from scheduler.upgrades import Upgrade, upgrades_on
 from scheduler.upkeep import DueTask
-from scheduler.work_order import (
+from scheduler.visit_steps import (
     ARRIVE_MINUTES,
     HAND_OVER_MINUTES,
     PAPERWORK_MINUTES,
     Operation,
     StepKind,
-    machine_operations,
 )
+from scheduler.work_order import machine_operations
 
 # How far hands-on work strays from the catalogue's minutes, as standard deviations over the mean:
 # a part that all steps of one visit share (this machine, this day) and a part of each step's own.

@@ -25,7 +25,7 @@ from api.storage.unread import URGENT
 from scheduler.catalogue import Catalogue, MachineState
 from scheduler.lifecycle import AppointmentState
 from scheduler.translations import Translator
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step, Worksheet, at_pace
 
 _OFF_FROM = frozenset({StepKind.TAKE_OUT, StepKind.SHUT_DOWN})

@@ -21,7 +21,7 @@ from api.pages.worksheet_words import ENGLISH, FRENCH, PAGE_WORDS, PageWords
 from scheduler.catalogue import Catalogue, SetPoint
 from scheduler.lifecycle import AppointmentState
 from scheduler.made_safe import states_met
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step
 
 _STYLE = "worksheet.css"

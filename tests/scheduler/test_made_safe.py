@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scheduler.catalogue import MachineState
 from scheduler.made_safe import states_met
 from scheduler.upkeep import DueTask
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import build_worksheet
 from tests.scheduler.small_trade import CATALOGUE, TWO_GROUP, machine, task
 from tests.scheduler.test_worksheet import ALL_TASKS, ALONE, MACHINES

@@ -13,7 +13,7 @@ from scheduler.company import Urgency
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.machines import Build, Machine
 from scheduler.triage import LikelyFault, callback_worksheet, learned_rate, triage
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from seed_data.catalogue import load_catalogue
 from tests.scheduler.small_trade import CATALOGUE, TWO_GROUP, machine
 

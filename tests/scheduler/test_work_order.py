@@ -11,7 +11,7 @@ from scheduler.catalogue import BoilerLayout, Dosing, EquipmentKind, MachineStat
 from scheduler.jobs import access_needed, rule_state
 from scheduler.machines import Build, FittedPart, Machine, places_in
 from scheduler.upkeep import DueTask
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step, Worksheet, build_worksheet
 from seed_data.catalogue import load_catalogue
 

@@ -11,7 +11,7 @@ from scheduler.catalogue import EquipmentKind, MachineState
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.jobs import access_state
 from scheduler.upkeep import DueTask
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step, Worksheet, at_pace, build_worksheet
 from tests.scheduler.small_trade import (
     CATALOGUE,

@@ -34,7 +34,7 @@ from api.storage.tables import (
 )
 from scheduler.catalogue import Catalogue, MachineState
 from scheduler.lifecycle import AppointmentState
-from scheduler.work_order import StepKind
+from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step, Worksheet
 from tests.api.http.conftest import NOW, TEST
 
