@@ -6,19 +6,20 @@ work done after it risks a failure. :mod:`scheduler.visit_search` finds the chea
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from scheduler.catalogue import Catalogue, ServiceRule
-from scheduler.errors import InvalidInput, UnknownReference
+from scheduler.bundling_policy import BundlingPolicy
+from scheduler.catalogue import Catalogue
+from scheduler.errors import InvalidInput
+from scheduler.lots import Lot, lots_of
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
 from scheduler.visit_estimate import MachineRules, VisitEstimates, VisitFigures, records
-from scheduler.wear.late_risk import LateRisk
 from scheduler.wear.records import Kind
 from scheduler.wear.weibull import Weibull
 
@@ -67,9 +68,6 @@ class Bundle:
     because: str
 
 
-LotKey = tuple[date, date, date, date, str, str]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bundling:
     """The visits chosen for one site, and what doing every task on its own would cost.
@@ -82,41 +80,6 @@ class Bundling:
     later: tuple[str, ...]
     cost_minutes: float
     separate_cost_minutes: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BundlingPolicy:
-    """What the company weighs. Defaults are common practice, no source.
-
-    Attributes
-    ----------
-    visit_minutes : set-up of a visit, its share of the drive and the call-out, in minutes of
-        travel equivalent, >= 0.
-    shutdown_minutes : what it costs the café to do without a machine, each time one is taken out
-        of service, in minutes of travel equivalent, >= 0.
-    failure_minutes : what a failure costs beyond the planned work, in minutes of travel
-        equivalent, >= 0. Each day late costs this times the chance of a failure on that day: by the
-        part's law of life where that is known, else as if a whole interval late meant one failure.
-    money_minor_per_minute : how much money (minor units) one minute is worth, > 0.
-    maximum_minutes : how long a visit may take, > 0. Work that takes longer alone still gets its
-        visit.
-    overdue_within_days : an overdue task asks for a visit within so many days, >= 0.
-    """
-
-    visit_minutes: float = 45.0
-    shutdown_minutes: float = 15.0
-    failure_minutes: float = 300.0
-    money_minor_per_minute: float = 100.0
-    maximum_minutes: int = 240
-    overdue_within_days: int = 5
-
-    def __post_init__(self) -> None:
-        for name in ("visit_minutes", "shutdown_minutes", "failure_minutes", "overdue_within_days"):
-            if not getattr(self, name) >= 0:
-                raise InvalidInput(f"{name} must be >= 0, got {getattr(self, name)}")
-        for name in ("money_minor_per_minute", "maximum_minutes"):
-            if not getattr(self, name) > 0:
-                raise InvalidInput(f"{name} must be > 0, got {getattr(self, name)}")
 
 
 def bundle_site(
@@ -162,7 +125,7 @@ def bundle_site(
         raise InvalidInput(f"tasks of one site at a time, got those of {', '.join(sorted(sites))}")
     by_id = {machine.id: machine for machine in machines}
     within = [task for task in tasks if task.earliest < horizon]
-    lots = _lots(within, by_id, policy, today, estimates, laws or {})
+    lots = lots_of(within, by_id, policy, today, estimates, laws or {})
     wanted = [
         visit
         for together in _kept_apart(lots)
@@ -181,38 +144,17 @@ def bundle_site(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Lot:
-    """Tasks that differ only in the place at the machine: they are never split.
-
-    ``earliest`` is not before today, and an overdue lot's ``latest`` is the day by which a visit is
-    asked for. The weights are those of one task, in minutes of travel equivalent a day.
-    """
-
-    tasks: tuple[DueTask, ...]
-    places: tuple[str, ...]  # one for each task, nameless where it does not matter
-    rule: ServiceRule
-    machine: Machine
-    build: int  # its row in the estimates
-    earliest: date
-    target: date
-    latest: date
-    overdue: bool
-    early_per_day: float
-    late_per_day: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Visit:
     """Lots done in one go on the day that costs least."""
 
-    lots: tuple[_Lot, ...]
+    lots: tuple[Lot, ...]
     day: date
     cost_beside_minutes: float  # all but the minutes at the site
     separate_cost: float
 
     def figures(self, estimates: VisitEstimates) -> VisitFigures:
         """Return what the worksheet of the same tasks says."""
-        at_machine: dict[str, tuple[_Lot, dict[str, tuple[str, ...]]]] = {}
+        at_machine: dict[str, tuple[Lot, dict[str, tuple[str, ...]]]] = {}
         for lot in self.lots:
             _, places = at_machine.setdefault(lot.machine.id, (lot, {}))
             places[lot.rule.id] = (*places.get(lot.rule.id, ()), *lot.places)
@@ -228,88 +170,19 @@ class _Visit:
         )
 
 
-def lot_key(task: DueTask) -> LotKey:
-    """Return what tasks have in common that are never split, whatever visits are made of them."""
-    return task.target, task.latest, task.earliest, task.anchor, task.machine, task.rule
-
-
-def _lots(
-    tasks: Iterable[DueTask],
-    machines: Mapping[str, Machine],
-    policy: BundlingPolicy,
-    today: date,
-    estimates: VisitEstimates,
-    laws: Mapping[Kind, Weibull],
-) -> list[_Lot]:
-    """Tasks by machine, rule and days, in the order of their target days."""
-    rules = estimates.catalogue.rules
-    alike: dict[LotKey, list[DueTask]] = {}
-    for task in tasks:
-        if task.machine not in machines:
-            raise UnknownReference("machine", task.machine, machines)
-        if task.rule not in rules:
-            raise UnknownReference("service rule", task.rule, rules)
-        alike.setdefault(lot_key(task), []).append(task)
-    ask_by = today + timedelta(days=policy.overdue_within_days)
-    risk = LateRisk(estimates.catalogue, laws)
-    builds = {each.id: estimates.build_number(each.build) for each in machines.values()}
-    lots = []
-    for same in alike.values():
-        task, rule = same[0], rules[same[0].rule]
-        overdue = task.latest < today
-        interval_days = max(1, (task.target - task.anchor).days)
-        machine = machines[task.machine]
-        failures = [risk.failures_a_day(each, machine) or 1 / interval_days for each in same]
-        lots.append(
-            _Lot(
-                tasks=tuple(sorted(same, key=lambda task: task.id)),
-                places=_places(same, machine, rule, estimates),
-                rule=rule,
-                machine=machine,
-                build=builds[machine.id],
-                earliest=max(today, task.earliest),
-                target=max(today, task.target),
-                latest=ask_by if overdue else task.latest,
-                overdue=overdue,
-                early_per_day=_value(rule, estimates.catalogue, policy) / interval_days,
-                late_per_day=policy.failure_minutes * sum(failures) / len(failures),
-            )
-        )
-    return sorted(lots, key=lambda lot: (lot.target, lot.latest, lot.tasks[0].id))
-
-
-def _places(
-    tasks: Iterable[DueTask], machine: Machine, rule: ServiceRule, estimates: VisitEstimates
-) -> tuple[str, ...]:
-    fitted = [task.fitted_part or "" for task in sorted(tasks, key=lambda task: task.id)]
-    if rule.opening is not None:
-        positions = {part.id: part.position for part in machine.parts}
-        fitted = [positions.get(part, part) for part in fitted]
-    return estimates.places_that_count(rule.id, tuple(fitted))
-
-
-def _value(rule: ServiceRule, catalogue: Catalogue, policy: BundlingPolicy) -> float:
-    """What the work and its parts are worth, in minutes of travel equivalent."""
-    parts = sum(
-        catalogue.part_types[part].price_minor * quantity
-        for part, quantity in rule.consumes.items()
-    )
-    return rule.minutes + parts / policy.money_minor_per_minute
-
-
-def _kept_apart(lots: Iterable[_Lot]) -> list[list[_Lot]]:
+def _kept_apart(lots: Iterable[Lot]) -> list[list[Lot]]:
     """Return lots that may share a visit: all ordinary work, and each rule that stands alone.
 
     One examiner who comes for one machine of a site may as well see the others.
     """
-    together: dict[str | None, list[_Lot]] = {}
+    together: dict[str | None, list[Lot]] = {}
     for lot in lots:
         together.setdefault(lot.rule.id if lot.rule.alone else None, []).append(lot)
     return list(together.values())
 
 
 def _cheapest_visits(
-    lots: Sequence[_Lot], policy: BundlingPolicy, horizon: date, estimates: VisitEstimates
+    lots: Sequence[Lot], policy: BundlingPolicy, horizon: date, estimates: VisitEstimates
 ) -> list[tuple[_Visit, VisitFigures]]:
     """Group the lots into visits and return those before the horizon.
 
@@ -332,7 +205,7 @@ def _cheapest_visits(
 
 
 def _search(
-    lots: Sequence[_Lot],
+    lots: Sequence[Lot],
     policy: BundlingPolicy,
     room: float,
     estimates: VisitEstimates,
@@ -346,7 +219,7 @@ def _search(
     builds = {lot.machine.id: lot.build for lot in lots}
     numbers = {machine: number for number, machine in enumerate(builds)}
 
-    def row(lot: _Lot, times: int) -> tuple[float, ...]:
+    def row(lot: Lot, times: int) -> tuple[float, ...]:
         return (
             *estimates.tally(lot.build, lot.rule.id, lot.places[:times]),
             numbers[lot.machine.id],
@@ -402,14 +275,14 @@ def _search(
     ]
 
 
-def _as_they_are(lots: Sequence[_Lot]) -> NDArray[np.int64]:
+def _as_they_are(lots: Sequence[Lot]) -> NDArray[np.int64]:
     """One row of the lots, for a search that asks only how many they are."""
     return np.arange(len(lots), dtype=np.int64).reshape(1, -1)
 
 
-def _orders_worth_cutting(lots: Sequence[_Lot]) -> NDArray[np.int64]:
+def _orders_worth_cutting(lots: Sequence[Lot]) -> NDArray[np.int64]:
     """Rows of the lots that the search cuts: by target, latest day, machine, need to shut down."""
-    keys: list[Callable[[_Lot], tuple[Any, ...]]] = [
+    keys: list[Callable[[Lot], tuple[Any, ...]]] = [
         lambda lot: (lot.target,),
         lambda lot: (lot.latest, lot.target),
         lambda lot: (lot.machine.id, lot.target),
@@ -447,7 +320,7 @@ def _bundle(visit: _Visit, figures: VisitFigures) -> Bundle:
     )
 
 
-def _because(lead: _Lot, tasks: int) -> str:
+def _because(lead: Lot, tasks: int) -> str:
     task = lead.tasks[0]
     when = f"overdue since {task.latest}" if lead.overdue else f"due on {task.target}"
     because = f"{lead.rule.name} at {lead.machine.name} is {when}"

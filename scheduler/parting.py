@@ -7,10 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, time
 
-from scheduler.bundling import Bundle, Bundling, BundlingPolicy, bundle_site, lot_key
+from scheduler.bundling import Bundle, Bundling, bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.company import Site
 from scheduler.intervals import Interval, IntervalSet
+from scheduler.lots import lot_key
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
 from scheduler.visit_estimate import VisitEstimates

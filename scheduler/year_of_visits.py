@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import groupby
 
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import Duty, after_months
 from scheduler.machines import Certificate, Machine, WorkDone

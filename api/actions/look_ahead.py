@@ -10,7 +10,7 @@ from api.actions.raise_due_work import is_ours
 from api.storage.interval_decisions import interval_decisions
 from api.storage.part_records import fitted_pieces, part_records
 from api.storage.snapshots import contracts_by_id, machines_by_id, sites_by_id
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import measured_duty
 from scheduler.machines import Machine

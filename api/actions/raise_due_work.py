@@ -25,7 +25,8 @@ from api.storage.part_records import part_records
 from api.storage.snapshots import company_zone, contracts_by_id, machines_by_id, sites_by_id
 from api.storage.standing import unreported
 from api.storage.tables import AppointmentRow
-from scheduler.bundling import Bundle, Bundling, BundlingPolicy
+from scheduler.bundling import Bundle, Bundling
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Authority, Catalogue, ServiceRule
 from scheduler.company import Contract, Site, Urgency
 from scheduler.duty import measured_duty

@@ -18,7 +18,7 @@ from api.cli.setting_up import (
 )
 from api.present import time_of
 from api.storage.snapshots import company
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.outlook import MonthAhead
 from scheduler.working_time import local_date
 from scheduler.year_of_visits import Period

@@ -10,7 +10,8 @@ from datetime import date, timedelta
 from random import Random
 from time import perf_counter
 
-from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.bundling import bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Authority, BoilerLayout, Catalogue, Dosing, EquipmentKind
 from scheduler.machines import Build, FittedPart, Machine, places_in
 from scheduler.upkeep import DueTask

@@ -14,7 +14,9 @@ from random import Random
 from statistics import mean
 from time import process_time
 
-from scheduler.bundling import BundlingPolicy, _kept_apart, _lots, _search
+from scheduler.bundling import _kept_apart, _search
+from scheduler.bundling_policy import BundlingPolicy
+from scheduler.lots import lots_of
 from scheduler.visit_estimate import VisitEstimates
 from seed_data.catalogue import load_catalogue
 from tests.benchmarks.bundle_many_sites import HORIZON, TODAY, due, site_machines
@@ -36,7 +38,7 @@ def main(sites: int) -> None:
         random.shuffle(tasks)
         wanted = random.randint(FEWEST, MOST)
         by_id = {machine.id: machine for machine in machines}
-        lots = max(_kept_apart(_lots(tasks, by_id, policy, TODAY, estimates, {})), key=len)
+        lots = max(_kept_apart(lots_of(tasks, by_id, policy, TODAY, estimates, {})), key=len)
         if len(lots) < wanted:
             continue
         lots = sorted(lots[:wanted], key=lambda lot: (lot.target, lot.latest, lot.tasks[0].id))

@@ -13,7 +13,8 @@ from itertools import groupby
 from resource import RUSAGE_SELF, getrusage
 from time import process_time
 
-from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.bundling import bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from scheduler.duty import stated_duty
 from scheduler.machines import Machine

@@ -12,7 +12,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.bundling import bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.machines import Machine
 from scheduler.upkeep import DueTask
 from scheduler.worksheet import build_worksheet

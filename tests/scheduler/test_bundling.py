@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.bundling import Bundling, BundlingPolicy, VisitKind, Window, bundle_site
+from scheduler.bundling import Bundling, VisitKind, Window, bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.errors import InvalidInput, UnknownReference
 from scheduler.upkeep import DueTask
 from scheduler.worksheet import build_worksheet

@@ -5,9 +5,11 @@ from datetime import date, timedelta
 
 import pytest
 
-from scheduler.bundling import Bundle, BundlingPolicy, lot_key
+from scheduler.bundling import Bundle
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.duty import stated_duty
 from scheduler.intervals import Interval, IntervalSet
+from scheduler.lots import lot_key
 from scheduler.machines import Machine
 from scheduler.parting import SiteHours, part_work
 from scheduler.upkeep import DueTask, due_tasks

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scheduler.bundling import BundlingPolicy, VisitKind, bundle_site
+from scheduler.bundling import VisitKind, bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import BoilerLayout, Dosing, EquipmentKind
 from scheduler.duty import stated_duty
 from scheduler.errors import InvalidInput

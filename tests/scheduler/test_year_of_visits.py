@@ -3,7 +3,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.duty import stated_duty
 from scheduler.intervals import IntervalSet
 from scheduler.machines import Machine

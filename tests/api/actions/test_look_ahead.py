@@ -10,7 +10,7 @@ import pytest
 from api.actions.load_company import load_company
 from api.actions.look_ahead import outlook, visits_ahead
 from api.storage.database import Database
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue
 from seed_data.company import COMPANY_FOLDER
 from tests.api.actions.conftest import NOW, TESTER

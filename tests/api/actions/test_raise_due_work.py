@@ -9,7 +9,7 @@ from api.actions.raise_due_work import raise_due_work
 from api.storage.database import Database
 from api.storage.documents import off_span
 from api.storage.tables import AuditRow, ContractRow, DueTaskRow, FittedPartRow, SiteRow, VisitRow
-from scheduler.bundling import BundlingPolicy
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Authority, Catalogue
 from scheduler.lifecycle import AppointmentState
 from tests.api.actions.conftest import NOW, TESTER, TODAY

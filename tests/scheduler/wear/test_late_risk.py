@@ -3,7 +3,8 @@ from datetime import date, timedelta
 
 import pytest
 
-from scheduler.bundling import BundlingPolicy, bundle_site
+from scheduler.bundling import bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.duty import DutyClass
 from scheduler.machines import FittedPart, Machine, WorkDone
 from scheduler.upkeep import DueTask

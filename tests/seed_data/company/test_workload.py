@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from scheduler.bundling import Bundle, BundlingPolicy, bundle_site
+from scheduler.bundling import Bundle, bundle_site
+from scheduler.bundling_policy import BundlingPolicy
 from scheduler.catalogue import Catalogue, Counter
 from scheduler.duty import measured_duty
 from scheduler.machines import FittedPart, Machine, MeterReading, Outcome, WorkDone
