@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import csc_array, hstack, identity
 
+from scheduler.routing.c_output import c_output_dropped
 from scheduler.routing.kernel import layout
 from scheduler.routing.kernel.layout import Search, World
 from scheduler.routing.problem import Problem
@@ -121,16 +122,17 @@ class RoundsSeen:
         taken = np.sort(order[: min(_MOST_ROUNDS, int(np.sum(above <= cost - 1 - relaxed.fun)))])
         if not taken.size:  # all that the relaxation uses is above by a rounding error
             return None
-        found = milp(
-            costs[taken],
-            constraints=[
-                LinearConstraint(cover[:, taken], 1, 1),
-                LinearConstraint(use[:, taken], 0, 1),
-            ],
-            integrality=np.ones(taken.size),
-            bounds=Bounds(0, 1),
-            options={"node_limit": _MOST_NODES, "mip_rel_gap": 0.0, **time_left()},
-        )
+        with c_output_dropped():  # the solver tells of some steps whether asked to or not
+            found = milp(
+                costs[taken],
+                constraints=[
+                    LinearConstraint(cover[:, taken], 1, 1),
+                    LinearConstraint(use[:, taken], 0, 1),
+                ],
+                integrality=np.ones(taken.size),
+                bounds=Bounds(0, 1),
+                options={"node_limit": _MOST_NODES, "mip_rel_gap": 0.0, **time_left()},
+            )
         if found.x is None or round(found.fun) >= cost:
             return None
         chosen = taken[found.x > 0.5].tolist()
