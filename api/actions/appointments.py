@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 from sqlmodel import Session
 
 from api.actions.calendars import refresh_calendars
-from api.actions.leave_round import leave_round
-from api.actions.plan_changes import Slot
+from api.actions.fetch_in_time import fetch_in_time
+from api.actions.plan_changes import Slot, slot_of
 from api.actions.publishing import announce_appointment, reschedule
 from api.storage.audit import Origin, record
 from api.storage.booked_time import refuse_held_time
@@ -140,14 +140,14 @@ def move_by_hand(
         if row.state not in (AppointmentState.PLANNED, AppointmentState.PROMISED):
             raise InvalidInput(f"an appointment that is {row.state} cannot be moved")
         visit = session.get_one(VisitRow, row.visit_id)
-        before = row.technician_id
+        before = slot_of(row)
         slot = _chosen_slot(session, visit, technician_id, starts_at, now)
-        leave_round(session, row, slot, now=now)
         topic = reschedule(session, row, slot, now=now)
         session.add(row)
+        fetch_in_time(session, row, before, now=now)
         refuse_held_time(session, [technician_id], now=now)
         refuse_second_at_site(session, [row], now=now)
-        refresh_calendars(session, [before, technician_id], catalogue, now=now)
+        refresh_calendars(session, [before.technician, technician_id], catalogue, now=now)
         bump_revision(session, now)
         announce_appointment(session, row, visit, topic=topic, now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
@@ -203,6 +203,7 @@ def book_by_hand(
         )
         visit.state = "booked"
         session.add_all([row, visit])
+        fetch_in_time(session, row, now=now)
         refuse_held_time(session, [technician_id], now=now)
         refuse_second_at_site(session, [row], now=now)
         refresh_calendars(session, [technician_id], catalogue, now=now)
@@ -251,7 +252,7 @@ def enter_state(
     before = AppointmentState(row.state)
     row.state = move(before, to)
     if to is AppointmentState.CANCELLED:
-        leave_round(session, row, None, now=now)
+        fetch_in_time(session, row, slot_of(row), now=now)
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])

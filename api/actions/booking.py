@@ -6,6 +6,7 @@ from sqlmodel import Session, col, select
 
 from api.actions.appointments import enter_state
 from api.actions.calendars import refresh_calendars
+from api.actions.fetch_in_time import fetch_in_time
 from api.actions.holding import (
     BookingPolicy,
     booking_policy,
@@ -13,9 +14,8 @@ from api.actions.holding import (
     placement_at,
     require_held,
 )
-from api.actions.leave_round import leave_round
 from api.actions.offering import movable_appointment
-from api.actions.plan_changes import Slot
+from api.actions.plan_changes import Slot, slot_of
 from api.actions.publishing import announce_appointment, reschedule
 from api.storage.audit import Origin, record
 from api.storage.database import Database
@@ -82,6 +82,7 @@ def book_hold(
         )
         visit.state = "booked"
         _settle(session, row, visit, hold, placement)
+        fetch_in_time(session, row, now=now)
         refresh_calendars(session, [row.technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.promised", now=now)
         record(session, origin, now=now, verb="book", subject=f"appointment/{row.id}")
@@ -124,13 +125,13 @@ def move_to_hold(
         if hold.visit_id != row.visit_id:
             raise InvalidInput(f"hold {hold.id} is for visit {hold.visit_id}, not {row.visit_id}")
         placement = _keepable(session, visit, hold, now)
-        before = row.technician_id
+        before = slot_of(row)
         slot = Slot(technician=hold.technician_id, starts_at=hold.starts_at, ends_at=hold.ends_at)
-        leave_round(session, row, slot, now=now)
         reschedule(session, row, slot, now=now)
         row.state = AppointmentState.PROMISED
         _settle(session, row, visit, hold, placement)
-        refresh_calendars(session, [before, row.technician_id], catalogue, now=now)
+        fetch_in_time(session, row, before, now=now)
+        refresh_calendars(session, [before.technician, row.technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
         bump_revision(session, now)

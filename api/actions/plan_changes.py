@@ -13,6 +13,7 @@ from api.storage.open_work import MOVABLE
 from api.storage.stock import stores_beside
 from api.storage.tables import AppointmentRow, PlanRow, VisitRow
 from scheduler.errors import Conflict
+from scheduler.fetch_lists import FetchList, summed
 from scheduler.lifecycle import AppointmentState
 from scheduler.routing.plan import Plan, plan_from_json, rounds
 from scheduler.routing.problem import Problem
@@ -38,7 +39,7 @@ class Way:
 
     travel_minutes: int = 0
     call_minutes: int | None = None
-    fetch: Mapping[str, Mapping[str, int]] = field(default_factory=dict, hash=False)
+    fetch: FetchList = field(default_factory=dict, hash=False)
 
 
 class ChangeKind(StrEnum):
@@ -111,7 +112,7 @@ def way_of(row: AppointmentRow) -> Way:
 def lay_way(row: AppointmentRow, way: Way) -> None:
     """Publish how an appointment is reached."""
     row.travel_minutes, row.call_minutes = way.travel_minutes, way.call_minutes
-    row.fetch = {visit: dict(pieces) for visit, pieces in way.fetch.items()}
+    row.fetch = summed(way.fetch)
 
 
 def _when(change: Change) -> tuple[datetime, str]:
@@ -126,43 +127,46 @@ def _proposed(session: Session, problem: Problem, plan: Plan) -> Mapping[str, tu
     shifts = {shift.id: shift for shift in problem.shifts}
     calls = {call.before: shifts[call.shift].workshop for call in plan.calls}
     fetch = _fetched(session, problem, plan)
+    handed_on: dict[str, FetchList] = {}
     slots: dict[str, tuple[Slot, Way]] = {}
     for round_ in rounds(problem, plan):
+        call: int | None = None
         for stop, leg in zip(round_.stops, round_.leg_minutes, strict=False):
-            if stop.visit.startswith(HOLD):
-                continue  # a client's to book
+            workshop = calls.get(stop.visit)
+            if workshop is not None:
+                call, leg = workshop.minutes, leg - workshop.minutes
+            load = summed(handed_on.pop(round_.technician, {}), fetch.get(stop.visit, {}))
+            if stop.visit.startswith(HOLD):  # a client's to book: the next one calls instead
+                handed_on[round_.technician] = load
+                continue
             start = problem.minute_zero + stop.start * _MINUTE
             minutes = max(visits[stop.visit].minutes_in(stop.shift), 1)
-            workshop = calls.get(stop.visit)
-            call = None if workshop is None else workshop.minutes
             slots[stop.visit] = (
                 Slot(
                     technician=round_.technician, starts_at=start, ends_at=start + minutes * _MINUTE
                 ),
-                Way(
-                    travel_minutes=leg - (call or 0),
-                    call_minutes=call,
-                    fetch=fetch.get(stop.visit, {}),
-                ),
+                Way(travel_minutes=leg, call_minutes=call, fetch=load),
             )
+            call = None
     return slots
 
 
-def _fetched(
-    session: Session, problem: Problem, plan: Plan
-) -> Mapping[str, Mapping[str, Mapping[str, int]]]:
+def _fetched(session: Session, problem: Problem, plan: Plan) -> Mapping[str, FetchList]:
     """Return what is fetched for the visits of a draft, as the counts stand now."""
     if not problem.has_supplies():
         return {}
-    ids = {visit.id.removeprefix(HOLD): visit.id for visit in problem.visits}
+    of_problem = [visit.id for visit in problem.visits]
+    ids = {visit.removeprefix(HOLD) for visit in of_problem}
     end = problem.minute_zero + max(shift.end for shift in problem.shifts) * _MINUTE
     stores = stores_beside(session, ids, end=end)
     if stores is None:
         return {}
-    parts = session.exec(select(VisitRow.id, VisitRow.parts).where(col(VisitRow.id).in_(ids)))
-    needs = {ids[visit]: pieces for visit, pieces in parts}
+    parts = dict(
+        session.exec(select(VisitRow.id, VisitRow.parts).where(col(VisitRow.id).in_(ids))).all()
+    )
+    needs = {visit: parts.get(visit.removeprefix(HOLD), {}) for visit in of_problem}
     return {
-        at.removeprefix(HOLD): {visit.removeprefix(HOLD): pieces for visit, pieces in what.items()}
+        at: summed(*({visit.removeprefix(HOLD): pieces} for visit, pieces in what.items()))
         for at, what in fetched(problem, plan, needs, stores).items()
     }
 

@@ -4,42 +4,37 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from sqlmodel import select
 
-from api.actions.appointments import change_state, move_by_hand
+from api.actions.appointments import change_state
 from api.actions.calendars import Feed
 from api.actions.feed_links import create_feed_link
-from api.actions.judge_slots import judge_slot
 from api.actions.offering import ask
 from api.actions.plan_changes import changes_of
-from api.actions.planning import PlanRequest, claim_plan, request_plan
+from api.actions.planning import claim_plan, request_plan
 from api.actions.publishing import publish_plan
 from api.actions.report_visit import VisitReport, report_work
 from api.actions.solving import solve_plan
 from api.actions.stock import count_stock, loads
 from api.storage.database import Database
-from api.storage.documents import unpack_problem, worksheet_to_json
 from api.storage.rounds import rounds_between
 from api.storage.stock import stock_at_hand, stores_beside
-from api.storage.tables import (
-    AppointmentRow,
-    FeedDocumentRow,
-    FeedKind,
-    PlanRow,
-    TechnicianRow,
-    VisitRow,
-)
+from api.storage.tables import AppointmentRow, FeedKind, TechnicianRow, VisitRow
 from scheduler.catalogue import Catalogue
-from scheduler.hand_moves import Breach
 from scheduler.lifecycle import AppointmentState
-from scheduler.routing.checker import check
-from scheduler.routing.plan import Plan, plan_from_json
-from scheduler.routing.problem import Problem
-from scheduler.worksheet import Worksheet
+from scheduler.routing.plan import plan_from_json
 from tests.api.actions.conftest import NOW, TESTER, TODAY, fill
-
-GASKET, WAND = "group_gasket", "steam_wand"
-REQUEST = PlanRequest(first_day=TODAY, days=5, iterations=200, seed=7)
+from tests.api.actions.counted_vans import (
+    GASKET,
+    REQUEST,
+    WAND,
+    add_visit,
+    appointments,
+    calendar,
+    counted,
+    drafted,
+    only_the_first_works,
+    published,
+)
 
 
 @pytest.fixture
@@ -49,66 +44,6 @@ def anywhere(database_url: str) -> Iterator[Database]:
     fill(database)
     yield database
     database.close()
-
-
-def add_visit(database: Database, name: str, *, day: int, **parts: int) -> None:
-    """Store an open visit at the first site that can be made on one day only."""
-    on = TODAY + timedelta(days=day)
-    sheet = Worksheet(
-        steps=(), minutes=60, minutes_p80=75, machine_back_minutes={}, needs_off=False,
-        skills=frozenset({"espresso"}), parts=parts, tools=(), cautions=(), because="",
-    )  # fmt: skip
-    with database.write() as session:
-        session.add(
-            VisitRow(
-                id=name, site_id="si-1", kind="statutory", window="access", minutes=60,
-                skills=["espresso"], parts=parts, earliest=on, target=on, latest=on,
-                hard_latest=on, headlines=["gaskets"], worksheet=worksheet_to_json(sheet),
-            )
-        )  # fmt: skip
-
-
-def only_the_first_works(database: Database) -> None:
-    with database.write() as session:
-        session.get_one(TechnicianRow, "te-2").active = False
-
-
-def counted(database: Database, catalogue: Catalogue, place: str, **pieces: int) -> None:
-    count_stock(database, place, pieces, catalogue, now=NOW, origin=TESTER)
-
-
-def drafted(database: Database) -> tuple[PlanRow, Problem, Plan]:
-    row = request_plan(database, REQUEST, now=NOW, origin=TESTER)
-    assert claim_plan(database, holder="me", now=NOW) == row.id
-    row = solve_plan(database, row.id, holder="me", clock=lambda: NOW)
-    assert (row.state, row.failure) == ("draft", None)
-    assert row.problem is not None
-    problem, plan = unpack_problem(row.problem), plan_from_json(row.solution)
-    assert check(problem, plan) == ()
-    return row, problem, plan
-
-
-def appointments(database: Database) -> dict[str, AppointmentRow]:
-    with database.read() as session:
-        rows = session.exec(select(AppointmentRow).where(AppointmentRow.state != "cancelled"))
-        return {row.visit_id: row for row in rows}
-
-
-def published(database: Database, catalogue: Catalogue) -> dict[str, AppointmentRow]:
-    row, _, _ = drafted(database)
-    publish_plan(database, row.id, catalogue, now=NOW, origin=TESTER)
-    return appointments(database)
-
-
-def calendar(database: Database, technician: str) -> str:
-    with database.read() as session:
-        found = session.get_one(FeedDocumentRow, (FeedKind.TECHNICIAN, technician))
-        return found.body.decode().replace("\r\n ", "").replace("\\n", "\n").replace("\\", "")
-
-
-def breaches(database: Database, row: AppointmentRow) -> list[Breach]:
-    with database.read() as session:
-        return [broken.breach for broken in judge_slot(session, row)]
 
 
 def test_one_call_loads_the_van_for_the_days_after_it(
@@ -253,49 +188,6 @@ def test_a_promise_stands_and_its_parts_are_fetched(
 
     assert (made["next"].state, made["next"].starts_at) == ("promised", row.starts_at)
     assert made["today"].fetch == {"today": {GASKET: 1}, "next": {GASKET: 1}}
-
-
-def test_a_hand_move_that_leaves_the_van_without_a_part_is_told(
-    database: Database, catalogue: Catalogue
-) -> None:
-    only_the_first_works(database)
-    add_visit(database, "today", day=0, group_gasket=1)
-    add_visit(database, "next", day=1, group_gasket=1)
-    counted(database, catalogue, "te-1", steam_wand=1)
-    made = published(database, catalogue)
-    first, second = made["today"], made["next"]
-    assert first.fetch == {"today": {GASKET: 1}, "next": {GASKET: 1}}
-    assert breaches(database, first) == breaches(database, second) == []
-
-    # Called off, it hands its call to nobody: nothing comes after it that day.
-    change_state(database, first.id, AppointmentState.CANCELLED, catalogue, now=NOW, origin=TESTER)
-    moved = move_by_hand(
-        database, second.id, "te-1", second.starts_at + timedelta(hours=1), catalogue,
-        now=NOW, origin=TESTER,
-    )  # fmt: skip
-    assert breaches(database, moved) == [Breach.PARTS_MISSING]
-
-    # the next plan makes the other visit after all, and fetches for both on the way there
-    made = published(database, catalogue)
-    assert made["today"].fetch == {"today": {GASKET: 1}, "next": {GASKET: 1}}
-    assert breaches(database, made["next"]) == []
-
-
-def test_the_next_of_the_round_takes_the_call_over(
-    database: Database, catalogue: Catalogue
-) -> None:
-    only_the_first_works(database)
-    add_visit(database, "one", day=0, group_gasket=1)
-    add_visit(database, "two", day=0, group_gasket=1)
-    counted(database, catalogue, "te-1", steam_wand=1)
-    made = published(database, catalogue)
-    first, second = sorted(made.values(), key=lambda row: row.starts_at)
-    assert first.fetch == {name: {GASKET: 1} for name in made}
-
-    change_state(database, first.id, AppointmentState.CANCELLED, catalogue, now=NOW, origin=TESTER)
-
-    second = appointments(database)[second.visit_id]
-    assert (second.call_minutes, second.fetch) == (15, {second.visit_id: {GASKET: 1}})
 
 
 def test_a_count_has_seen_what_was_booked_before_it(
