@@ -44,7 +44,7 @@ _RESCUE_SHARE = 0.3
 """Share of the bound given to a second search, when callbacks could not keep their deadline."""
 
 _UNSETTLED_PART, _SEARCH_ON_PART = 0.4, 0.2
-"""Parts of a search before the vans are settled, and each time after (at most three times)."""
+"""Parts of a search before the vans are settled, and each time after (three times)."""
 
 _WEIGHTS = PlanningWeights()
 
@@ -282,7 +282,7 @@ class _Search:
             plan,
             needs,
             self.stores,
-            lambda problem, plan: search(problem, plan, _SEARCH_ON_PART),
+            lambda problem, plan, times: search(problem, plan, times * _SEARCH_ON_PART),
         )
         return replace(assembly, problem=problem), plan
 

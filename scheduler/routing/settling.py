@@ -14,7 +14,8 @@ from scheduler.routing.parts import Shift, Visit
 from scheduler.routing.plan import BreakTaken, Call, LeftOut, Plan, Stop, cost_of
 from scheduler.routing.problem import Problem
 from scheduler.routing.timing import timetable
-from scheduler.routing.vans import Pieces, Stores, workshop_place
+from scheduler.routing.vans import Pieces, Stores, dearer, workshop_place
+from scheduler.van_stock import Supply, supply_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,19 +31,34 @@ class Settled:
     lacking
         The first visit of each van that no call can supply in time as the rounds are; it must not
         stay where it is.
+    in_vain
+        The visits made where a part lacks that somebody else has and the workshop has not.
     ahead
         The problem to search on with. Each van has to call on the day it does, or ought to: it has
-        nothing along then, all it wants afterwards, and before it what the plan uses.
+        nothing along then, all it wants afterwards, and before it what the plan uses. A visit made
+        in vain costs more with the same technician than left out.
     """
 
     problem: Problem
     plan: Plan
     lacking: frozenset[str]
+    in_vain: frozenset[str]
     ahead: Problem
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether every van has all along as it is, without a call."""
+        return not (self.lacking or self.in_vain or self.plan.calls)
+
+    @property
+    def cost(self) -> int:
+        """What the plan costs; a visit made in vain costs as much as left out, and a little."""
+        wasted = (v.leave_out_cost + 1 for v in self.problem.visits if v.id in self.in_vain)
+        return self.plan.cost.total + sum(wasted)
 
 
 TIMES_SEARCHED_ON = 3
-"""How often the search goes on at most after a plan was settled."""
+"""How often the search goes on after a plan was settled."""
 
 
 def searched_and_settled(
@@ -50,17 +66,19 @@ def searched_and_settled(
     plan: Plan,
     needs: Mapping[str, Pieces],
     stores: Stores,
-    search_on: Callable[[Problem, Plan], Plan],
+    search_on: Callable[[Problem, Plan, int], Plan],
 ) -> tuple[Problem, Plan]:
-    """Settle a plan, and search on where that pays, until no van lacks anything.
+    """Settle a plan and search on, several times; return the best one in which no van lacks.
 
     Where a van has to call, the search goes on with the call on its day: there may be a better way
-    round by the workshop, and somebody else may have the parts along.
+    round by the workshop, and somebody else may have the parts along. Where none has to, the times
+    that are left are one.
 
     Parameters
     ----------
     problem, plan, needs, stores : as for :func:`settle`.
-    search_on : looks for a better plan of a problem, from a plan that is known.
+    search_on : looks for a better plan of a problem, from a plan that is known, as long as so many
+        of the times may take together.
 
     Returns
     -------
@@ -68,24 +86,21 @@ def searched_and_settled(
         The problem with what each shift sets out with, and a plan of it.
     """
     best: Settled | None = None
-    settled = settle(problem, plan, needs, stores)
-    for searches in range(TIMES_SEARCHED_ON + 1):
-        if not settled.lacking and (best is None or _cost(settled) < _cost(best)):
+    times_left = TIMES_SEARCHED_ON
+    while True:
+        settled = settle(problem, plan, needs, stores)
+        if not settled.lacking and (best is None or settled.cost < best.cost):
             best = settled
-        done = not settled.lacking and not settled.plan.calls
-        if done or searches == TIMES_SEARCHED_ON:
+        if not times_left:
             break
-        plan = search_on(settled.ahead, settled.plan)
-        settled = settle(settled.ahead, plan, needs, stores)
+        times = times_left if settled.is_quiet else 1
+        times_left -= times
+        plan = search_on(settled.ahead, settled.plan, times)
     while best is None:
         plan = _without(settled.problem, settled.plan, settled.lacking)
-        settled = settle(settled.problem, plan, needs, stores)
+        settled = settle(problem, plan, needs, stores)
         best = None if settled.lacking else settled
     return best.problem, best.plan
-
-
-def _cost(settled: Settled) -> int:
-    return settled.plan.cost.total
 
 
 def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: Stores) -> Settled:
@@ -93,17 +108,17 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
 
     Parameters
     ----------
-    problem : as made by :func:`with_supplies`, or settled before.
+    problem : as made by :func:`with_supplies`.
     needs : visit -> all its parts.
     """
     place = workshop_place(problem, stores)
     everything = Counter[str]()
     for visit in problem.visits:
         everything.update(visit.parts)
-    order = problem.shift_index()
     made = {stop.shift for stop in plan.stops}
     calls: list[Call] = []
-    lacking, to_order = set[str](), set[str]()
+    lacking, to_order = set[str](), dict[str, str]()
+    spare = dict[str, Pieces]()
     along, ahead = dict[str, Pieces](), dict[str, Pieces]()
     for technician, van in stores.in_vans.items():
         days = [shift for shift in problem.shifts if shift.technician == technician]
@@ -117,7 +132,8 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
         walk.along(left)
         calls += walk.calls
         lacking |= walk.lacking
-        to_order |= walk.to_order
+        to_order.update(dict.fromkeys(walk.to_order, technician))
+        spare[technician] = left
         along.update(walk.held)
         ahead.update({shift.id: along[shift.id] for shift in days})
         if walk.call_day is not None:
@@ -125,17 +141,43 @@ def settle(problem: Problem, plan: Plan, needs: Mapping[str, Pieces], stores: St
             ahead[days[0].id] = walk.used[days[0].id] + left
             ahead[days[walk.call_day].id] = {}
             ahead.update((shift.id, everything) for shift in days[walk.call_day + 1 :])
-    kept = replace(
-        problem,
-        visits=tuple(
-            replace(visit, parts={}) if visit.id in to_order else visit for visit in problem.visits
-        ),
-    )
+    in_vain = {
+        visit: technician
+        for visit, technician in to_order.items()
+        if _who_has(problem, visit, needs, replace(stores, in_vans=spare)) - {technician}
+    }
+
+    def ordered(visit: Visit) -> Visit:
+        return replace(visit, parts={}) if visit.id in to_order else visit
+
+    def sought(visit: Visit) -> Visit:
+        if (technician := in_vain.get(visit.id)) is None:
+            return ordered(visit)
+        theirs = (shift.id for shift in problem.shifts if shift.technician == technician)
+        return replace(visit, shift_costs=dearer(visit, theirs))
+
     return Settled(
-        problem=_setting_out_with(kept, along),
-        plan=_retimed(problem, plan, sorted(calls, key=lambda call: order[call.shift])),
+        problem=_setting_out_with(problem, along, ordered),
+        plan=_retimed(problem, plan, calls),
         lacking=frozenset(lacking),
-        ahead=_setting_out_with(kept, ahead),
+        in_vain=frozenset(in_vain),
+        ahead=_setting_out_with(problem, ahead, sought),
+    )
+
+
+def _who_has(
+    problem: Problem, visit_id: str, needs: Mapping[str, Pieces], stores: Stores
+) -> frozenset[str]:
+    """Return who may make a visit and has its parts, or gets them at the workshop."""
+    visit = problem.visits[problem.visit_index()[visit_id]]
+    if visit.pinned is not None:
+        return frozenset()
+    able = {shift.technician for shift in problem.shifts if visit.skills <= shift.skills}
+    return frozenset(
+        technician
+        for technician in able
+        if supply_of(needs[visit_id], stores.in_vans.get(technician), stores.in_workshop)
+        is not Supply.ORDER
     )
 
 
@@ -283,7 +325,10 @@ def orders_of(problem: Problem, plan: Plan) -> dict[str, list[Visit]]:
 
 
 def _retimed(problem: Problem, plan: Plan, calls: Sequence[Call]) -> Plan:
-    """Return the plan with other calls; each round that gains or loses one is timed anew."""
+    """Return the plan with other calls; each round that gains or loses one is timed anew.
+
+    A call nobody needs stays where there is no time for the direct way.
+    """
     before = {call.shift: call.before for call in plan.calls}
     after = {call.shift: call.before for call in calls}
     shifts = {shift.id: shift for shift in problem.shifts}
@@ -294,12 +339,15 @@ def _retimed(problem: Problem, plan: Plan, calls: Sequence[Call]) -> Plan:
         ids = [visit.id for visit in orders[name]]
         at = ids.index(after[name]) if name in after else None
         times = timetable(problem, shifts[name], orders[name], at)
-        assert times is not None, "a round without its call takes no longer"
+        if times is None:  # the way over the workshop is the quicker one, so the call stays
+            after[name] = before[name]
+            continue
         starts.update(zip(ids, times.starts, strict=True))
         if times.break_start is not None:
             breaks[name] = times.break_start
     stops = tuple(replace(stop, start=starts[stop.visit]) for stop in plan.stops)
     taken = tuple(BreakTaken(shift=each.shift, start=breaks[each.shift]) for each in plan.breaks)
+    calls = [Call(shift=s.id, before=after[s.id]) for s in problem.shifts if s.id in after]
     return replace(
         plan,
         stops=stops,
@@ -324,8 +372,12 @@ def _without(problem: Problem, plan: Plan, visits: frozenset[str]) -> Plan:
     )
 
 
-def _setting_out_with(problem: Problem, parts: Mapping[str, Pieces]) -> Problem:
-    """Return the problem with other pieces along on some shifts: of the kinds it knows."""
+def _setting_out_with(
+    problem: Problem, parts: Mapping[str, Pieces], wanting: Callable[[Visit], Visit]
+) -> Problem:
+    """Return the problem with other pieces along on some shifts, of the kinds it knows, and with
+    visits that want something else.
+    """
     kinds = sorted({part for visit in problem.visits for part in visit.parts})
 
     def along(shift: Shift) -> Shift:
@@ -333,4 +385,8 @@ def _setting_out_with(problem: Problem, parts: Mapping[str, Pieces]) -> Problem:
             return shift
         return replace(shift, parts={part: parts[shift.id].get(part, 0) for part in kinds})
 
-    return replace(problem, shifts=tuple(map(along, problem.shifts)))
+    return replace(
+        problem,
+        shifts=tuple(map(along, problem.shifts)),
+        visits=tuple(map(wanting, problem.visits)),
+    )

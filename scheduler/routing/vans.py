@@ -97,7 +97,7 @@ def with_supplies(
             continue
         everything.update(wanted)
         in_vain = {s.id for s in problem.shifts if having.get(s.technician) is Supply.ORDER}
-        visits.append(replace(visit, parts=wanted, shift_costs=_dearer(visit, in_vain)))
+        visits.append(replace(visit, parts=wanted, shift_costs=dearer(visit, in_vain)))
     loaded = set[str]()
     supplied = []
     for shift in problem.shifts:  # those of one technician in order of time
@@ -117,13 +117,13 @@ def with_supplies(
     return replace(problem, shifts=tuple(supplied), visits=tuple(visits))
 
 
-def _dearer(visit: Visit, in_vain: Iterable[str]) -> dict[str, int]:
+def dearer(visit: Visit, in_vain: Iterable[str]) -> dict[str, int]:
     """Return the shift costs, with making a visit where it lacks parts dearer than leaving it."""
-    dearer = {
+    costs = {
         shift: min(visit.shift_costs.get(shift, 0) + visit.leave_out_cost + 1, COST_LIMIT)
         for shift in in_vain
     }
-    return {**visit.shift_costs, **dearer}
+    return {**visit.shift_costs, **costs}
 
 
 def workshop_place(problem: Problem, stores: Stores) -> int:

@@ -182,6 +182,77 @@ def test_what_runs_out_everywhere_has_to_be_ordered() -> None:
     assert fetched(settled.problem, settled.plan, NEEDS, have) == {}
 
 
+def test_what_runs_out_with_one_is_made_by_whoever_has_it() -> None:
+    # Each has one valve and the workshop none. Ann makes both visits for 5 minutes less each, but
+    # on Tuesday her valve is used.
+    dear = {"bo/0": 5, "bo/1": 5}
+    both = [replace(each, shift_costs=dear) for each in ONE_EACH[:2]]
+    people = [shift("ann", 0), shift("ann", 1), shift("bo", 0), shift("bo", 1)]
+    have = stores({"ann": {"valve": 1}, "bo": {"valve": 1}}, {"valve": 0})
+    problem = with_supplies(world(people, both), NEEDS, have, frozenset({"valve"}))
+    plan = planned(problem, *AS_EARLY[:2])
+    settled = settle(problem, plan, NEEDS, have)
+    assert (settled.in_vain, settled.plan) == ({"tue"}, plan)
+    assert settled.cost == plan.cost.total + 1001
+    # Whoever of them stays at home costs nothing: 5 minutes of travel equivalent are the price.
+    found, better = searched_and_settled(problem, plan, NEEDS, have, _search_on)
+    assert {(stop.visit, stop.shift) for stop in better.stops} in (
+        {("mon", "ann/0"), ("tue", "bo/1")},
+        {("mon", "bo/0"), ("tue", "ann/1")},
+    )
+    assert better.cost.total == plan.cost.total + 5
+    assert [dict(each.parts) for each in found.visits] == [{"valve": 1}] * 2
+    assert check(found, better) == ()
+
+
+def test_what_has_to_be_ordered_is_decided_anew_with_each_plan() -> None:
+    # Leaving Monday's out is cheaper than going; then Tuesday's has the valve of the van.
+    cheap = [replace(ONE_EACH[0], leave_out_cost=1), ONE_EACH[1]]
+    have = stores({"ann": {"valve": 1}}, {"tap": 1})
+    problem = with_supplies(world(THREE_DAYS, cheap), NEEDS, have, frozenset({"valve"}))
+    found, plan = searched_and_settled(
+        problem, planned(problem, *AS_EARLY[:2]), NEEDS, have, _search_on
+    )
+    assert [stop.visit for stop in plan.stops] == ["tue"]
+    assert [dict(each.parts) for each in found.visits] == [{"valve": 1}] * 2
+
+
+def test_a_plan_without_calls_is_searched_on_as_long() -> None:
+    have = stores({"ann": {"valve": 3}})
+    problem = with_supplies(world(THREE_DAYS, ONE_EACH), NEEDS, have, frozenset({"valve"}))
+    asked: list[int] = []
+
+    def search_on(problem: Problem, plan: Plan, times: int) -> Plan:
+        asked.append(times)
+        return plan
+
+    plan = planned(problem, *AS_EARLY)
+    assert searched_and_settled(problem, plan, NEEDS, have, search_on)[1] == plan
+    assert asked == [3]
+    short = stores({"ann": {}})
+    problem = with_supplies(world(THREE_DAYS, ONE_EACH), NEEDS, short, frozenset({"valve"}))
+    asked.clear()
+    assert searched_and_settled(problem, plan, NEEDS, short, search_on)[1].calls != ()
+    assert asked == [1, 1, 1]
+
+
+def test_a_needless_call_on_the_quicker_way_stays() -> None:
+    # By the table it takes 100 minutes from home to the café, but 35 with the call on the way:
+    # 35 + 400 + 20 minutes make a day, 100 + 400 + 20 do not.
+    long = [replace(each, minutes=400) for each in ONE_EACH[:2]]
+    bare = world(THREE_DAYS[:2], long)
+    travel = bare.travel_minutes.copy()
+    travel[HOME, NEAR] = 100
+    have = stores({"ann": {}})
+    problem = with_supplies(replace(bare, travel_minutes=travel), NEEDS, have, frozenset({"valve"}))
+    daily = tuple(Call(shift=s, before=v) for v, s, _ in AS_EARLY[:2])
+    plan = planned(problem, *((v, s, start + 15) for v, s, start in AS_EARLY[:2]))
+    plan = replace(plan, calls=daily, cost=cost_of(problem, plan.stops, calls=daily))
+    settled = settle(problem, plan, NEEDS, have)
+    assert settled.plan == plan
+    assert check(settled.problem, settled.plan) == ()
+
+
 def test_an_unused_morning_at_the_workshop_loads_nothing() -> None:
     days = [shift("ann", 0, begins=WORKSHOP), shift("ann", 1), shift("ann", 2)]
     have = stores({"ann": {}})
@@ -196,7 +267,7 @@ def test_an_unused_morning_at_the_workshop_loads_nothing() -> None:
     }
 
 
-def _search_on(problem: Problem, plan: Plan) -> Plan:
+def _search_on(problem: Problem, plan: Plan, times: int) -> Plan:
     return solve(problem, seed=1, stop=Iterations(60), start_from=plan)
 
 
