@@ -228,6 +228,7 @@ class Clock:
                 clock=self._tell_time,
                 should_stop=self._stopping.is_set,
                 threads=self._planning_threads,
+                part_names=self._known.of(self._database).part_names,
             )
         except Exception:
             log.exception("plan %s failed", plan_id)

@@ -646,6 +646,11 @@ class Catalogue:
             by_part[rule.part_type] = (*by_part.get(rule.part_type, ()), rule)
         object.__setattr__(self, "rules_by_part", by_part)
 
+    @property
+    def part_names(self) -> Mapping[str, str]:
+        """Part type -> its name."""
+        return {key: part.name for key, part in self.part_types.items()}
+
     def minutes_alone(self, rule: ServiceRule) -> float:
         """Return the hands-on minutes of a rule done by itself at one place, its opening too."""
         opened = self.openings[rule.opening].minutes if rule.opening else 0.0

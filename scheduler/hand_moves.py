@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from scheduler.offers import Question, rounds_of
 from scheduler.routing.parts import Pin, Shift, Visit
+from scheduler.routing.remedies import IDS_AND_UTC, Words, listed
 from scheduler.routing.timing import timetable
 
 
@@ -46,6 +47,7 @@ def what_breaks(
     day: date | None = None,
     last_day: date | None = None,
     calls: bool = False,
+    words: Words = IDS_AND_UTC,
 ) -> tuple[Broken, ...]:
     """List what breaks when the visit starts at a minute; nothing when all is kept.
 
@@ -60,9 +62,11 @@ def what_breaks(
         On which it starts, at the site, and the last one law or maker allow; None without any.
     calls
         Whether its round calls at the workshop on the way to it.
+    words
+        How parts are called.
     """
     if day is None or last_day is None or day <= last_day:
-        return tuple(_broken(question, start, calls))
+        return tuple(_broken(question, start, calls, words))
     late = Broken(
         breach=Breach.AFTER_LAST_DAY,
         detail=f"Law or maker allow the work until {last_day}, never later. Whether the site lets "
@@ -70,10 +74,10 @@ def what_breaks(
     )
     # the windows of a visit end with its last day: beyond it they say nothing of the site
     anywhere = replace(question.visit, start_windows=((start, start),))
-    return (late, *_broken(replace(question, visit=anywhere), start, calls))
+    return (late, *_broken(replace(question, visit=anywhere), start, calls, words))
 
 
-def _broken(question: Question, start: int, calls: bool) -> Iterator[Broken]:
+def _broken(question: Question, start: int, calls: bool, words: Words) -> Iterator[Broken]:
     problem, visit = question.problem, question.visit
     if not visit.may_start_at(start):
         detail = "The site does not let anybody work there all that time, or not yet."
@@ -113,9 +117,9 @@ def _broken(question: Question, start: int, calls: bool) -> Iterator[Broken]:
     call = round_.call_before
     calls_next = not calls and call is not None and call == len(earlier)
     called = calls or (call is not None and call < len(earlier))
-    if shift.id in question.lacking and not called:
+    if (missing := question.lacking.get(shift.id)) and not called:
         detail = (
-            f"The van has not got {question.lacking[shift.id]} to spare, and the round does not "
+            f"The van has not got {listed(words.pieces(missing))} to spare, and the round does not "
             "call at the workshop before: load it first, or ask for a plan."
         )
         yield Broken(breach=Breach.PARTS_MISSING, detail=detail)

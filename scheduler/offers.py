@@ -176,8 +176,8 @@ class Question:
         Where the parts come from on each shift, in a few words; a shift without is not asked when
         others have them. Empty when nothing is known or needed.
     lacking
-        What the van of a shift has not to spare for the visit, as "2 of group_gasket"; empty or
-        without the shift when it has all, or nobody knows.
+        What the van of a shift has not to spare for the visit, part type to pieces; without the
+        shift when it has all, or nobody knows.
     technicians
         Whose shifts are asked, None for everybody's. What others have in the plan still counts:
         nobody comes to a site in a shift that overlaps one in which another is there.
@@ -191,7 +191,7 @@ class Question:
     shift_days: Mapping[str, date]
     may_give_way: Mapping[str, Visit] = field(default_factory=dict)
     supplies: Mapping[str, str] = field(default_factory=dict)
-    lacking: Mapping[str, str] = field(default_factory=dict)
+    lacking: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     technicians: frozenset[str] | None = None
 
     def able(self) -> NDArray[np.bool_]:

@@ -8,8 +8,10 @@ from sqlmodel import Session
 from api.actions.offering import ask
 from api.storage.snapshots import company_zone
 from api.storage.tables import AppointmentRow, SiteRow, VisitRow
+from scheduler.catalogue import Catalogue
 from scheduler.hand_moves import Breach, Broken, what_breaks
 from scheduler.lifecycle import AppointmentState
+from scheduler.routing.remedies import Words
 from scheduler.working_time import local_date
 
 
@@ -20,7 +22,11 @@ def promised_time(session: Session, appointment_id: str) -> datetime | None:
 
 
 def judge_slot(
-    session: Session, row: AppointmentRow, *, promised: datetime | None = None
+    session: Session,
+    row: AppointmentRow,
+    catalogue: Catalogue,
+    *,
+    promised: datetime | None = None,
 ) -> tuple[Broken, ...]:
     """Return what an appointment breaks where it stands, beside everything else in the calendar.
 
@@ -51,4 +57,5 @@ def judge_slot(
         day=local_date(row.starts_at, session.get_one(SiteRow, visit.site_id).zone),
         last_day=visit.hard_latest,
         calls=calls,
+        words=Words(parts=catalogue.part_names),
     )

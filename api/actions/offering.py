@@ -318,7 +318,7 @@ class _Parts:
     """Where the parts of a visit come from on each shift, as of ``Question``."""
 
     supplies: Mapping[str, str] = field(default_factory=dict)
-    lacking: Mapping[str, str] = field(default_factory=dict)
+    lacking: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
 
 
 def _parts(session: Session, visit: VisitRow, assembly: Assembly, today: date, zone: str) -> _Parts:
@@ -349,8 +349,7 @@ def _parts(session: Session, visit: VisitRow, assembly: Assembly, today: date, z
         begins = places[shift.start_place]
         missing = missing_from(van, visit.parts)
         if missing and (begins.lat, begins.lon) != (stores.workshop.lat, stores.workshop.lon):
-            listed = (f"{pieces} of {part}" for part, pieces in sorted(missing.items()))
-            lacking[shift.id] = ", ".join(listed)
+            lacking[shift.id] = missing
     if not supplies:
         supplies = {shift.id: "parts have to be ordered" for shift in assembly.problem.shifts}
     return _Parts(supplies=supplies, lacking=lacking)

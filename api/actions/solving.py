@@ -4,9 +4,10 @@ A solve never runs inside a request. It holds no transaction while it thinks: it
 decides, and stores the outcome if the run is still its own.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from types import MappingProxyType
 
 from sqlmodel import Session
 
@@ -66,6 +67,7 @@ def solve_plan(
     listen: Callable[[float, int], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
     threads: int = 1,
+    part_names: Mapping[str, str] = MappingProxyType({}),
 ) -> PlanRow:
     """Solve a claimed run and keep the outcome: a draft, or a failure with its reason.
 
@@ -77,9 +79,12 @@ def solve_plan(
     should_stop : asked all the time; when it says so, the run is queued again for another solver.
     threads : how many searches work on it at once, if seconds bound it. One that iterations bound
         gives the same plan on any machine.
+    part_names : how reasons call the parts; those not named are called by their type.
     """
     try:
-        outcome = _decide(database, plan_id, holder, clock, listen, should_stop, threads)
+        outcome = _decide(
+            database, plan_id, holder, clock, listen, should_stop, threads, part_names
+        )
     except Exception as error:  # whatever it is, the dispatcher must read of it
         finish_plan(
             database, plan_id, holder, clock(), {"state": "failed", "failure": _words(error)}
@@ -102,6 +107,7 @@ def _decide(
     listen: Callable[[float, int], None] | None,
     should_stop: Callable[[], bool],
     threads: int,
+    part_names: Mapping[str, str],
 ) -> dict[str, object]:
     now = clock()
     with database.read() as session:
@@ -124,7 +130,7 @@ def _decide(
     if violations := check(assembly.problem, plan):
         listed = "; ".join(violation.detail for violation in violations[:20])
         return {"state": "failed", "failure": f"the plan broke its own rules: {listed}"}
-    words, patience = search.words(assembly), watch.patience(_EXPLAINED_FOR_SECONDS)
+    words, patience = search.words(assembly, part_names), watch.patience(_EXPLAINED_FOR_SECONDS)
     plan = explain_left_out(assembly.problem, plan, words, should_stop=patience)
     return {
         "state": "draft",
@@ -230,8 +236,8 @@ class _Search:
             plan = with_times_kept(assembly.problem, plan, published)
         return assembly, plan
 
-    def words(self, assembly: Assembly) -> Words:
-        """Return how the dispatcher calls the rounds, the visits and the hours of the day."""
+    def words(self, assembly: Assembly, part_names: Mapping[str, str]) -> Words:
+        """Return how the dispatcher calls rounds, visits, parts and the hours of the day."""
         names = {person.id: person.name for person in self.technicians}
         return Words(
             rounds={
@@ -241,6 +247,7 @@ class _Search:
                 )
             },
             visits=self.work.names,
+            parts=part_names,
             zone=self.zone,
         )
 

@@ -207,7 +207,9 @@ class _Demo:
 
     def plan_ten_days(self) -> None:
         """Plan ten working days and publish them."""
-        draft = plan_with_bar(self.database, self.request, clock=lambda: self.at(*_MORNING))
+        draft = plan_with_bar(
+            self.database, self.request, self.catalogue, clock=lambda: self.at(*_MORNING)
+        )
         print_draft(self.database, draft)
         self._publish(draft.id, self.at(*_MORNING))
         console.print("Published: every technician's calendar shows it now.")
@@ -263,7 +265,10 @@ class _Demo:
     def fit_it_in(self, callback: CallbackRow) -> None:
         """Plan again from now, close to what is published, and publish that."""
         draft = plan_with_bar(
-            self.database, _shortened(self.request, _CALL_SHARE), clock=lambda: self.at(*_CALL)
+            self.database,
+            _shortened(self.request, _CALL_SHARE),
+            self.catalogue,
+            clock=lambda: self.at(*_CALL),
         )
         changes = self._publish(draft.id, self.at(*_CALL))
         print_changes(changes)

@@ -26,6 +26,7 @@ from api.present import TellTime, demo_clock, time_of
 from api.storage.database import Database
 from api.storage.snapshots import company_zone
 from api.storage.tables import PlanRow
+from scheduler.catalogue import Catalogue
 from scheduler.errors import Conflict
 from scheduler.routing.loading import load_kernel
 from scheduler.working_time import local_date
@@ -98,7 +99,9 @@ def plan(
         seed=random_seed,
         repairs=repair,
     )
-    draft = plan_with_bar(database, request, clock=tell_time, threads=settings.planning_threads)
+    draft = plan_with_bar(
+        database, request, catalogue, clock=tell_time, threads=settings.planning_threads
+    )
     print_draft(database, draft)
     if publish:
         print_changes(publish_plan(database, draft.id, catalogue, now=tell_time(), origin=OPERATOR))
@@ -107,7 +110,12 @@ def plan(
 
 
 def plan_with_bar(
-    database: Database, request: PlanRequest, *, clock: TellTime, threads: int = 1
+    database: Database,
+    request: PlanRequest,
+    catalogue: Catalogue,
+    *,
+    clock: TellTime,
+    threads: int = 1,
 ) -> PlanRow:
     """Ask for a plan and solve it in this process, under a progress bar.
 
@@ -123,7 +131,13 @@ def plan_with_bar(
         raise Conflict(f"plan {row.id} is being solved by another process already")
     with search_bar() as show:
         solved = solve_plan(
-            database, row.id, holder=holder, clock=clock, listen=show, threads=threads
+            database,
+            row.id,
+            holder=holder,
+            clock=clock,
+            listen=show,
+            threads=threads,
+            part_names=catalogue.part_names,
         )
     if solved.state != "draft":
         raise Conflict(f"plan {solved.id} is {solved.state}: {solved.failure or 'no reason given'}")

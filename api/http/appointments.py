@@ -379,7 +379,7 @@ def placed_by_hand(deed: Deed, shown: Placed, promised: datetime | None = None) 
     """Return an appointment with what its time breaks."""
     with deed.database.read() as session:
         row = session.get_one(AppointmentRow, shown.id)
-        found = judge_slot(session, row, promised=promised)
+        found = judge_slot(session, row, deed.catalogue, promised=promised)
     return PlacedByHand(**shown.model_dump(), breaks=[from_row(Broken, broken) for broken in found])
 
 

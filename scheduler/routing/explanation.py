@@ -270,7 +270,7 @@ class _Reasons(RemedySearch):
         if remedy is not None:
             at = self.problem.shift_index()[remedy.shift]
         tools, parts = self.lacking(visit, at)
-        things = [*sorted(tools), *(f"{count} of {kind}" for kind, count in sorted(parts.items()))]
+        things = [*sorted(tools), *self._words.pieces(parts)]
         detail = (
             f"None of the {skilled.sum()} shifts with its skills has along what it needs besides "
             "its own round; a call at the workshop is not possible, does not fit or costs too much."

@@ -21,12 +21,15 @@ class Words:
         Shift id to the name of its round, day included: "Ann's round on Mon 1 Mar".
     visits
         Visit id to its name.
+    parts
+        Kind of part to its name.
     zone
         IANA zone of the wall clock; only looked at for rounds that have a name.
     """
 
     rounds: Mapping[str, str] = field(default_factory=dict)
     visits: Mapping[str, str] = field(default_factory=dict)
+    parts: Mapping[str, str] = field(default_factory=dict)
     zone: str = "UTC"
 
     def shift(self, shift_id: str) -> str:
@@ -36,6 +39,13 @@ class Words:
     def visit(self, visit_id: str) -> str:
         """Return the name of a visit, or its id."""
         return self.visits.get(visit_id, repr(visit_id))
+
+    def pieces(self, counts: Mapping[str, int], more: str = "") -> list[str]:
+        """Return how many of each part, by its name or else by its kind."""
+        return [
+            f"{count}{more} of {self.parts.get(kind, kind)}"
+            for kind, count in sorted(counts.items())
+        ]
 
     def clock(self, problem: Problem, shift_id: str, minute: int) -> str:
         """Return a minute of a shift: the time of day where its name tells the day."""
@@ -134,8 +144,8 @@ class Remedy:
         if self.skills:
             steps.append(f"give {shift} the skill {listed(sorted(self.skills))}")
         if self.tools or self.parts:
-            counted = (f"{count} more of {kind}" for kind, count in sorted(self.parts.items()))
-            steps.append(f"let {shift} take along {listed([*sorted(self.tools), *counted])}")
+            things = [*sorted(self.tools), *words.pieces(self.parts, " more")]
+            steps.append(f"let {shift} take along {listed(things)}")
         if self.adds_window and self.others_there:
             steps.append(
                 f"allow a start at {start}, outside its hours or days, when no other technician is "

@@ -10,6 +10,7 @@ from scheduler.hand_moves import Breach, Broken, what_breaks
 from scheduler.offers import Question, rounds_of
 from scheduler.routing.parts import Pin, Workshop
 from scheduler.routing.plan import Call
+from scheduler.routing.remedies import Words
 from scheduler.routing.timing import timetable
 from tests.scheduler.routing.world import ANN, BURNER, MILL, PROBE, QUAY, VALVES, world
 from tests.scheduler.test_offers import ann_makes_the_valves, held, question, questions
@@ -87,10 +88,12 @@ def test_the_only_visit_of_a_day_may_leave_no_room_for_the_break() -> None:
 
 
 def test_a_part_that_the_van_lacks_is_told_unless_the_round_calls_at_the_workshop_before() -> None:
-    lacking = replace(ASKED, lacking={"ann/mon": "2 of valve"})
+    lacking = replace(ASKED, lacking={"ann/mon": {"valve": 2}})
     (told,) = what_breaks(lacking, 555)
     assert told.breach is Breach.PARTS_MISSING
     assert told.detail.startswith("The van has not got 2 of valve to spare")
+    (told,) = what_breaks(lacking, 555, words=Words(parts={"valve": "Safety valve"}))
+    assert told.detail.startswith("The van has not got 2 of Safety valve to spare")
 
     shifts = (replace(ANN, workshop=Workshop(place=QUAY, minutes=4)),)
     calling = replace(
@@ -99,7 +102,7 @@ def test_a_part_that_the_van_lacks_is_told_unless_the_round_calls_at_the_worksho
         plan=replace(ASKED.plan, calls=(Call(shift="ann/mon", before="valves"),)),
     )
     assert breaches(calling, 555) == []
-    assert breaches(replace(lacking, lacking={"ann/tue": "2 of valve"}), 555) == []
+    assert breaches(replace(lacking, lacking={"ann/tue": {"valve": 2}}), 555) == []
     # before the call it lacks; from the quay by the workshop there to the mill are 0 + 4 + 7
     early = what_breaks(replace(calling, visit=replace(BURNER, minutes=1)), 480)
     assert [each.breach for each in early] == [
@@ -118,7 +121,7 @@ def test_a_visit_that_keeps_its_own_call_lacks_nothing_and_takes_longer_to_get_t
     asked = replace(
         ASKED,
         problem=replace(ASKED.problem, shifts=shifts),
-        lacking={"ann/mon": "2 of valve"},
+        lacking={"ann/mon": {"valve": 2}},
     )
     assert what_breaks(asked, 559, calls=True) == ()
     (late,) = what_breaks(asked, 555, calls=True)

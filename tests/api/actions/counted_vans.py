@@ -31,7 +31,7 @@ GASKET, WAND = "group_gasket", "steam_wand"
 REQUEST = PlanRequest(first_day=TODAY, days=5, iterations=200, seed=7)
 
 
-def add_visit(database: Database, name: str, *, day: int, **parts: int) -> None:
+def add_visit(database: Database, name: str, *, day: int, minutes: int = 60, **parts: int) -> None:
     """Store an open visit at the first site that can be made on one day only."""
     on = TODAY + timedelta(days=day)
     sheet = Worksheet(
@@ -41,7 +41,7 @@ def add_visit(database: Database, name: str, *, day: int, **parts: int) -> None:
     with database.write() as session:
         session.add(
             VisitRow(
-                id=name, site_id="si-1", kind="statutory", window="access", minutes=60,
+                id=name, site_id="si-1", kind="statutory", window="access", minutes=minutes,
                 skills=["espresso"], parts=parts, earliest=on, target=on, latest=on,
                 hard_latest=on, headlines=["gaskets"], worksheet=worksheet_to_json(sheet),
             )
@@ -57,10 +57,12 @@ def counted(database: Database, catalogue: Catalogue, place: str, **pieces: int)
     count_stock(database, place, pieces, catalogue, now=NOW, origin=TESTER)
 
 
-def drafted(database: Database) -> tuple[PlanRow, Problem, Plan]:
+def drafted(database: Database, catalogue: Catalogue) -> tuple[PlanRow, Problem, Plan]:
     row = request_plan(database, REQUEST, now=NOW, origin=TESTER)
     assert claim_plan(database, holder="me", now=NOW) == row.id
-    row = solve_plan(database, row.id, holder="me", clock=lambda: NOW)
+    row = solve_plan(
+        database, row.id, holder="me", clock=lambda: NOW, part_names=catalogue.part_names
+    )
     assert (row.state, row.failure) == ("draft", None)
     assert row.problem is not None
     problem, plan = unpack_problem(row.problem), plan_from_json(row.solution)
@@ -75,7 +77,7 @@ def appointments(database: Database) -> dict[str, AppointmentRow]:
 
 
 def published(database: Database, catalogue: Catalogue) -> dict[str, AppointmentRow]:
-    row, _, _ = drafted(database)
+    row, _, _ = drafted(database, catalogue)
     publish_plan(database, row.id, catalogue, now=NOW, origin=TESTER)
     return appointments(database)
 
@@ -86,6 +88,6 @@ def calendar(database: Database, technician: str) -> str:
         return found.body.decode().replace("\r\n ", "").replace("\\n", "\n").replace("\\", "")
 
 
-def breaches(database: Database, row: AppointmentRow) -> list[Breach]:
+def breaches(database: Database, catalogue: Catalogue, row: AppointmentRow) -> list[Breach]:
     with database.read() as session:
-        return [broken.breach for broken in judge_slot(session, row)]
+        return [broken.breach for broken in judge_slot(session, row, catalogue)]

@@ -63,7 +63,7 @@ def test_a_hand_move_that_leaves_the_van_without_a_part_is_told(
     made = published(database, catalogue)
     first, second = made["today"], made["next"]
     assert first.fetch == {"today": {GASKET: 1}, "next": {GASKET: 1}}
-    assert breaches(database, first) == breaches(database, second) == []
+    assert breaches(database, catalogue, first) == breaches(database, catalogue, second) == []
 
     # Called off, it hands its call to nobody: nothing comes after it that day. Its technician is
     # told to load the other part before that round, and the office that no call is made for it.
@@ -74,12 +74,12 @@ def test_a_hand_move_that_leaves_the_van_without_a_part_is_told(
         database, second.id, "te-1", second.starts_at + timedelta(hours=1), catalogue,
         now=NOW, origin=TESTER,
     )  # fmt: skip
-    assert breaches(database, moved) == [Breach.PARTS_MISSING]
+    assert breaches(database, catalogue, moved) == [Breach.PARTS_MISSING]
 
     # the next plan makes the other visit after all, and fetches for both on the way there
     made = published(database, catalogue)
     assert made["today"].fetch == {"today": {GASKET: 1}, "next": {GASKET: 1}}
-    assert breaches(database, made["next"]) == []
+    assert breaches(database, catalogue, made["next"]) == []
 
 
 def test_the_next_of_the_round_takes_the_call_over(
@@ -138,19 +138,19 @@ def test_a_call_goes_with_a_visit_that_moves_ahead_of_it(
     put(database, catalogue, second, second, 4)
     first = put(database, catalogue, first, first, 2)
     assert (first.call_minutes, first.fetch) == (15, everything)
-    assert breaches(database, first) == []
+    assert breaches(database, catalogue, first) == []
 
     # its own part would come too late for the other: there is time to call before that one
     second = move_by_hand(database, second.id, "te-1", soonest, catalogue, now=NOW, origin=TESTER)
     nothing: Ways = {first.visit_id: (None, {}), "next": (None, {})}
     assert ways(database) == {second.visit_id: (15, everything), **nothing}
-    assert breaches(database, second) == []
+    assert breaches(database, catalogue, second) == []
     # a minute sooner there is none, and that is said
     second = move_by_hand(
         database, second.id, "te-1", soonest - timedelta(minutes=1), catalogue,
         now=NOW, origin=TESTER,
     )  # fmt: skip
-    assert breaches(database, second) == [Breach.NO_WAY_THERE]
+    assert breaches(database, catalogue, second) == [Breach.NO_WAY_THERE]
 
 
 def test_a_visit_that_moves_before_the_day_of_its_call_is_loaded_for(

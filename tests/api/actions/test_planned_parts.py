@@ -5,9 +5,10 @@ from datetime import timedelta
 
 import pytest
 
-from api.actions.appointments import change_state
+from api.actions.appointments import book_by_hand, change_state
 from api.actions.calendars import Feed
 from api.actions.feed_links import create_feed_link
+from api.actions.judge_slots import judge_slot
 from api.actions.offering import ask
 from api.actions.plan_changes import changes_of
 from api.actions.planning import claim_plan, request_plan
@@ -57,7 +58,7 @@ def test_one_call_loads_the_van_for_the_days_after_it(
     add_visit(anywhere, "then", day=2, group_gasket=1)
     counted(anywhere, catalogue, "te-1", group_gasket=1, steam_wand=1)
 
-    draft, problem, plan = drafted(anywhere)
+    draft, problem, plan = drafted(anywhere, catalogue)
     # One gasket lies in the van, for today. The three others are fetched at once; a call costs the
     # same on both days, and the earlier one is taken. From then on nothing can run short.
     assert [call.before for call in plan.calls] == ["today"]
@@ -108,7 +109,7 @@ def test_nobody_counted_means_not_known_and_forbids_nothing(
     add_visit(database, "today", day=0, group_gasket=1)
     counted(database, catalogue, "workshop", steam_wand=1)
 
-    _, problem, plan = drafted(database)
+    _, problem, plan = drafted(database, catalogue)
 
     assert not problem.has_supplies()
     assert [stop.visit for stop in plan.stops] == ["today"]
@@ -151,7 +152,7 @@ def test_a_part_that_cannot_run_short_does_not_enter(
     for van in ("te-1", "te-2"):
         counted(database, catalogue, van, group_gasket=3)
 
-    _, problem, _ = drafted(database)
+    _, problem, _ = drafted(database, catalogue)
 
     assert not problem.has_supplies()
     assert all(shift.workshop is None for shift in problem.shifts)
@@ -213,6 +214,29 @@ def test_a_count_has_seen_what_was_booked_before_it(
     assert stores is not None
     assert stores.in_vans == {"te-1": {GASKET: 5}, "te-2": {GASKET: 5}}
     assert stores.in_workshop == {GASKET: 5}
+
+
+def test_who_reads_of_a_part_that_is_missing_reads_its_name(
+    database: Database, catalogue: Catalogue
+) -> None:
+    only_the_first_works(database)
+    add_visit(database, "near", day=1)
+    way = published(database, catalogue)["near"].travel_minutes
+    # there, the work, back and the break make 505 of the 510 minutes: no time for a call
+    add_visit(database, "long", day=0, minutes=475 - 2 * way, group_gasket=2)
+    counted(database, catalogue, "te-1", steam_wand=1)
+
+    _, _, plan = drafted(database, catalogue)
+
+    (left,) = plan.left_out
+    assert (left.visit, left.reason) == ("long", "tools_or_parts_missing")
+    assert left.detail.endswith("round on Mon 22 Mar lacks 2 of Group gasket.")
+    assert "take along 2 more of Group gasket" in left.would_help
+    made = book_by_hand(database, "long", "te-1", NOW + timedelta(hours=3), catalogue,
+                        now=NOW, origin=TESTER)  # fmt: skip
+    with database.read() as session:
+        told = [broken.detail for broken in judge_slot(session, made, catalogue)]
+    assert any("has not got 2 of Group gasket to spare" in detail for detail in told)
 
 
 @pytest.mark.parametrize("with_the_other", [0, 1])  # nobody has to call for what one has along

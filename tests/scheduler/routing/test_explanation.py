@@ -461,3 +461,12 @@ def test_sentences_can_name_people_and_use_the_wall_clock() -> None:
         "Let Ann's round on Mon 1 Mar last from 09:00 to 10:30; it could then start at 09:00 in "
         "Ann's round on Mon 1 Mar, for 0 minutes of cost."
     )
+
+
+def test_sentences_call_parts_by_their_names() -> None:
+    needy = replace(PROBE, parts={"valve": 2, "tap": 1})
+    words = Words(parts={"valve": "Safety valve"})
+    problem = world(needy, shifts=(BO,))
+    left = explain_left_out(problem, cheapest_insertion(problem), words).left_out[0]
+    assert left.detail.endswith("Shift 'bo/mon' lacks 1 of tap and 2 of Safety valve.")
+    assert "take along 1 more of tap and 2 more of Safety valve" in left.would_help
