@@ -3,7 +3,7 @@
 None of this is offered to clients: each way costs somebody something, so a dispatcher decides.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
@@ -68,6 +68,7 @@ def last_resorts(
     deadline: int,
     may_give_way: Mapping[str, Visit],
     overtime_minutes: int,
+    fetching: Collection[str] = (),
 ) -> tuple[LastResort, ...]:
     """Return the least bad way of each kind, the cheapest first.
 
@@ -90,6 +91,8 @@ def last_resorts(
         Visits nobody was promised, as they might be planned anew.
     overtime_minutes
         The most a shift may be made longer.
+    fetching
+        Ids of the shifts on which what it needs is fetched at the workshop, as of a question.
     """
     hurried = replace(
         visit,
@@ -101,7 +104,7 @@ def last_resorts(
         pinned=None,
     )
     in_time = np.array([shift.start <= deadline for shift in problem.shifts], dtype=np.bool_)
-    emergency = _Emergency(problem, rounds, hurried, able & in_time)
+    emergency = _Emergency(problem, rounds, hurried, able & in_time, fetching)
     ways: list[LastResort] = []
     for way in (
         emergency.from_further_away(),
@@ -120,8 +123,10 @@ class _Emergency:
         rounds: Sequence[Candidate],
         visit: Visit,
         able: NDArray[np.bool_],
+        fetching: Collection[str],
     ) -> None:
         self._problem, self._rounds, self._visit = problem, rounds, visit
+        self._fetching = fetching
         self._able = np.flatnonzero(able).tolist()
         placed = [
             (problem.visits[index].id, problem.shifts[round_.shift].id)
@@ -190,7 +195,8 @@ class _Emergency:
         ]
         if not thinned:
             return None
-        gaps = Gaps(self._problem, [candidate for candidate, _ in thinned])
+        candidates = [candidate for candidate, _ in thinned]
+        gaps = Gaps(self._problem, candidates, fetching=self._fetching)
         everywhere = Gaps(self._problem, self._rounds)
         ranges = gaps.start_ranges(self._visit)
         extra = gaps.extra_costs(self._visit)[ranges.gap]
@@ -246,7 +252,8 @@ class _Emergency:
         return travel + problem.balance_cost(shift, travel + served)
 
     def _standing(self, problem: Problem) -> Gaps:
-        return Gaps(problem, [self._rounds[at] for at in self._able])
+        rounds = [self._rounds[at] for at in self._able]
+        return Gaps(problem, rounds, fetching=self._fetching)
 
     def _way(
         self,

@@ -178,6 +178,11 @@ class Question:
     lacking
         What the van of a shift has not to spare for the visit, part type to pieces; without the
         shift when it has all, or nobody knows.
+    from_workshop
+        What of it the workshop has, for the shifts that may come by it.
+    fetching
+        Ids of the shifts on which it is fetched at the workshop: on the call of the round or,
+        where it has none, on one for which time is kept.
     technicians
         Whose shifts are asked, None for everybody's. What others have in the plan still counts:
         nobody comes to a site in a shift that overlaps one in which another is there.
@@ -192,6 +197,8 @@ class Question:
     may_give_way: Mapping[str, Visit] = field(default_factory=dict)
     supplies: Mapping[str, str] = field(default_factory=dict)
     lacking: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    from_workshop: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
+    fetching: frozenset[str] = frozenset()
     technicians: frozenset[str] | None = None
 
     def able(self) -> NDArray[np.bool_]:
@@ -232,7 +239,8 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
     calendar = rounds_of(question.problem, question.plan)
     able = question.able()
     rounds = [calendar[at] for at in np.flatnonzero(able).tolist()]
-    search = _Search(question, policy, Gaps(question.problem, rounds))
+    gaps = Gaps(question.problem, rounds, fetching=question.fetching)
+    search = _Search(question, policy, gaps)
     if question.deadline is None:
         return OfferSheet(offers=search.best(None))
     if kept := search.best(question.deadline):
@@ -248,6 +256,7 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
             deadline=question.deadline,
             may_give_way=question.may_give_way,
             overtime_minutes=policy.overtime_minutes,
+            fetching=question.fetching,
         ),
     )
 
@@ -256,12 +265,16 @@ def find_offers(question: Question, policy: OfferPolicy) -> OfferSheet:
 class Placement:
     """Where a visit stands in a round.
 
-    `travel_minutes` is the drive to it, `minutes` what it takes there; `next_visit` the one
-    made after it, if any, and `next_travel_minutes` the drive from here to there.
+    `travel_minutes` is the drive to it, with `call_minutes` at the workshop on the way where the
+    round calls there for it; `minutes` what it takes there. `fetch` is what it needs from the
+    workshop, part type to pieces. `next_visit` is the one made after it, if any, and
+    `next_travel_minutes` the drive from here to there.
     """
 
     shift: str
     travel_minutes: int
+    call_minutes: int | None
+    fetch: Mapping[str, int]
     minutes: int
     next_visit: str | None
     next_travel_minutes: int
@@ -274,7 +287,7 @@ def place_at(question: Question, start: int) -> Placement | None:
     problem, calendar = question.problem, rounds_of(question.problem, question.plan)
     exactly = replace(question.visit, start_windows=((start, start),), pinned=None)
     able = np.flatnonzero(question.able()).tolist()
-    gaps = Gaps(problem, [calendar[at] for at in able])
+    gaps = Gaps(problem, [calendar[at] for at in able], fetching=question.fetching)
     fitting = gaps.start_ranges(exactly).gap
     if not fitting.size:
         return None
@@ -293,7 +306,9 @@ def place_at(question: Question, start: int) -> Placement | None:
     return Placement(
         shift=shift.id,
         minutes=max(exactly.minutes_in(shift.id), 1),
-        travel_minutes=int(problem.travel_minutes[gaps.labels.before[gap], exactly.place]),
+        travel_minutes=gaps.drive_to(gap, exactly),
+        call_minutes=gaps.call_minutes(gap),
+        fetch=question.from_workshop.get(shift.id, {}),
         next_visit=next_visit,
         next_travel_minutes=onwards,
     )
@@ -455,9 +470,7 @@ class _Search:
             arrive_from=int(choices.arrive_from[at]),
             arrive_until=int(choices.arrive_until[at]),
             extra_cost=extra,
-            travel_minutes=int(
-                question.problem.travel_minutes[self._gaps.labels.before[gap], question.visit.place]
-            ),
+            travel_minutes=self._gaps.drive_to(gap, question.visit),
             slack_minutes=int(choices.slack[at]),
             reason=reason,
             because=_because(

@@ -82,7 +82,7 @@ def book_hold(
         )
         visit.state = "booked"
         _settle(session, row, visit, hold, placement)
-        fetch_in_time(session, row, now=now)
+        fetch_in_time(session, row, placement=placement, now=now)
         refresh_calendars(session, [row.technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.promised", now=now)
         record(session, origin, now=now, verb="book", subject=f"appointment/{row.id}")
@@ -130,7 +130,7 @@ def move_to_hold(
         reschedule(session, row, slot, now=now)
         row.state = AppointmentState.PROMISED
         _settle(session, row, visit, hold, placement)
-        fetch_in_time(session, row, before, now=now)
+        fetch_in_time(session, row, before, placement=placement, now=now)
         refresh_calendars(session, [before.technician, row.technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")

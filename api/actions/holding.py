@@ -163,6 +163,7 @@ def keep_time(
             arrive_from=found.arrive_from,
             arrive_until=found.arrive_until,
             travel_minutes=placement.travel_minutes,
+            call_minutes=placement.call_minutes,
             created_at=now,
             expires_at=now + timedelta(minutes=booking.hold_minutes),
         )

@@ -1,7 +1,7 @@
 """When can somebody come? The published calendar as a question to the engine, and its answer."""
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,17 +13,17 @@ from api.storage.company_travel import company_travel
 from api.storage.open_work import MOVABLE, occupied, to_be_placed
 from api.storage.scope import Scope, one
 from api.storage.snapshots import active_technicians, company_zone
-from api.storage.stock import stores_beside, workshop_at
+from api.storage.stock import loads_ahead, stores_beside, workshop_at
 from api.storage.tables import AppointmentRow, SiteRow, VisitRow
 from scheduler.company import Urgency
 from scheduler.errors import Conflict, NobodyWorks
 from scheduler.last_resorts import LastResort
 from scheduler.lifecycle import AppointmentState
+from scheduler.offered_parts import OfferedParts, offered_parts
 from scheduler.offers import Offer, OfferPolicy, Question, find_offers
-from scheduler.routing.assembly import Assembly, assemble, working_days
+from scheduler.routing.assembly import assemble, working_days
 from scheduler.routing.standing import standing_still
 from scheduler.routing.weights import PlanningWeights
-from scheduler.van_stock import Supply, missing_from, supply_of
 from scheduler.working_time import local_date, local_day
 
 OFFER_DAYS = 14
@@ -271,8 +271,12 @@ def ask(
         but_for_visit=visit.id,
         technicians=technicians,
     )
+    stores = None
+    if visit.parts:
+        end = _end_of(today + timedelta(days=OFFER_DAYS - 1), zone)
+        stores = stores_beside(session, {visit.id}, end=end)
     workshop = None
-    if over_workshop or any(each.call_minutes is not None for each in booked):
+    if stores is not None or over_workshop or any(each.call_minutes is not None for each in booked):
         workshop = workshop_at(session)
     places = [
         *(place for person in people for place in person.bases),
@@ -294,8 +298,19 @@ def ask(
     )
     loose = {each.id: each for each in assembly.problem.visits}
     problem, plan = standing_still(replace(assembly.problem, visits=()), booked, travel, workshop)
-    parts = _parts(session, visit, assembly, today, zone)
     zero = problem.minute_zero
+    parts = OfferedParts()
+    if stores is not None:
+        ahead = loads_ahead(session, now=now, but_for_visit=visit.id)
+        parts = offered_parts(
+            problem,
+            plan,
+            visit.parts,
+            stores,
+            shift_days=assembly.shift_days,
+            today=today,
+            loads={who: (start - zero) // _MINUTE for who, start in ahead.items()},
+        )
     return Asked(
         question=Question(
             problem=problem,
@@ -307,52 +322,12 @@ def ask(
             may_give_way=loose,
             supplies=parts.supplies,
             lacking=parts.lacking,
+            from_workshop=parts.from_workshop,
+            fetching=parts.fetching,
             technicians=None if asked is None else frozenset(asked),
         ),
         minute_zero=zero,
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Parts:
-    """Where the parts of a visit come from on each shift, as of ``Question``."""
-
-    supplies: Mapping[str, str] = field(default_factory=dict)
-    lacking: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
-
-
-def _parts(session: Session, visit: VisitRow, assembly: Assembly, today: date, zone: str) -> _Parts:
-    """Return where the parts of a visit come from on each shift that has them, in a few words.
-
-    Whoever carries them may come today; others load them before the round of a later day. When
-    nobody can have them they have to be ordered, which is said of every shift.
-    """
-    stores = None
-    if visit.parts:
-        end = _end_of(today + timedelta(days=OFFER_DAYS - 1), zone)
-        stores = stores_beside(session, {visit.id}, end=end)
-    if stores is None:
-        return _Parts()
-    said = {
-        Supply.VAN: "has the parts in the van",
-        Supply.WORKSHOP: "loads the parts at the workshop first",
-    }
-    supplies, lacking = {}, {}
-    places = assembly.problem.places
-    for shift in assembly.problem.shifts:
-        van = stores.in_vans.get(shift.technician)
-        supply = supply_of(visit.parts, van, stores.in_workshop)
-        if supply is Supply.VAN or (
-            supply is Supply.WORKSHOP and assembly.shift_days[shift.id] > today
-        ):
-            supplies[shift.id] = said[supply]
-        begins = places[shift.start_place]
-        missing = missing_from(van, visit.parts)
-        if missing and (begins.lat, begins.lon) != (stores.workshop.lat, stores.workshop.lon):
-            lacking[shift.id] = missing
-    if not supplies:
-        supplies = {shift.id: "parts have to be ordered" for shift in assembly.problem.shifts}
-    return _Parts(supplies=supplies, lacking=lacking)
 
 
 def _planned_before(

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
-from sqlalchemy import null
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
@@ -87,7 +86,7 @@ def _taken(
             col(table.technician_id),
             col(table.starts_at),
             col(table.ends_at),
-            col(AppointmentRow.call_minutes) if table is AppointmentRow else null(),
+            col(table.call_minutes),
             col(SiteRow.id),
             col(SiteRow.lat),
             col(SiteRow.lon),

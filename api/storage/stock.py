@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 
 from sqlmodel import Session, col, func, select
 
+from api.storage.open_work import MOVABLE
 from api.storage.snapshots import company
 from api.storage.tables import AppointmentRow, StockRow, TechnicianRow, VisitRow
 from scheduler.lifecycle import LIVE, AppointmentState
@@ -116,6 +117,27 @@ def stores_beside(session: Session, visits: Collection[str], *, end: datetime) -
         in_vans={place: +pieces for place, pieces in sorted(vans.items())},
         in_workshop=None if left is None else +left,
     )
+
+
+def loads_ahead(session: Session, *, now: datetime, but_for_visit: str) -> dict[str, datetime]:
+    """Return when each technician next comes from the workshop, if that is planned.
+
+    It is the start of the first visit they reach over the workshop, or before whose round they load
+    there, and for which they have not set out yet: what else to take along can still be told them.
+    One visit does not count, since it is to be placed anew.
+    """
+    rows = session.exec(
+        select(AppointmentRow)
+        .where(col(AppointmentRow.state).in_(MOVABLE), AppointmentRow.starts_at >= now)
+        .where(AppointmentRow.visit_id != but_for_visit)
+        .order_by(col(AppointmentRow.starts_at))
+    )
+    found: dict[str, datetime] = {}
+    for row in rows:
+        way = timedelta(minutes=row.travel_minutes + (row.call_minutes or 0))
+        if (row.call_minutes is not None or row.fetch) and row.starts_at - way >= now:
+            found.setdefault(row.technician_id, row.starts_at)
+    return found
 
 
 def booked_trips(

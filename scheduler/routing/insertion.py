@@ -6,7 +6,7 @@ still to come, so that one visit is tested against all gaps with a few array ope
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,9 +67,18 @@ class Gaps:
         The problem.
     candidates
         The rounds to try. Each must be feasible as it stands; one that is not takes no visit.
+    fetching
+        Ids of the shifts on which a visit that joins needs something from the workshop. It stands
+        after the call of the round then; where there is none, it is reached over the workshop.
     """
 
-    def __init__(self, problem: Problem, candidates: Sequence[Candidate]) -> None:
+    def __init__(
+        self,
+        problem: Problem,
+        candidates: Sequence[Candidate],
+        *,
+        fetching: Collection[str] = (),
+    ) -> None:
         self._problem = problem
         self.candidates = tuple(candidates)
         self.labels = label_rounds(
@@ -88,8 +97,22 @@ class Gaps:
         driven = self.labels.driven[self.labels.row]
         self._driving_room = np.array(limits, dtype=np.int64)[self.shift] - driven
         self._worked = driven + self.labels.served[self.labels.row]
+        self._over_workshop, self._too_soon = self._fetching(fetching)
         starts = np.array([s.usual_minutes for s in problem.shifts], dtype=np.int64)
         self._usual_minutes = starts[self.shift]
+
+    def _fetching(self, shifts: Collection[str]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Tell in which gaps a visit needs a call of its own, and which lie before the round's."""
+        own, too_soon = (np.zeros(self.shift.size, dtype=np.bool_) for _ in range(2))
+        firsts = self.labels.first.tolist()
+        for row, candidate in enumerate(self.candidates if shifts else ()):
+            if self._problem.shifts[candidate.shift].id not in shifts:
+                continue
+            if candidate.call_before is None:
+                own[firsts[row] : firsts[row + 1]] = True
+            else:
+                too_soon[firsts[row] : firsts[row] + candidate.call_before + 1] = True
+        return own, too_soon
 
     def cheapest(
         self, visit: Visit, allowed: NDArray[np.bool_], *, any_time: bool = False
@@ -121,6 +144,32 @@ class Gaps:
             position=gap - int(self.labels.first[row]),
             extra_cost=extra_cost,
         )
+
+    def call_minutes(self, gap: int) -> int | None:
+        """Return how long a visit in a gap calls at the workshop for itself, None if it does not.
+
+        Raises
+        ------
+        ValueError
+            The shift has to fetch something and names no workshop.
+        """
+        shift = self._problem.shifts[int(self.shift[gap])]
+        if not self._over_workshop[gap]:
+            return None
+        if shift.workshop is None:
+            raise ValueError(f"shift {shift.id} names no workshop")
+        return shift.workshop.minutes
+
+    def drive_to(self, gap: int, visit: Visit) -> int:
+        """Return the drive to a visit in a gap, without its call on the way."""
+        call = self.call_minutes(gap)
+        way = self._problem.journey_minutes(
+            self._problem.shifts[int(self.shift[gap])],
+            int(self.labels.before[gap]),
+            visit.place,
+            over_workshop=call is not None,
+        )
+        return way - (call or 0)
 
     def extra_costs(self, visit: Visit) -> Minutes:
         """Return what the visit adds in each gap, fit or not; shape (n_gaps,)."""
@@ -175,6 +224,7 @@ class Gaps:
             fresh + back <= labels.due_fresh
         )
         fitting &= there + back - self._saved <= self._driving_room
+        fitting &= ~self._too_soon
         return fitting
 
     def start_ranges(self, visit: Visit) -> "StartRanges":
@@ -208,7 +258,8 @@ class Gaps:
             ]
         )
         too_far = there + back - self._saved > self._driving_room
-        latest[np.tile(too_far | ~self._supplied(visit), 2)] = -NEVER
+        supplied = self._over_workshop | self._supplied(visit) & ~self._too_soon
+        latest[np.tile(too_far | ~supplied, 2)] = -NEVER
         windows = np.array(visit.start_windows, dtype=np.int64).reshape(-1, 2)
         first = np.searchsorted(windows[:, 1], soonest)
         count = np.searchsorted(windows[:, 0], latest, side="right") - first
@@ -234,6 +285,13 @@ class Gaps:
             back[gap] = self._problem.journey_minutes(
                 shift, visit.place, onwards, over_workshop=True
             )
+        over = np.flatnonzero(self._over_workshop)
+        if over.size:
+            workshops = [shift.workshop for shift in self._problem.shifts]
+            where = np.array([0 if w is None else w.place for w in workshops])[self.shift[over]]
+            calling = np.array([0 if w is None else w.minutes for w in workshops])
+            there[over] = travel[self.labels.before[over], where] + travel[where, visit.place]
+            there[over] += calling[self.shift[over]]
         return there, back
 
     def _supplied(self, visit: Visit) -> NDArray[np.bool_]:

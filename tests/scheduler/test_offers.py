@@ -293,8 +293,9 @@ def test_a_placement_says_what_becomes_of_the_drives() -> None:
     asked = question(BURNER)
     assert place_at(asked, 500) is None
     assert place_at(asked, 555) == Placement(
-        shift="ann/mon", travel_minutes=5, minutes=45, next_visit=None, next_travel_minutes=0
-    )
+        shift="ann/mon", travel_minutes=5, call_minutes=None, fetch={}, minutes=45,
+        next_visit=None, next_travel_minutes=0,
+    )  # fmt: skip
     assert place_at(asked, 800) is None  # outside the windows
     # with the valves at 620 the quay comes first: 20 there from home, 7 from there to the mill
     problem = world(held(VALVES, 620))
@@ -304,8 +305,9 @@ def test_a_placement_says_what_becomes_of_the_drives() -> None:
         plan=plan_of(problem, Stop(visit="valves", shift="ann/mon", start=620)),
     )
     assert place_at(later, 500) == Placement(
-        shift="ann/mon", travel_minutes=20, minutes=45, next_visit="valves", next_travel_minutes=7
-    )
+        shift="ann/mon", travel_minutes=20, call_minutes=None, fetch={}, minutes=45,
+        next_visit="valves", next_travel_minutes=7,
+    )  # fmt: skip
 
 
 def test_a_round_that_calls_at_the_workshop_takes_what_time_and_parts_allow() -> None:
@@ -335,6 +337,41 @@ def test_a_round_that_calls_at_the_workshop_takes_what_time_and_parts_allow() ->
     assert not find_offers(
         replace(asked, visit=replace(BURNER, tools=frozenset({"torch"}))), OfferPolicy()
     ).offers
+
+
+def test_what_has_to_be_fetched_is_fetched_on_the_call_of_the_round_or_on_one_of_its_own() -> None:
+    # Ann is free at the mill at 550. Over the fell it is 25 + 15 + 14 minutes to the quay, where
+    # the burner takes 45, and 18 home: from 604 on, for 54 + 18 - 12 minutes more. Before the mill
+    # there is no time for it.
+    ann = replace(ANN, pause=None, workshop=Workshop(place=3, minutes=15))
+    seals = {"ann/mon": {"seal": 2}}
+    problem = world(held(VALVES, 490), shifts=(ann,))
+    asked = Question(
+        problem=problem, plan=plan_of(problem, Stop(visit="valves", shift="ann/mon", start=490)),
+        visit=BURNER, now=400, shift_days=DAYS, from_workshop=seals,
+        fetching=frozenset({"ann/mon"}),
+    )  # fmt: skip
+    (offer,) = find_offers(asked, OfferPolicy()).offers
+    assert (offer.position, offer.start, offer.extra_cost, offer.travel_minutes) == (1, 604, 60, 39)
+    assert place_at(asked, 603) is None
+    placement = place_at(asked, 604)
+    assert placement is not None
+    assert (placement.travel_minutes, placement.call_minutes) == (39, 15)
+    assert placement.fetch == {"seal": 2}
+
+    # A round that calls before the mill fetches that on its own call: only after it, until 720.
+    problem = world(held(VALVES, 620), shifts=(ann,))
+    stops = (Stop(visit="valves", shift="ann/mon", start=620),)
+    call = (Call(shift="ann/mon", before="valves"),)
+    asked = replace(asked, problem=problem, plan=plan_of(problem, *stops, calls=call))
+    assert find_offers(asked, OfferPolicy()).offers == ()
+    longer = world(held(VALVES, 620), shifts=(replace(ann, end=760),))
+    asked = replace(asked, problem=longer)
+    (offer,) = find_offers(asked, OfferPolicy()).offers
+    assert (offer.position, offer.start, offer.extra_cost, offer.travel_minutes) == (1, 685, 11, 5)
+    placement = place_at(asked, 685)
+    assert placement is not None
+    assert (placement.call_minutes, placement.fetch) == (None, {"seal": 2})
 
 
 def test_nobody_is_offered_beside_another_technician_at_the_site() -> None:
@@ -438,7 +475,10 @@ def questions(draw: st.DrawFn, *, plain: bool = False) -> Question:
             held(each, starts[each.id]) if each.id in starts and each.pinned is None else each
             for each in others
         )
+    workshops = [shift.id for shift in problem.shifts if shift.workshop is not None]
+    fetching = draw(st.sets(st.sampled_from(workshops))) if workshops else set[str]()
     return Question(
+        fetching=frozenset(fetching),
         problem=replace(problem, visits=others),
         plan=plan,
         visit=visit,
@@ -459,7 +499,12 @@ def with_offer(asked: Question, shift_id: str, position: int, start: int) -> Pla
     order = [problem.visits[at] for at in round_.order]
     order.insert(position, held(asked.visit, start))
     call = round_.call_before
-    if call is not None and position <= call:
+    calls = asked.plan.calls
+    if shift_id in asked.fetching and call is None:
+        call, calls = position, (*calls, Call(shift=shift_id, before=asked.visit.id))
+    elif call is not None and position <= call:
+        if shift_id in asked.fetching:
+            return None
         call += 1
     times = timetable(problem, shift, order, call)
     if times is None:
@@ -472,7 +517,7 @@ def with_offer(asked: Question, shift_id: str, position: int, start: int) -> Pla
     breaks = [taken for taken in asked.plan.breaks if taken.shift != shift_id]
     if times.break_start is not None:
         breaks.append(BreakTaken(shift=shift_id, start=times.break_start))
-    return plan_of(problem, *stops, breaks=tuple(breaks), calls=asked.plan.calls)
+    return plan_of(problem, *stops, breaks=tuple(breaks), calls=calls)
 
 
 def with_visit(asked: Question) -> Problem:

@@ -113,6 +113,7 @@ class HoldRow(Versioned, table=True):
     arrive_from: datetime
     arrive_until: datetime
     travel_minutes: int
+    call_minutes: int | None = None  # at the workshop on the way, if somebody has to call there
     state: str = Field(default="held", index=True)
     created_at: datetime
     expires_at: datetime = Field(index=True)
