@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from sqlmodel import Session
 
 from api.actions.calendars import refresh_calendars
+from api.actions.drive_anew import drive_anew
 from api.actions.fetch_in_time import fetch_in_time
 from api.actions.plan_changes import Slot, slot_of
 from api.actions.publishing import announce_appointment, reschedule
@@ -145,6 +146,8 @@ def move_by_hand(
         topic = reschedule(session, row, slot, now=now)
         session.add(row)
         fetch_in_time(session, row, before, now=now)
+        drive_anew(session, before.technician, before.starts_at, now=now)
+        drive_anew(session, technician_id, slot.starts_at, now=now)
         refuse_held_time(session, [technician_id], now=now)
         refuse_second_at_site(session, [row], now=now)
         refresh_calendars(session, [before.technician, technician_id], catalogue, now=now)
@@ -204,6 +207,7 @@ def book_by_hand(
         visit.state = "booked"
         session.add_all([row, visit])
         fetch_in_time(session, row, now=now)
+        drive_anew(session, technician_id, slot.starts_at, now=now)
         refuse_held_time(session, [technician_id], now=now)
         refuse_second_at_site(session, [row], now=now)
         refresh_calendars(session, [technician_id], catalogue, now=now)
@@ -256,6 +260,8 @@ def enter_state(
     row.sequence += _shows_otherwise(before) != _shows_otherwise(to)
     row.revised_at = now
     session.add_all([row, visit])
+    if to is AppointmentState.CANCELLED:
+        drive_anew(session, row.technician_id, row.starts_at, now=now)
     note_stay(session, row, visit, to, now)
     refresh_calendars(session, [row.technician_id], catalogue, now=now)
     if to in (AppointmentState.PLANNED, AppointmentState.PROMISED, AppointmentState.CANCELLED):
