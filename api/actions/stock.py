@@ -14,9 +14,11 @@ from api.storage.snapshots import build_of, company_zone
 from api.storage.stock import (
     WORKSHOP,
     booked_trips,
+    forget_count,
     is_place,
     replace_count,
     stock_at_hand,
+    stock_by_place,
 )
 from api.storage.tables import MachineRow, TechnicianRow
 from scheduler.catalogue import Catalogue
@@ -65,6 +67,22 @@ def count_stock(
             raise Absent("place", place)
         replace_count(session, place, dict(pieces), now=now)
         record(session, origin, now=now, verb="count", subject=f"stock/{place}", after=dict(pieces))
+
+
+def uncount_stock(database: Database, place: str, *, now: datetime, origin: Origin) -> None:
+    """Forget the count of a place: what lies there is not known from then on.
+
+    Raises
+    ------
+    Absent
+        There is no such place, or nobody has counted it.
+    """
+    with database.write() as session:
+        counted = stock_by_place(session).get(place)
+        if counted is None:
+            raise Absent("count of place", place)
+        forget_count(session, place)
+        record(session, origin, now=now, verb="uncount", subject=f"stock/{place}", before=counted)
 
 
 def workshop_reorders(

@@ -3,18 +3,19 @@
 from datetime import date
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, ConfigDict, Field
+from sqlmodel import Session
 
-from api.actions.stock import count_stock, loads, workshop_reorders
+from api.actions.stock import count_stock, loads, uncount_stock, workshop_reorders
 from api.auth import Role
-from api.http.context import Catalogue, Now, OfficeLook, StaffDeed, StaffLook
+from api.http.context import Catalogue, Now, OfficeDeed, OfficeLook, StaffDeed, StaffLook
 from api.http.problems import documented
 from api.http.wire import Given, from_row
 from api.storage.column_types import Day
 from api.storage.names import technician_names
 from api.storage.snapshots import company, company_zone
-from api.storage.stock import WORKSHOP, is_place, stock_by_place
+from api.storage.stock import WORKSHOP, is_place, stock_at_hand, stock_by_place
 from api.storage.tables import TechnicianRow
 from scheduler import van_stock
 from scheduler.errors import Absent
@@ -30,7 +31,7 @@ Days = Annotated[int, Query(ge=1, le=60, description="How many days from the fir
 
 
 class Count(Given):
-    """Everything that lies at a place; what is not named is not there."""
+    """Everything that lies at a place; what is not named is not there, so `{}` is an empty van."""
 
     model_config = ConfigDict(
         json_schema_extra={"examples": [{"pieces": {"group_gasket": 12, "steam_valve_kit": 4}}]}
@@ -44,7 +45,11 @@ class Stock(BaseModel):
 
     place: str = Field(description='"workshop", or the id of the technician whose van it is.')
     counted: bool = Field(description="False as long as nobody has counted it.")
-    pieces: dict[str, int]
+    pieces: dict[str, int] = Field(description="As they were counted.")
+    at_hand: dict[str, int] = Field(
+        description="What should lie there now: the count, less what the visits reported since "
+        "used, and with what was to be fetched on the way to those begun since."
+    )
 
 
 class Load(BaseModel):
@@ -116,7 +121,7 @@ class Shortages(BaseModel):
     )
     vans_not_counted: list[UncountedVan] = Field(
         description="Vans loaded on these days that nobody has counted. They are taken to be "
-        "empty: what is listed as short may lie in them."
+        "empty here (plans take them to have all): what is listed as short may lie in them."
     )
 
 
@@ -147,17 +152,37 @@ def get_stock(place: str, look: StaffLook) -> Stock:
         raise Absent("place", place)
     if not is_place(look.session, place):
         raise Absent("place", place)
-    counted = stock_by_place(look.session)
-    return Stock(place=place, counted=place in counted, pieces=counted.get(place, {}))
+    return _stock(look.session, place)
 
 
 @router.put("/stock/{place}", responses=documented(400, 404, 413))
 def put_stock(place: str, body: Count, deed: StaffDeed) -> Stock:
-    """Store a count; a technician counts their own van."""
+    """Store a count, in the place of the one before; a technician counts their own van.
+
+    A visit's parts are taken off it when the visit is reported, so report what is done first.
+    """
     if deed.who.role is Role.TECHNICIAN and place != deed.who.technician:
         raise Absent("place", place)
     count_stock(deed.database, place, body.pieces, deed.catalogue, now=deed.now, origin=deed.origin)
-    return Stock(place=place, counted=bool(body.pieces), pieces=body.pieces)
+    with deed.database.read() as session:
+        return _stock(session, place)
+
+
+@router.delete("/stock/{place}", status_code=204, responses=documented(404))
+def delete_stock(place: str, deed: OfficeDeed) -> Response:
+    """Forget the count of a place: plans then take it to have all, as before it was counted."""
+    uncount_stock(deed.database, place, now=deed.now, origin=deed.origin)
+    return Response(status_code=204)
+
+
+def _stock(session: Session, place: str) -> Stock:
+    counted = stock_by_place(session)
+    return Stock(
+        place=place,
+        counted=place in counted,
+        pieces=counted.get(place, {}),
+        at_hand=stock_at_hand(session).get(place, {}),
+    )
 
 
 @router.get("/technicians/{technician_id}/load", responses=documented(404))

@@ -8,7 +8,7 @@ from sqlmodel import Session, col, func, select
 
 from api.storage.open_work import MOVABLE
 from api.storage.snapshots import company
-from api.storage.tables import AppointmentRow, StockRow, TechnicianRow, VisitRow
+from api.storage.tables import AppointmentRow, StayRow, StockRow, TechnicianRow, VisitRow
 from scheduler.lifecycle import LIVE, AppointmentState
 from scheduler.places import Coordinates
 from scheduler.routing.vans import Stores
@@ -17,13 +17,19 @@ from scheduler.working_time import local_date, local_day
 
 WORKSHOP = "workshop"
 _BEGUN = (AppointmentState.UNDER_WAY, AppointmentState.DONE, AppointmentState.NO_ACCESS)
+_LONGEST_OVERRUN = timedelta(days=1)
+"""So long after its planned end a visit may have ended."""
+_NOTHING = ""
+"""The part type of the row that a place counted empty has."""
 
 
 def stock_by_place(session: Session) -> dict[str, dict[str, int]]:
     """Return the pieces counted at each place; a place never counted is left out."""
     found: defaultdict[str, dict[str, int]] = defaultdict(dict)
     for row in session.exec(select(StockRow).order_by(col(StockRow.part_type))):
-        found[row.place][row.part_type] = row.pieces
+        counted = found[row.place]
+        if row.part_type != _NOTHING:
+            counted[row.part_type] = row.pieces
     return dict(found)
 
 
@@ -31,29 +37,31 @@ def stock_at_hand(session: Session) -> dict[str, dict[str, int]]:
     """Return what lies at each place that was counted, as far as is known.
 
     That is the count, less what the visits ended since have used up, and with what technicians
-    were to fetch at the workshop on the way to those begun since.
+    were to fetch at the workshop on the way to those begun since: by when they were begun and
+    reported, not by when they were planned.
     """
     found = {place: Counter(pieces) for place, pieces in stock_by_place(session).items()}
     counted = _counted_at(session)
     if not counted:
         return {}
-    rows: Iterable[tuple[AppointmentRow, VisitRow]] = session.exec(
-        select(AppointmentRow, VisitRow)
+    rows: Iterable[tuple[AppointmentRow, VisitRow, StayRow | None]] = session.exec(
+        select(AppointmentRow, VisitRow, StayRow)
         .join(VisitRow, col(VisitRow.id) == col(AppointmentRow.visit_id))
+        .join(StayRow, col(StayRow.appointment_id) == col(AppointmentRow.id), isouter=True)
         .where(col(AppointmentRow.state).in_(_BEGUN))
-        .where(col(AppointmentRow.ends_at) >= min(counted.values()))
+        .where(col(AppointmentRow.ends_at) >= min(counted.values()) - _LONGEST_OVERRUN)
     )
     never = datetime.max.replace(tzinfo=UTC)
-    for appointment, visit in rows:
+    for appointment, visit, stay in rows:
         van = appointment.technician_id
+        begun = appointment.starts_at if stay is None else stay.arrived_at
+        ended = (stay and stay.left_at) or appointment.ends_at
         fetched = sum(map(Counter, appointment.fetch.values()), Counter[str]())
-        if appointment.starts_at >= counted.get(WORKSHOP, never):
+        if begun >= counted.get(WORKSHOP, never):
             found[WORKSHOP].subtract(fetched)
-        if appointment.starts_at >= counted.get(van, never):
+        if begun >= counted.get(van, never):
             found[van].update(fetched)
-        if appointment.state == AppointmentState.DONE and appointment.ends_at >= counted.get(
-            van, never
-        ):
+        if appointment.state == AppointmentState.DONE and ended >= counted.get(van, never):
             found[van].subtract(visit.parts)
     return {
         place: {part: max(number, 0) for part, number in pieces.items()}
@@ -177,11 +185,16 @@ def _last(first_day: date, days: int) -> date:
 
 def replace_count(session: Session, place: str, pieces: dict[str, int], *, now: datetime) -> None:
     """Put a new count of a place in the place of the old one."""
+    forget_count(session, place)
+    for part_type, number in (pieces or {_NOTHING: 0}).items():
+        session.add(StockRow(place=place, part_type=part_type, pieces=number, counted_at=now))
+
+
+def forget_count(session: Session, place: str) -> None:
+    """Let a place be one that nobody has counted."""
     for row in session.exec(select(StockRow).where(StockRow.place == place)):
         session.delete(row)
     session.flush()
-    for part_type, number in pieces.items():
-        session.add(StockRow(place=place, part_type=part_type, pieces=number, counted_at=now))
 
 
 def is_place(session: Session, place: str) -> bool:

@@ -72,7 +72,7 @@ class ExaminationRow(SQLModel, table=True):
 class StockRow(SQLModel, table=True):
     """Pieces of a part counted at a place: "workshop", or the id of the technician whose van it is.
 
-    A place none of whose parts has a row was never counted.
+    A place without a row was never counted; one that was counted empty has a row of no part.
     """
 
     __tablename__ = "stock"

@@ -32,6 +32,7 @@ def test_a_count_is_stored_whole_and_only_at_places_there_are(
         "place": "workshop",
         "counted": False,
         "pieces": {},
+        "at_hand": {},
     }
     first = {"pieces": {"group_gasket": 5, "steam_wand": 1}}
     assert dispatcher.put("/v1/stock/workshop", json=first).status_code == 200
@@ -50,6 +51,22 @@ def test_a_count_is_stored_whole_and_only_at_places_there_are(
     assert technician.put("/v1/stock/t-b", json=first).status_code == 404
     assert technician.get("/v1/stock/t-b").status_code == 404
     assert caller("portal-a").get("/v1/stock/workshop").status_code == 403
+
+
+def test_an_empty_van_is_counted_too_and_a_count_can_be_forgotten(
+    gaskets_needed: Database, caller: Caller, dispatcher: TestClient
+) -> None:
+    technician = caller("technician-a")
+    nothing = {"place": "t-a", "counted": True, "pieces": {}, "at_hand": {}}
+    assert technician.put("/v1/stock/t-a", json={"pieces": {}}).json() == nothing
+    assert technician.get("/v1/stock/t-a").json() == nothing
+    load = technician.get("/v1/technicians/t-a/load?days=7").json()
+    assert (load["van_counted"], load["days"][0]["loads"][0]["in_van"]) == (True, 0)
+
+    assert technician.delete("/v1/stock/t-a").status_code == 403
+    assert dispatcher.delete("/v1/stock/t-a").status_code == 204
+    assert technician.get("/v1/stock/t-a").json()["counted"] is False
+    assert dispatcher.delete("/v1/stock/t-a").status_code == 404
 
 
 def test_the_load_list_takes_from_the_van_first(
