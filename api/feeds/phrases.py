@@ -57,6 +57,8 @@ class Phrases:
     fetch: str
     load_first: str
     fetched: str
+    for_site: str
+    share: str
     bring: str
     tools: str
     getting_in: str
@@ -111,7 +113,9 @@ ENGLISH = Phrases(
     ),
     fetch="Fetch at the workshop",
     load_first="Load before you set out",
-    fetched="{pieces} × {part} (for {site})",
+    fetched="{pieces} × {part} ({shares})",
+    for_site="for {site}",
+    share="{pieces} for {site}",
     bring="Bring",
     tools="Tools",
     getting_in="Getting in",
@@ -174,7 +178,9 @@ FRENCH = Phrases(
     ),
     fetch="À prendre à l’atelier",
     load_first="À charger avant de partir",
-    fetched="{pieces} × {part} (pour {site})",
+    fetched="{pieces} × {part} ({shares})",
+    for_site="pour {site}",
+    share="{pieces} pour {site}",
     bring="À emporter",
     tools="Outils",
     getting_in="Accès",

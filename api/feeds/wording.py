@@ -8,6 +8,7 @@ partner only when. Each reader gets no more than that.
 
 import re
 import unicodedata
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -137,7 +138,7 @@ def technician_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
         tools = () if brief.short else brief.tools
         steps = () if brief.short else brief.steps
         paragraphs = [
-            "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *_leave_by(brief)]),
+            "\n".join([*_moved(brief), *_times(brief), *_respond_by(brief), *leave_by(brief)]),
             _section(fetch_title(brief), fetch_lines(brief)),
             _section(
                 words.bring, [f"{quantity} × {one_line(name)}" for quantity, name in brief.parts]
@@ -163,11 +164,18 @@ def fetch_title(brief: AppointmentBrief) -> str:
 
 
 def fetch_lines(brief: AppointmentBrief) -> list[str]:
-    """Return what to fetch at the workshop, each part with the site it is for."""
-    return [
-        brief.words.fetched.format(pieces=pieces, part=one_line(part), site=one_line(site))
-        for pieces, part, site in brief.fetch
-    ]
+    """Return what to fetch at the workshop: how many of each part, and for which sites."""
+    wanted: defaultdict[str, Counter[str]] = defaultdict(Counter)
+    for pieces, part, site in brief.fetch:
+        wanted[one_line(part)][one_line(site)] += pieces
+    lines = []
+    for part, sites in wanted.items():
+        pattern = brief.words.for_site if len(sites) == 1 else brief.words.share
+        shares = [pattern.format(pieces=pieces, site=site) for site, pieces in sites.items()]
+        lines.append(
+            brief.words.fetched.format(pieces=sites.total(), part=part, shares="; ".join(shares))
+        )
+    return lines
 
 
 def site_event(brief: AppointmentBrief, *, domain: str) -> FeedEvent:
@@ -362,7 +370,8 @@ def _respond_by(brief: AppointmentBrief) -> list[str]:
     ]
 
 
-def _leave_by(brief: AppointmentBrief) -> list[str]:
+def leave_by(brief: AppointmentBrief) -> list[str]:
+    """Return the sentence about the way there and when to set out; none where it is not known."""
     if not brief.travel_minutes and brief.call_minutes is None:
         return []
     drive, call = brief.travel_minutes or 0, brief.call_minutes or 0

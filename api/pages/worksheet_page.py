@@ -15,7 +15,7 @@ from api.actions.worksheet_addresses import GoneWorksheet
 from api.feeds.calendar_text import one_line
 from api.feeds.moments import clock_text, day_text, duration_text
 from api.feeds.phrases import PHRASES, Phrases
-from api.feeds.wording import AppointmentBrief, fetch_lines, fetch_title
+from api.feeds.wording import AppointmentBrief, fetch_lines, fetch_title, leave_by
 from api.pages.templates import style, template
 from api.pages.worksheet_words import ENGLISH, FRENCH, PAGE_WORDS, PageWords
 from scheduler.catalogue import Catalogue, SetPoint
@@ -25,6 +25,7 @@ from scheduler.visit_steps import StepKind
 from scheduler.worksheet import Step
 
 _STYLE = "worksheet.css"
+_AHEAD = (AppointmentState.PLANNED, AppointmentState.PROMISED)
 
 
 def draw_worksheet(work: BriefedWork, catalogue: Catalogue) -> str:
@@ -94,6 +95,7 @@ class _Page:
                 length=duration_text(brief.end - brief.start),
             ),
             "respond_by": self._respond_by(),
+            "way": leave_by(brief) if brief.state in _AHEAD else [],
             "address": one_line(f"{brief.address}, {brief.town}"),
             "geo": None if lat_lon is None else f"geo:{lat_lon[0]:.6f},{lat_lon[1]:.6f}",
             "access_notes": brief.access_notes.strip(),

@@ -322,6 +322,9 @@ def test_a_call_at_the_workshop_is_told_under_the_drive_with_what_to_fetch() -> 
     assert "\n\nLoad before you set out\n2 × Group gasket (for Café Möwe)" in morning
     french = technician_event(replace(calling, language="fr"), domain="steamround").description
     assert "Passer à l’atelier en route (15 min), environ 25 min de route" in french
+    shared = ((2, "Gasket", "Café Möwe"), (1, "Probe", "Bar Süd"), (3, "Gasket", "Bar Süd"))
+    both = technician_event(replace(calling, fetch=shared), domain="steamround").description
+    assert "\n5 × Gasket (2 for Café Möwe; 3 for Bar Süd)\n1 × Probe (for Bar Süd)\n" in both
     for other in (site_event, company_event, busy_event):
         text = other(calling, domain="steamround").description or ""
         assert "Café Möwe)" not in text
