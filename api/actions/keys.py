@@ -26,7 +26,8 @@ def create_key(
     Raises
     ------
     InvalidInput
-        When a portal key names no client or a technician's no technician, or others name one.
+        When a portal key names no client or a technician's no technician, or others name one, or
+        the key has no name.
     Absent
         When there is no such client or technician.
     """
@@ -36,6 +37,8 @@ def create_key(
         raise InvalidInput("a technician key, and no other, is bound to a technician: name them")
     if expires_at is not None and expires_at <= now:
         raise InvalidInput(f"expires_at must not have gone by, got {expires_at.isoformat()}")
+    if not name.strip():
+        raise InvalidInput("say in its name who or what uses the key: the list of keys shows it")
     key = mint_key()
     with database.write() as session:
         if client is not None and session.get(ClientRow, client) is None:

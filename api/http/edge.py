@@ -56,6 +56,11 @@ class Edge:
             response = problem_response(Request(scope), 413, "body-too-large", _too_large().detail)
             await response(scope, receive, send_marked)
             return
+        if "\0" in scope["path"] or b"%00" in scope["query_string"]:
+            detail = "leave the character NUL (%00) out of the address"  # no database keeps it
+            response = problem_response(Request(scope), 422, "invalid-input", detail)
+            await response(scope, receive, send_marked)
+            return
         await self._app(scope, _counted(receive), send_marked)
 
 

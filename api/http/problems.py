@@ -102,6 +102,28 @@ class Problem(BaseModel):
     )
 
 
+_AN_INSTANT = "write an instant with its offset, as in 2027-03-31T09:30:00+02:00"
+_A_DATE = "write a date as in 2027-03-31"
+_AN_OBJECT = 'write a JSON object, {"name": value}, and say Content-Type: application/json'
+_WHAT_WOULD_BE_RIGHT = {
+    "missing": "this is needed",
+    "extra_forbidden": "there is no such field here; /v1/docs lists those there are",
+    "list_type": "write a list: [value, value]",
+    "dict_type": _AN_OBJECT,
+    "model_type": _AN_OBJECT,
+    "model_attributes_type": _AN_OBJECT,
+    "string_type": "write text, between quotation marks",
+    "timezone_aware": _AN_INSTANT,
+    "datetime_type": _AN_INSTANT,
+    "datetime_parsing": _AN_INSTANT,
+    "datetime_from_date_parsing": _AN_INSTANT,
+    "date_type": _A_DATE,
+    "date_parsing": _A_DATE,
+    "date_from_datetime_parsing": _A_DATE,
+    "date_from_datetime_inexact": _A_DATE,
+}
+"""What to say of mistakes, by their kind, where the validation says only that they are some."""
+
 _EXAMPLE_DETAIL = {
     400: "the body is not JSON: Expecting value at 14",
     401: "send a valid API key: Authorization: Bearer srk_…",
@@ -221,7 +243,9 @@ def _invalid_request(request: Request, error: Exception) -> Response:
         )
     errors = [
         FieldProblem(
-            pointer=_pointer(each["loc"]), detail=each["msg"].removeprefix("Value error, ")
+            pointer=_pointer(each["loc"]),
+            detail=_WHAT_WOULD_BE_RIGHT.get(each["type"])
+            or each["msg"].removeprefix("Value error, "),
         )
         for each in details
     ]

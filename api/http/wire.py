@@ -24,6 +24,8 @@ def _as_written(schema: Any) -> Any:
         return {**inside, "strict": True}
     if inside.get("type") == "int":
         return core_schema.no_info_before_validator_function(_a_number, inside)
+    if inside.get("type") == "str":
+        return core_schema.no_info_after_validator_function(_storable, inside)
     return inside
 
 
@@ -31,6 +33,12 @@ def _a_number(value: object) -> object:
     if isinstance(value, bool | str):
         raise ValueError(f"write a whole number, got {value!r}")
     return value
+
+
+def _storable(text: str) -> str:
+    if "\0" in text:  # PostgreSQL keeps no text with it
+        raise ValueError("leave out the character NUL (U+0000)")
+    return text
 
 
 class Given(BaseModel):

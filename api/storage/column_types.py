@@ -56,6 +56,16 @@ def _written_out(value: object) -> object:
     return value
 
 
+def _written_out_instant(value: object) -> object:
+    """Refuse the numbers that would pass for seconds since 1970."""
+    try:
+        return _written_out(value)
+    except ValueError:
+        raise ValueError(
+            f"write an instant with its offset, as in 2027-03-31T09:30:00+02:00, got {value!r}"
+        ) from None
+
+
 def _can_be_meant(day: date) -> date:
     if not FIRST_DAY <= day <= LAST_DAY:
         raise ValueError(f"write a day from {FIRST_DAY} to {LAST_DAY}, got {day}")
@@ -162,7 +172,9 @@ DaySpan = Annotated[
     Field(min_length=2, max_length=2, description="The first day and the last."),
     AfterValidator(refused_as_value_error(_in_order)),
 ]
-Instant = Annotated[AwareDatetime, BeforeValidator(_written_out), AfterValidator(_utc_seconds)]
+Instant = Annotated[
+    AwareDatetime, BeforeValidator(_written_out_instant), AfterValidator(_utc_seconds)
+]
 """An instant of any offset, kept in UTC and whole seconds."""
 
 

@@ -102,6 +102,7 @@ def test_a_plan_that_was_tampered_with_is_refused_with_every_violation(
         (("seed", "nowhere"), "nowhere"),
         (("feed", "link", "te-99"), "there is no technician 'te-99'"),
         (("key", "create", "Portal", "--role", "portal"), "a portal key"),
+        (("key", "create", " ", "--role", "dispatcher"), "say in its name"),
     ],
 )
 def test_bad_input_is_answered_in_words(

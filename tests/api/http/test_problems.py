@@ -135,6 +135,47 @@ def test_days_nobody_can_mean_are_refused(
     assert "write a day from 1950-01-01 to 2199-12-31" in reply.json()["errors"][0]["detail"]
 
 
+INSTANT = "write an instant with its offset, as in 2027-03-31T09:30:00+02:00"
+
+
+@pytest.mark.parametrize(
+    ("body", "detail"),
+    [
+        ({"technician_id": "t-a"}, "this is needed"),
+        ({**SLOT, "starts_at": "2027-03-28T02:30:00"}, INSTANT),
+        ({**SLOT, "starts_at": "2027-03-28"}, INSTANT),
+        ({**SLOT, "starts_at": "2027-13-45T99:00:00Z"}, INSTANT),
+        ({**SLOT, "starts_at": "tomorrow"}, f"{INSTANT}, got 'tomorrow'"),
+        ({**SLOT, "starts_at": None}, INSTANT),
+        ([SLOT], 'write a JSON object, {"name": value}, and say Content-Type: application/json'),
+        (
+            {**SLOT, "starts_at": "2027-03-30T09:00:00Z", "colour": 1},
+            "there is no such field here; /v1/docs lists those there are",
+        ),
+    ],
+)
+def test_a_wrong_field_is_told_what_would_be_right(
+    dispatcher: TestClient, body: object, detail: str
+) -> None:
+    reply = dispatcher.put("/v1/appointments/ap-a/slot", json=body, headers={"If-Match": '"v1"'})
+    assert (reply.status_code, reply.json()["errors"][0]["detail"]) == (422, detail)
+
+
+def test_a_character_no_database_keeps_is_refused_wherever_it_comes(
+    dispatcher: TestClient,
+) -> None:
+    report = {"machine": "E-a", "symptoms": [], "text": "cold\0"}
+    reply = dispatcher.post("/v1/callbacks", json=report)
+    assert (reply.status_code, reply.json()["errors"][0]["pointer"]) == (422, "/text")
+    for address in ("/v1/sites/%00", "/v1/sites?client=%00"):
+        reply = dispatcher.get(address)
+        assert (reply.status_code, reply.headers["content-type"]) == (
+            422,
+            "application/problem+json",
+        )
+        assert "NUL" in reply.json()["detail"]
+
+
 def test_a_parameter_nobody_knows_is_refused_and_those_there_are_are_named(
     dispatcher: TestClient,
 ) -> None:
