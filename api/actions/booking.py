@@ -6,6 +6,7 @@ from sqlmodel import Session, col, select
 
 from api.actions.appointments import enter_state
 from api.actions.calendars import refresh_calendars
+from api.actions.drive_anew import drive_anew
 from api.actions.fetch_in_time import fetch_in_time
 from api.actions.holding import (
     BookingPolicy,
@@ -131,6 +132,7 @@ def move_to_hold(
         row.state = AppointmentState.PROMISED
         _settle(session, row, visit, hold, placement)
         fetch_in_time(session, row, before, placement=placement, now=now)
+        drive_anew(session, before.technician, before.starts_at, now=now)
         refresh_calendars(session, [before.technician, row.technician_id], catalogue, now=now)
         announce_appointment(session, row, visit, topic="appointment.moved", now=now)
         record(session, origin, now=now, verb="move", subject=f"appointment/{row.id}")
