@@ -120,17 +120,18 @@ def test_what_changes_hands_is_driven_to_from_the_home_of_its_new_technician(
     assert told(rounds)["b"][0] == minutes_over(rounds, workshop, two)
 
 
-def test_nothing_is_fetched_for_what_comes_before_the_call(
+def test_what_moves_ahead_of_the_call_that_fetches_for_it_takes_the_call_along(
     rounds: Database, catalogue: Catalogue
 ) -> None:
+    workshop, one, two = places(rounds)
     with rounds.write() as session:
         first, last = (session.get_one(AppointmentRow, f"ap-{name}") for name in "ab")
         last.call_minutes, last.fetch = first.call_minutes, {"b": GASKET, "c": GASKET}
         first.call_minutes, first.fetch = None, {}
     move_by_hand(rounds, "ap-c", "te-1", clock(2), catalogue, now=NOW, origin=TESTER)
 
-    assert told(rounds)["b"][1:] == (15, ["b"])
-    assert told(rounds)["c"] == (0, None, [])
+    assert told(rounds)["c"] == (minutes_over(rounds, one, workshop, one), 15, ["b", "c"])
+    assert told(rounds)["b"] == (minutes_over(rounds, one, two), None, [])
 
 
 def test_a_visit_booked_by_hand_says_how_to_get_there_and_on(
