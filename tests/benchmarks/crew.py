@@ -55,8 +55,8 @@ TravelBetween = Callable[[np.ndarray, np.random.Generator], np.ndarray]
 
 
 SIZES = {
-    "S": Size(technicians=5, days=5, visits=80, towns=6),
-    "T": Size(technicians=5, days=5, visits=80, towns=6, fullness=0.72),  # tight, as S1 is
+    "S": Size(technicians=5, days=5, visits=80, towns=6, fullness=0.72),
+    "R": Size(technicians=5, days=5, visits=80, towns=6),  # roomy: hardly anything to be decided
     "M": Size(technicians=15, days=10, visits=500, towns=12),
     "L": Size(technicians=60, days=10, visits=2500, towns=25),
 }

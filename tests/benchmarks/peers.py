@@ -3,7 +3,7 @@
     python -m tests.benchmarks.peers S1.json.gz M1.json.gz --fresh 5 --results peers.jsonl
 
 PyVRP, OR-Tools and VROOM must be installed by hand (see README.md); the table says which are not.
-`--fresh 5` adds five invented problems of each size (seeds 101 to 105 of `crew`).  Every answer is
+`--fresh 5` adds five invented problems of each size (101 to 105 of `crew`).  Every answer is
 noted in the results file at once, and a run begun anew goes on where it was stopped.
 
 A peer's answer is taken as who makes which visits in which order. It is timed anew with breaks;
@@ -269,9 +269,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Compare solvers on planning problems.")
     parser.add_argument("problems", nargs="*", type=Path, help="files, named by their size first")
     parser.add_argument("--seconds", type=float, default=10.0)
-    parser.add_argument("--seeds", type=int, default=3, help="for the files; fresh ones have one")
+    parser.add_argument("--seeds", type=int, default=3, help="searches of each problem")
     parser.add_argument("--fresh", type=int, default=0, help="invented problems of each size")
-    parser.add_argument("--sizes", default="STML", help="of the invented problems")
+    parser.add_argument("--sizes", default="SML", help="of the invented problems")
     parser.add_argument("--patience", type=float, default=60.0, help="seconds a peer may be late")
     parser.add_argument("--results", type=Path, help="where answers are noted, one per line")
     options = parser.parse_args()
@@ -281,18 +281,18 @@ def main() -> None:
         results = [Result(**json.loads(line)) for line in lines]
     known = {result.asked for result in results}
     solve(crew_problem(SIZES["S"], 1), stop=Iterations(1), seed=1)  # compile before timing
-    files = [(path.name.split(".")[0], options.seeds, path) for path in options.problems]
+    files = [(path.name.split(".")[0], path) for path in options.problems]
     fresh = [
-        (f"{size}-{seed}", 1, None)
+        (f"{size}-{number}", None)
         for size in options.sizes
-        for seed in range(101, 101 + options.fresh)
+        for number in range(101, 101 + options.fresh)
     ]
-    for name, seeds, path in [*files, *fresh]:
+    for name, path in [*files, *fresh]:
         if path is None:
             problem = crew_problem(SIZES[name[0]], int(name[2:]))
         else:
             problem = read_problem(path)
-        for result in run(name, problem, options.seconds, seeds, options.patience, known):
+        for result in run(name, problem, options.seconds, options.seeds, options.patience, known):
             results.append(result)
             print(f"{result.problem} {result.solver} {result.cost or result.remark}", flush=True)
             if options.results is not None:

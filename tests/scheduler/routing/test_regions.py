@@ -177,7 +177,7 @@ def test_workshops_and_parts_go_with_their_shifts() -> None:
 def test_no_visits_and_one_technician() -> None:
     empty = replace(CREW, visits=())
     assert plan_by_regions(empty, simple, most_technicians=4, passes=2, seed=1).stops == ()
-    small = crew_problem(replace(SIZES["S"], technicians=1, visits=10), 1)
+    small = crew_problem(replace(SIZES["R"], technicians=1, visits=10), 1)
     plan = plan_by_regions(small, simple, most_technicians=4, passes=1, seed=1)
     assert plan.cost.total == cheapest_insertion(small).cost.total
 
