@@ -85,7 +85,7 @@ class Params:
     homing_share: float = 0.2
     first_turn_per_visit: int = 1000
     turn_per_visit: int = 200
-    note_per_visit: int = 20
+    note_per_visit: int = 10
     least_turns: float = 8.0
     neighbours: int = 100
 

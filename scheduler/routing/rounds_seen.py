@@ -4,7 +4,7 @@ Every plan seen on the way is made of rounds, and a good round is often found in
 otherwise poor. Which rounds to take, so that every visit is made once and every shift drives one,
 is a set partitioning problem: the linear relaxation prices the visits, a round dearer than its
 prices by more than the relaxation leaves to gain can be in no better plan, and what remains is
-given to a branch-and-cut solver (HiGHS).
+searched by diving (`partition`).
 
 Source: B. A. Foster, D. M. Ryan, "An integer programming approach to the vehicle scheduling
 problem", Operational Research Quarterly 27 (1976) 367-384.
@@ -16,22 +16,22 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.optimize import linprog
 from scipy.sparse import csc_array, hstack, identity
 
-from scheduler.routing.c_output import c_output_dropped
 from scheduler.routing.kernel import layout
 from scheduler.routing.kernel.layout import Search, World
+from scheduler.routing.partition import Columns, cheapest_partition
 from scheduler.routing.problem import Problem
 
 _MOST_ROUNDS = 2_500
-"""Given to the solver at most, the most promising first."""
+"""Dived into at most, the most promising first."""
 
 _MOST_KEPT = 50_000
 """So that neither memory nor the relaxation grows for hours."""
 
-_MOST_NODES = 100
-"""Of the solver's search tree: a count and not a time, so that the outcome is always the same."""
+_MOST_RELAXATIONS = 60
+"""Solved for one plan: a count and not a time, so that the outcome is always the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +97,6 @@ class RoundsSeen:
         if not rounds:
             return None
         begun = time.perf_counter()
-
-        def time_left() -> dict[str, float]:
-            if seconds is None:
-                return {}
-            return {"time_limit": max(0.0, begun + seconds - time.perf_counter())}
-
         costs = np.concatenate([[one.cost for one in rounds], self._leave_out])
         cover, use = self._incidence(rounds)
         relaxed = linprog(
@@ -113,7 +107,7 @@ class RoundsSeen:
             b_ub=np.ones(use.shape[0]),
             bounds=(0, None),
             method="highs",
-            options=time_left(),
+            options={} if seconds is None else {"time_limit": seconds},
         )
         if relaxed.status != 0 or relaxed.fun > cost - 1:
             return None
@@ -122,21 +116,16 @@ class RoundsSeen:
         taken = np.sort(order[: min(_MOST_ROUNDS, int(np.sum(above <= cost - 1 - relaxed.fun)))])
         if not taken.size:  # all that the relaxation uses is above by a rounding error
             return None
-        with c_output_dropped():  # the solver tells of some steps whether asked to or not
-            found = milp(
-                costs[taken],
-                constraints=[
-                    LinearConstraint(cover[:, taken], 1, 1),
-                    LinearConstraint(use[:, taken], 0, 1),
-                ],
-                integrality=np.ones(taken.size),
-                bounds=Bounds(0, 1),
-                options={"node_limit": _MOST_NODES, "mip_rel_gap": 0.0, **time_left()},
-            )
-        if found.x is None or round(found.fun) >= cost:
+        columns = Columns(costs=costs[taken], cover=cover[:, taken], use=use[:, taken])
+        chosen = cheapest_partition(
+            columns,
+            cost,
+            _MOST_RELAXATIONS,
+            lambda: seconds is not None and time.perf_counter() - begun > seconds,
+        )
+        if chosen is None:
             return None
-        chosen = taken[found.x > 0.5].tolist()
-        return [rounds[at] for at in chosen if at < len(rounds)]
+        return [rounds[at] for at in taken[chosen].tolist() if at < len(rounds)]
 
     def _incidence(self, rounds: list[Round]) -> tuple[csc_array, csc_array]:
         """Return which visits each round makes, or leaves out alone, and which shift it uses."""

@@ -2,8 +2,9 @@
 
 One search, however long, ends near the technician-days it happened to use early on. So a long one
 is cut into turns: a first from nothing, then one after the other from the plan reached, with a few
-of its technician-days closed, so that the others have to do without. Now and then the rounds seen
-on the way are put together anew (`rounds_seen`), which is where most of the gain comes from.
+of its technician-days closed, so that the others have to do without, or again from nothing. Where
+there is no day to spare, nearly all begin from nothing. Now and then the rounds seen on the way are
+put together anew (`rounds_seen`), which is where most of the gain comes from.
 """
 
 import random
@@ -20,9 +21,9 @@ from scheduler.routing.rounds_seen import Round, RoundsSeen
 _SECOND_CLOSED_SHARE = 0.3
 """Share of the turns that close two technician-days."""
 
-_FIRST_GATHERING = 7
-"""Turns before rounds are put together for the first time; the next time after twice as many more,
-then thrice, and so on."""
+_FIRST_GATHERING = 8
+"""Short turns' worth of searching before rounds are put together for the first time; the next time
+after twice as much more, then thrice, and so on."""
 
 _GATHERING_SHARE = 0.15
 """Of the time that is left, for putting rounds together once."""
@@ -34,6 +35,9 @@ _WORSE_SHARE = 0.005
 
 _FRESH_SHARE = 0.3
 """Share of the turns that begin anew, and are as long as the first."""
+
+_FRESH_SHARE_WHEN_FULL = 0.9
+"""The same where closing a technician-day mostly leaves more visits out."""
 
 
 class Turn(Protocol):
@@ -113,11 +117,12 @@ def search_in_turns(
     )
     if known is not None and known.cost.total < best.cost.total:
         best = known
-    number, gatherings = 0, 0
+    number, gatherings, searched = 0, 0, first
+    closings, failed = 0, 0  # turns with closed shifts, and those that left more out
     while not clock.is_over():
         number += 1
         found: Plan | None = None
-        if number >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2:
+        if searched >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2 * step:
             gatherings += 1
             rounds = _put_together(seen, best, clock)
             if rounds is not None:
@@ -128,7 +133,8 @@ def search_in_turns(
                     closed=frozenset(),
                     seen=seen,
                 )
-        if found is None and chance.random() < _FRESH_SHARE:
+        fresh_share = _FRESH_SHARE_WHEN_FULL if 2 * failed > closings else _FRESH_SHARE
+        if found is None and chance.random() < fresh_share:
             found = turn(
                 number=number,
                 iterations=first,
@@ -136,11 +142,15 @@ def search_in_turns(
                 closed=frozenset(),
                 seen=seen,
             )
+            searched += first
         if found is None:
             closed = _drawn(chance, current, held)
             found = turn(
                 number=number, iterations=step, start_from=current, closed=closed, seen=seen
             )
+            searched += step
+            closings += 1
+            failed += len(found.left_out) > len(current.left_out)
         worse = _WORSE_SHARE * (1 - clock.progress()) * chance.random()
         if found.cost.total < current.cost.total * (1 + worse):
             current = found
