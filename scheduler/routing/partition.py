@@ -54,11 +54,11 @@ class _Open:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Relaxed:
-    """The relaxation of an open part: its cost, and of each column how much is taken and how dear it is."""
+    """The relaxation of an open part; `above` is what a column costs more than its rows' prices."""
 
     bound: float
     shares: NDArray[np.float64]
-    above: NDArray[np.float64]  # what a column costs more than the prices of its rows
+    above: NDArray[np.float64]
 
 
 def cheapest_partition(

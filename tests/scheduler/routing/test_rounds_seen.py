@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
 from scheduler.routing import rounds_seen
+from scheduler.routing.partition import Columns, cheapest_partition
 from scheduler.routing.problem import Place, Problem, Shift, Visit
 from scheduler.routing.rounds_seen import Round, RoundsSeen
 from tests.scheduler.routing.strategies import problems
@@ -103,18 +105,24 @@ def one_round(leave_out_cost: int) -> RoundsSeen:
 
 def test_both_steps_keep_the_time(monkeypatch: pytest.MonkeyPatch) -> None:
     limits: list[float] = []
+    asked: list[bool] = []
 
-    def timed(solver: Callable[..., Any]) -> Callable[..., Any]:
-        def run(*arguments: Any, options: dict[str, float], **named: Any) -> Any:
-            limits.append(options["time_limit"])
-            return solver(*arguments, options=options, **named)
+    def timed(*arguments: Any, options: dict[str, float], **named: Any) -> Any:
+        limits.append(options["time_limit"])
+        return linprog(*arguments, options=options, **named)
 
-        return run
+    def asking(
+        columns: Columns, below: int, most: int, is_over: Callable[[], bool]
+    ) -> list[int] | None:
+        asked.append(is_over())
+        return cheapest_partition(columns, below, most, is_over)
 
-    monkeypatch.setattr(rounds_seen, "linprog", timed(rounds_seen.linprog))
-    monkeypatch.setattr(rounds_seen, "milp", timed(rounds_seen.milp))
+    monkeypatch.setattr(rounds_seen, "linprog", timed)
+    monkeypatch.setattr(rounds_seen, "cheapest_partition", asking)
     assert one_round(50).put_together(50, 20.0) == [Round(0, (0,), 7)]
-    assert 20.0 > limits[0] > limits[1] > 0
+    assert one_round(50).put_together(50, 1e-9) is None
+    assert limits == [20.0, 1e-9]
+    assert asked == [False, True]
 
 
 def test_prices_a_rounding_error_too_low_are_borne(monkeypatch: pytest.MonkeyPatch) -> None:
