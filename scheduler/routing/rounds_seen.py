@@ -10,18 +10,17 @@ Source: B. A. Foster, D. M. Ryan, "An integer programming approach to the vehicl
 problem", Operational Research Quarterly 27 (1976) 367-384.
 """
 
-import time
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog
-from scipy.sparse import csc_array, hstack, identity
+from scipy.sparse import csc_array
 
 from scheduler.routing.kernel import layout
 from scheduler.routing.kernel.layout import Search, World
-from scheduler.routing.partition import Columns, cheapest_partition
+from scheduler.routing.partition import Columns, cheapest_choice
 from scheduler.routing.problem import Problem
 
 _MOST_ROUNDS = 2_500
@@ -58,34 +57,39 @@ def rounds_of(world: World, search: Search) -> list[Round]:
 
 
 class RoundsSeen:
-    """Of each shift and set of visits the cheapest round seen so far, the first ones forgotten."""
+    """Of each shift and its visits the cheapest round seen; the longest not seen are forgotten."""
 
     def __init__(self, problem: Problem) -> None:
+        optional = [at for at, visit in enumerate(problem.visits) if visit.pinned is None]
+        self._optional = np.array(optional, dtype=np.int64)
         self._leave_out = np.array(
-            [visit.leave_out_cost for visit in problem.visits], dtype=np.float64
+            [problem.visits[at].leave_out_cost for at in optional], dtype=np.float64
         )
+        self._n_visits = len(problem.visits)
         self._n_shifts = len(problem.shifts)
         self._cheapest: dict[tuple[int, frozenset[int]], Round] = {}
 
     def add(self, rounds: Iterable[Round]) -> None:
-        """Take down rounds, those that are the first or the cheapest of a shift and its visits."""
+        """Take down rounds, of a shift and its visits the cheapest."""
         for one in rounds:
             key = (one.shift, frozenset(one.visits))
-            known = self._cheapest.get(key)
-            if known is None or one.cost < known.cost:
-                self._cheapest[key] = one
+            known = self._cheapest.pop(key, one)
+            self._cheapest[key] = one if one.cost < known.cost else known
         for key in list(self._cheapest)[: max(0, len(self._cheapest) - _MOST_KEPT)]:
             del self._cheapest[key]
 
-    def put_together(self, cost: int, seconds: float | None = None) -> list[Round] | None:
+    def put_together(
+        self, cost: int, seconds_left: Callable[[], float] = lambda: math.inf
+    ) -> list[Round] | None:
         """Return the rounds of a plan cheaper than some cost, as cheap as could be found.
 
         Parameters
         ----------
         cost
             To be beaten, in minutes of travel equivalent.
-        seconds
-            Most time to take, >= 0; None for as long as it takes, with the same outcome always.
+        seconds_left
+            Asked now and then; ends it at 0. Without, it takes as long as it takes, with the same
+            outcome always.
 
         Returns
         -------
@@ -96,51 +100,34 @@ class RoundsSeen:
         rounds = list(self._cheapest.values())
         if not rounds:
             return None
-        begun = time.perf_counter()
-        costs = np.concatenate([[one.cost for one in rounds], self._leave_out])
-        cover, use = self._incidence(rounds)
-        relaxed = linprog(
-            costs,
-            A_eq=cover,
-            b_eq=np.ones(cover.shape[0]),
-            A_ub=use,
-            b_ub=np.ones(use.shape[0]),
-            bounds=(0, None),
-            method="highs",
-            options={} if seconds is None else {"time_limit": seconds},
-        )
-        if relaxed.status != 0 or relaxed.fun > cost - 1:
-            return None
-        above = costs - cover.T @ relaxed.eqlin.marginals - use.T @ relaxed.ineqlin.marginals
-        order = np.argsort(above, kind="stable")
-        taken = np.sort(order[: min(_MOST_ROUNDS, int(np.sum(above <= cost - 1 - relaxed.fun)))])
-        if not taken.size:  # all that the relaxation uses is above by a rounding error
-            return None
-        columns = Columns(costs=costs[taken], cover=cover[:, taken], use=use[:, taken])
-        chosen = cheapest_partition(
-            columns,
+        chosen = cheapest_choice(
+            self._columns(rounds),
             cost,
-            _MOST_RELAXATIONS,
-            lambda: seconds is not None and time.perf_counter() - begun > seconds,
+            most_columns=_MOST_ROUNDS,
+            most_relaxations=_MOST_RELAXATIONS,
+            seconds_left=seconds_left,
         )
-        if chosen is None:
-            return None
-        return [rounds[at] for at in taken[chosen].tolist() if at < len(rounds)]
+        return None if chosen is None else [rounds[at] for at in chosen if at < len(rounds)]
 
-    def _incidence(self, rounds: list[Round]) -> tuple[csc_array, csc_array]:
-        """Return which visits each round makes, or leaves out alone, and which shift it uses."""
+    def _columns(self, rounds: list[Round]) -> Columns:
+        """Return the rounds as columns, and behind them one for each visit that may be left out."""
         lengths = [len(one.visits) for one in rounds]
-        makes = _ones(
-            [visit for one in rounds for visit in one.visits],
-            np.repeat(np.arange(len(rounds)), lengths),
-            (self._leave_out.size, len(rounds)),
+        n_visits, n_columns = self._n_visits, len(rounds) + self._optional.size
+        return Columns(
+            costs=np.concatenate([[one.cost for one in rounds], self._leave_out]),
+            cover=_ones(
+                [*(visit for one in rounds for visit in one.visits), *self._optional.tolist()],
+                np.concatenate(
+                    [np.repeat(np.arange(len(rounds)), lengths), np.arange(len(rounds), n_columns)]
+                ),
+                (n_visits, n_columns),
+            ),
+            use=_ones(
+                [one.shift for one in rounds],
+                np.arange(len(rounds)),
+                (self._n_shifts, n_columns),
+            ),
         )
-        uses = _ones(
-            [one.shift for one in rounds],
-            np.arange(len(rounds)),
-            (self._n_shifts, len(rounds) + self._leave_out.size),
-        )
-        return csc_array(hstack([makes, identity(self._leave_out.size)])), uses
 
 
 def _ones(rows: list[int], columns: NDArray[np.int64], shape: tuple[int, int]) -> csc_array:

@@ -2,12 +2,14 @@
 
 One search, however long, ends near the technician-days it happened to use early on. So a long one
 is cut into turns: a first from nothing, then one after the other from the plan reached, with a few
-of its technician-days closed, so that the others have to do without, or again from nothing. Where
-there is no day to spare, nearly all begin from nothing. Now and then the rounds seen on the way are
-put together anew (`rounds_seen`), which is where most of the gain comes from.
+of its technician-days closed, so that the others have to do without, or again from where the first
+began. Where there is no day to spare, nearly all do that. Now and then the rounds seen on the way
+are put together anew (`rounds_seen`), which is where most of the gain comes from.
 """
 
+import math
 import random
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
@@ -38,6 +40,8 @@ _FRESH_SHARE = 0.3
 
 _FRESH_SHARE_WHEN_FULL = 0.9
 """The same where closing a technician-day mostly leaves more visits out."""
+
+_CLOSINGS_TO_JUDGE_BY = 2
 
 
 class Turn(Protocol):
@@ -133,7 +137,8 @@ def search_in_turns(
                     closed=frozenset(),
                     seen=seen,
                 )
-        fresh_share = _FRESH_SHARE_WHEN_FULL if 2 * failed > closings else _FRESH_SHARE
+        is_full = closings >= _CLOSINGS_TO_JUDGE_BY and 2 * failed > closings
+        fresh_share = _FRESH_SHARE_WHEN_FULL if is_full else _FRESH_SHARE
         if found is None and chance.random() < fresh_share:
             found = turn(
                 number=number,
@@ -149,8 +154,8 @@ def search_in_turns(
                 number=number, iterations=step, start_from=current, closed=closed, seen=seen
             )
             searched += step
-            closings += 1
-            failed += len(found.left_out) > len(current.left_out)
+            closings += len(closed) > 0
+            failed += len(closed) > 0 and _is_short(found, current)
         worse = _WORSE_SHARE * (1 - clock.progress()) * chance.random()
         if found.cost.total < current.cost.total * (1 + worse):
             current = found
@@ -162,12 +167,23 @@ def search_in_turns(
 def _put_together(seen: RoundsSeen, best: Plan, clock: Clock) -> list[Round] | None:
     """Put the rounds together to something cheaper; tell meanwhile that somebody is at it."""
     left = clock.seconds_left()
-    seconds = None if left is None else _GATHERING_SHARE * left
+    end = math.inf if left is None else time.monotonic() + _GATHERING_SHARE * left
+
+    def seconds_left() -> float:
+        if clock.is_over():
+            return 0.0
+        return end if end == math.inf else end - time.monotonic()
+
     with ThreadPoolExecutor(1) as pool:
-        found = pool.submit(seen.put_together, best.cost.total, seconds)
+        found = pool.submit(seen.put_together, best.cost.total, seconds_left)
         while not wait([found], _TELL_EVERY_SECONDS).done:
             clock.tell()
     return found.result()
+
+
+def _is_short(plan: Plan, of: Plan) -> bool:
+    """Tell whether a plan is dearer than another and leaves more visits out."""
+    return plan.cost.total > of.cost.total and len(plan.left_out) > len(of.left_out)
 
 
 def _drawn(chance: random.Random, plan: Plan, held: set[str]) -> frozenset[str]:

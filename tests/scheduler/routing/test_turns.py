@@ -1,6 +1,7 @@
 """Long searches: every rule kept, the optimum reached, the same again, and what was given kept."""
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from threading import Event
 from typing import Any
@@ -15,6 +16,7 @@ from scheduler.routing.checker import check
 from scheduler.routing.engine import Iterations, Progress, Seconds, solve
 from scheduler.routing.options import options_of
 from scheduler.routing.params import Params
+from scheduler.routing.plan import LeftOut, Plan
 from scheduler.routing.problem import Charge, Pin, Problem
 from scheduler.routing.rounds_seen import Round, RoundsSeen
 from scheduler.routing.running import Run
@@ -127,7 +129,7 @@ def test_a_long_search_can_be_called_off() -> None:
 def test_it_is_told_of_while_rounds_are_put_together(monkeypatch: pytest.MonkeyPatch) -> None:
     told, heard = Event(), list[bool]()
 
-    def put_together(seen: RoundsSeen, cost: int, seconds: float | None) -> None:
+    def put_together(seen: RoundsSeen, cost: int, seconds_left: Callable[[], float]) -> None:
         told.clear()
         heard.append(told.wait(60))
 
@@ -141,6 +143,60 @@ def test_it_is_told_of_while_rounds_are_put_together(monkeypatch: pytest.MonkeyP
     )
     assert heard
     assert all(heard)
+
+
+def test_calling_off_ends_the_putting_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    called_off, left = Event(), list[float]()
+
+    def put_together(seen: RoundsSeen, cost: int, seconds_left: Callable[[], float]) -> None:
+        before = seconds_left()
+        called_off.set()
+        while seconds_left() > 0:  # until it is asked and says so
+            pass
+        left.extend([before, seconds_left()])
+
+    monkeypatch.setattr(RoundsSeen, "put_together", put_together)
+    solve(
+        town(5, 20),
+        stop=Iterations(10_000),
+        seed=1,
+        params=SHORT_TURNS,
+        should_cancel=called_off.is_set,
+    )
+    assert left == [math.inf, 0.0]
+
+
+@pytest.mark.parametrize("days_to_spare", [True, False])
+def test_where_no_day_can_be_spared_nearly_all_turns_begin_anew(days_to_spare: bool) -> None:
+    problem = town(5, 20)
+    whole = solve(problem, stop=Iterations(500), seed=1)
+    short = replace(
+        whole,
+        left_out=(*whole.left_out, LeftOut(visit=whole.stops[0].visit)),
+        cost=replace(whole.cost, left_out=whole.cost.left_out + 900, total=whole.cost.total + 900),
+    )
+    anew: list[bool] = []
+
+    def turn(*, closed: frozenset[str], start_from: Plan | None, **_: Any) -> Plan:
+        anew.append(start_from is None)
+        return whole if days_to_spare or not closed else short
+
+    turns.search_in_turns(
+        problem,
+        seed=1,
+        params=SHORT_TURNS,
+        start_from=None,
+        known=None,
+        turn=turn,
+        clock=turns.Clock(
+            progress=lambda: len(anew) / 400,
+            seconds_left=lambda: None,
+            is_over=lambda: len(anew) >= 400,
+            tell=lambda: None,
+        ),
+    )
+    share = sum(anew[50:]) / len(anew[50:])
+    assert (0.2 < share < 0.4) if days_to_spare else (0.8 < share < 0.97)
 
 
 def test_closed_shifts_are_no_option_except_for_what_is_pinned_to_them() -> None:
