@@ -58,6 +58,7 @@ class Params:
         every later one, >= 1.
     note_per_visit
         Iterations for each visit of the problem between two looks at the rounds of a turn, >= 1.
+        With half as many looks, plans of small problems came out dearer.
     least_turns
         A search is long, and made in turns, if its iterations make at least so many first turns,
         >= 1.

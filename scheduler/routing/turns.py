@@ -30,6 +30,12 @@ after twice as much more, then thrice, and so on."""
 _GATHERING_SHARE = 0.15
 """Of the time that is left, for putting rounds together once."""
 
+_LAST_GATHERING_AT = 0.85
+"""Share of the time after which they are put together once more in any case, ..."""
+
+_LAST_GATHERING_SHARE = 0.6
+"""... for which there is more of the time that is left."""
+
 _TELL_EVERY_SECONDS = 0.05
 
 _WORSE_SHARE = 0.005
@@ -121,14 +127,17 @@ def search_in_turns(
     )
     if known is not None and known.cost.total < best.cost.total:
         best = known
-    number, gatherings, searched = 0, 0, first
+    number, gatherings, searched, has_last_to_come = 0, 0, first, True
     closings, failed = 0, 0  # turns with closed shifts, and those that left more out
     while not clock.is_over():
         number += 1
         found: Plan | None = None
-        if searched >= _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2 * step:
+        is_last = has_last_to_come and clock.progress() >= _LAST_GATHERING_AT
+        due = _FIRST_GATHERING * (gatherings + 1) * (gatherings + 2) // 2 * step
+        if is_last or searched >= due:
             gatherings += 1
-            rounds = _put_together(seen, best, clock)
+            has_last_to_come = has_last_to_come and not is_last
+            rounds = _put_together(seen, best, clock, is_last=is_last)
             if rounds is not None:
                 found = turn(
                     number=number,
@@ -164,10 +173,13 @@ def search_in_turns(
     return best
 
 
-def _put_together(seen: RoundsSeen, best: Plan, clock: Clock) -> list[Round] | None:
+def _put_together(
+    seen: RoundsSeen, best: Plan, clock: Clock, *, is_last: bool
+) -> list[Round] | None:
     """Put the rounds together to something cheaper; tell meanwhile that somebody is at it."""
     left = clock.seconds_left()
-    end = math.inf if left is None else time.monotonic() + _GATHERING_SHARE * left
+    share = _LAST_GATHERING_SHARE if is_last else _GATHERING_SHARE
+    end = math.inf if left is None else time.monotonic() + share * left
 
     def seconds_left() -> float:
         if clock.is_over():

@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from scheduler.grouping import cheapest_cut
+from scheduler.grouping import cheapest_cut as plain_cut
+from scheduler.routing.kernel.compiling import compiled_entry
 from tests.scheduler.test_grouping import set_partitions
+
+cheapest_cut = compiled_entry(plain_cut, None)
 
 
 def lot_sizes(

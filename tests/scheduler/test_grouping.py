@@ -6,7 +6,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from scheduler.grouping import cheapest_cut, cheapest_partition
+from scheduler import grouping
+from scheduler.routing.kernel.compiling import compiled_entry
+
+cheapest_cut = compiled_entry(grouping.cheapest_cut, None)
+cheapest_partition = compiled_entry(grouping.cheapest_partition, None)
 
 
 def set_partitions(things: list[int]) -> Iterator[list[list[int]]]:

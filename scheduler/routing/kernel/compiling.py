@@ -49,7 +49,8 @@ def inlined(function: Function) -> Function:
     """A function that becomes part of each compiled function that calls it.
 
     For what is called all the time: handing over the arrays of the search costs more than the
-    work, and left to itself the compiler gives up on inlining once the callers grow long.
+    work, and left to itself the compiler gives up on inlining once the callers grow long. What it
+    calls in its turn may become part of them as well.
     """
     options = {"forceinline": True, "no_cfunc_wrapper": True, **_OPTIONS}
     make: Callable[[Function], Function] = register_jitable(**options)

@@ -14,7 +14,6 @@ from scheduler.routing.problem import Pin, Place, Problem, Shift, Visit
 from scheduler.routing.rounds_seen import Round, RoundsSeen
 from tests.scheduler.routing.strategies import problems
 
-
 MUCH = 1_000_000
 
 
