@@ -78,6 +78,9 @@ KNOWN_FROM = 8 * 60  # of the day on which it comes in
 
 QUARTER = 15
 
+_MOST_TRIES = 1000
+"""After so many visits that nobody could make, their site is open all day, every day."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Due:
@@ -130,6 +133,7 @@ def crew_problem(size: Size, seed: int, travel: TravelBetween | None = None) -> 
     closing = 1 / 7 if size.days >= 5 else 0.0
     closed = np.where(random.random(n_sites) < closing, random.integers(5, size=n_sites), -1)
     visits: list[Visit] = []
+    in_vain = 0
     while len(visits) < size.visits:
         number = len(visits)
         # every site has a visit, some have more
@@ -145,6 +149,11 @@ def crew_problem(size: Size, seed: int, travel: TravelBetween | None = None) -> 
         )
         if _somebody_could(empty, visit):
             visits.append(visit)
+            in_vain = 0
+            continue
+        in_vain += 1
+        if in_vain == _MOST_TRIES:  # a few technicians may all be away when a site lets people in
+            hours[site], closed[site] = 0, -1
     problem = replace(empty, visits=tuple(visits))
     if size.fullness is not None:
         problem = _fuller(problem, size.fullness, random)
