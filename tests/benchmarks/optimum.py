@@ -20,7 +20,7 @@ def main() -> None:
     """Print every miss and the count of hits."""
     parser = argparse.ArgumentParser(description="Compare plans with proven optima.")
     parser.add_argument("--problems", type=int, default=200)
-    parser.add_argument("--iterations", type=int, default=5000)
+    parser.add_argument("--iterations", type=int, default=20_000)
     parser.add_argument("--sites", action="store_true")
     options = parser.parse_args()
     hits = 0
