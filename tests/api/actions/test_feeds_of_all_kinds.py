@@ -145,7 +145,7 @@ def test_machine_is_off_from_its_shut_down_until_its_check(
     assert off in text(database, SITE).replace("\\", "")
 
 
-def test_a_move_alters_one_event_of_every_calendar_that_shows_it(
+def test_a_move_alters_one_event_and_for_its_technician_the_drive_to_the_next(
     database: Database, catalogue: Catalogue, booked: list[AppointmentRow]
 ) -> None:
     feeds = (MINE, THEIRS, BUSY, SITE, OTHER_SITE, COMPANY)
@@ -161,8 +161,16 @@ def test_a_move_alters_one_event_of_every_calendar_that_shows_it(
         for feed in feeds
     }
     moved = {f"{booked[0].id}@steamround.invalid"}
+    (uid,) = changed[MINE] - moved
+    kept = ("DTSTART", "DTEND", "SEQUENCE", "STATUS", "SUMMARY")
+    now_and_before = [
+        [line for line in event.splitlines() if line.startswith(kept)]
+        for event in (events(database, MINE)[uid], before[MINE][uid])
+    ]
+    assert now_and_before[0] == now_and_before[1]
     assert changed == {
-        MINE: moved, THEIRS: set(), BUSY: moved, SITE: moved, OTHER_SITE: set(), COMPANY: moved,
+        MINE: {*moved, uid}, THEIRS: set(), BUSY: moved, SITE: moved, OTHER_SITE: set(),
+        COMPANY: moved,
     }  # fmt: skip
     assert body(database, THEIRS) == bytes_before[THEIRS]
     assert body(database, OTHER_SITE) == bytes_before[OTHER_SITE]
