@@ -467,6 +467,7 @@ def test_sentences_call_parts_by_their_names() -> None:
     needy = replace(PROBE, parts={"valve": 2, "tap": 1})
     words = Words(parts={"valve": "Safety valve"})
     problem = world(needy, shifts=(BO,))
-    left = explain_left_out(problem, cheapest_insertion(problem), words).left_out[0]
+    empty = Plan(stops=(), breaks=(), left_out=(LeftOut(visit="probe"),), cost=cost_of(problem, ()))
+    left = explain_left_out(problem, empty, words).left_out[0]
     assert left.detail.endswith("Shift 'bo/mon' lacks 1 of tap and 2 of Safety valve.")
     assert "take along 1 more of tap and 2 more of Safety valve" in left.would_help
